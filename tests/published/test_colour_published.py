@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from colour.difference import delta_E_ITP
 from skimage import color
 
 from mezzmark.decide.picture.diagnosis import show_with_gamma
@@ -12,11 +13,14 @@ from mezzmark.engines.picture.chart_measure import delta_e_2000, delta_e_of_lab,
 from mezzmark.model.colour import (
     change_primaries,
     chroma_code,
+    delta_e_itp,
     display_light,
     display_signal,
+    light_of,
     luma_code,
     rgb_to_xyz_matrix,
     rgb_to_ycc,
+    signal_of,
     ycc_to_rgb,
 )
 
@@ -139,3 +143,63 @@ def test_matrix_and_back(matrix: str) -> None:
     """R'G'B' → Y'CbCr → R'G'B' changes nothing."""
     rgb = np.random.default_rng(1).random((40, 3))
     assert ycc_to_rgb(rgb_to_ycc(rgb, matrix=matrix), matrix=matrix) == pytest.approx(rgb)
+
+
+def itp_by_hand(first: np.ndarray, second: np.ndarray) -> float:
+    """ΔE_ITP of linear BT.2020 cd/m² by the numbers of BT.2100-2 and BT.2124, no library."""
+    c1, c2, c3, m1, m2 = 3424 / 4096, 2413 / 128, 2392 / 128, 2610 / 16384, 2523 / 32
+    lms = np.array([[1688, 2146, 262], [683, 2951, 462], [99, 309, 3688]]) / 4096
+    to_itp = np.array([[2048, 2048, 0], [3305, -6806.5, 3501.5], [17933, -17390, -543]]) / 4096
+    powers = [(lms @ light / 10_000) ** m1 for light in (first, second)]
+    ends = [to_itp @ (((c1 + c2 * y) / (1 + c3 * y)) ** m2) for y in powers]
+    return float(720 * np.linalg.norm(ends[0] - ends[1]))
+
+
+@pytest.mark.parametrize("row", rows("delta_e_itp_pairs.csv"), ids=lambda row: row["name"])
+def test_delta_e_itp_of_published_pairs(row: dict[str, str]) -> None:
+    """The library's ΔE_ITP has the nine values that its documentation gives from BT.2124."""
+    pair = [[float(row[f"{axis}{n}"]) for axis in ("I", "Ct", "Cp")] for n in (1, 2)]
+    assert float(delta_E_ITP(*pair)) == pytest.approx(float(row["dE_ITP"]), abs=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "expected"),
+    [
+        ((203, 203, 203), (207.06, 207.06, 207.06), 1.490955),
+        ((1000, 1000, 1000), (1020, 1020, 1020), 1.554347),
+        ((203, 0, 0), (203, 2, 0), 8.598659),
+        ((100, 50, 25), (100, 50, 26), 1.641778),
+        ((0, 0, 0), (0.1, 0.1, 0.1), 44.882017),
+    ],
+)
+def test_delta_e_itp_by_hand(first: tuple, second: tuple, expected: float) -> None:
+    """Of light in cd/m² it is what the recommendations' own numbers give, and as computed before;
+    BT.709 colours are first brought to BT.2020."""
+    one, other = np.array(first, float), np.array(second, float)
+    found = float(delta_e_itp(one, other, primaries="BT.2020"))
+    assert found == pytest.approx(itp_by_hand(one, other), abs=1e-6)
+    assert found == pytest.approx(expected, abs=1e-5)
+    wide = [change_primaries(light, source="BT.709", target="BT.2020") for light in (one, other)]
+    narrow = float(delta_e_itp(one, other, primaries="BT.709"))
+    assert narrow == pytest.approx(itp_by_hand(*wide), abs=1e-6)
+
+
+def test_one_code_of_grey_is_720_steps_of_the_signal() -> None:
+    """On neutrals ΔE_ITP is 720 · |ΔE'|: a 10-bit limited code of PQ is 720 / 876 everywhere."""
+    for code in (100, 400, 700):
+        signal = (np.array([code, code + 1]) - 64) / 876
+        light = light_of(np.repeat(signal[:, None], 3, axis=1), "PQ")
+        step = float(delta_e_itp(light[0], light[1], primaries="BT.2020"))
+        assert step == pytest.approx(720 / 876, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("transfer", "signal", "light_cd"),
+    [("PQ", 0.5, 92.245709), ("PQ", 0.75, 983.378), ("HLG", 0.75, 203.15), ("BT.1886", 1, 100)],
+)
+def test_light_of_hdr_signals(transfer: str, signal: float, light_cd: float) -> None:
+    """BT.2100-2: 75 % of PQ is 983 cd/m², of HLG 203 on a display of 1,000 (BT.2408); and back."""
+    grey = np.full(3, signal, dtype=np.float64)
+    assert light_of(grey, transfer) == pytest.approx(light_cd, rel=1e-4)
+    colour = np.array([0.2, 0.6, 0.4])
+    assert signal_of(light_of(colour, transfer), transfer) == pytest.approx(colour, abs=1e-6)

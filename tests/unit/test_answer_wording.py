@@ -263,7 +263,6 @@ def test_the_answer_tells_what_became_of_the_picture() -> None:
             by_generation_db=(),
             bitrate_bps=1e8,
             worst_chart=chart,
-            tags=None,
         )
 
     assert picture_sentences(()) == []

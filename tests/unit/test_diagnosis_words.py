@@ -5,12 +5,13 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from fixtures.fabricated_fidelity import EXPECTED, reading
+from fixtures.fabricated_fidelity import CHART, EXPECTED, reading
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.picture.diagnosis import diagnose, signatures, visibility
+from mezzmark.model.chart import Chart
 from mezzmark.report.prose.picture import diagnosis_words
 
-SIGNATURES = signatures(matrix="BT.709")
+SIGNATURES = signatures(CHART)
 
 
 def test_signatures_differ_from_each_other_and_from_nothing() -> None:
@@ -64,6 +65,10 @@ def test_visibility(delta_e: float, seen_by: str) -> None:
 
 STEPS = reading(EXPECTED, delta_e=0.2, eight_bit=0.9)
 SITED = reading(EXPECTED, delta_e=0.0, shift_x=0.5, shift_y=-0.4)
+BY_PICTURES = diagnose(reading(SIGNATURES["matrix 709 as 601"], delta_e=4.4))
+BY_PICTURES = BY_PICTURES.model_copy(
+    update={"by_pictures": True, "further": ("709 as 601 525 lines",)}
+)
 SWAPPED = reading(EXPECTED[:, ::-1], delta_e=20.0, eight_bit=0.9, shift_x=3.0)
 
 
@@ -79,6 +84,20 @@ def test_steps_and_siting_are_looked_for_only_on_a_still_chart() -> None:
     assert diagnose(SWAPPED).cause == "unexplained"
 
 
+@pytest.mark.parametrize("transfer", ["PQ", "HLG"])
+def test_hdr_signatures_differ_and_are_named(transfer: str) -> None:
+    """Of charts in PQ and HLG every known mistake leaves the chart by 1.5 codes at least, and with
+    noise of a tenth of a code is given its own name."""
+    chart = Chart(width_px=640, height_px=360, matrix="BT.2020", primaries="BT.2020")
+    chart = chart.model_copy(update={"transfer": transfer})
+    still = chart.patch_signals.clip(0, 1) * 255
+    noise = np.random.default_rng(3).normal(0, 0.1, still.shape)
+    for cause, shown in signatures(chart).items():
+        assert np.sqrt(np.mean((shown - still) ** 2)) > 1.5
+        found = reading(shown + noise, entered=still, expected=still, delta_e=9.0)
+        assert diagnose(found.model_copy(update={"chart": chart})).cause == cause
+
+
 def test_a_wave_too_weak_to_read_is_no_siting_mistake() -> None:
     """None (nothing left of the wave) and 8-bit encodings (no steps to look for) pass."""
     found = diagnose(reading(EXPECTED, delta_e=0.0, eight_bit=None, shift_x=None, shift_y=None))
@@ -92,5 +111,11 @@ def test_what_is_said_of_a_chart() -> None:
         *(reading(shown, delta_e=5.1) for shown in SIGNATURES.values()),
         *(STEPS, SITED, reading(EXPECTED, delta_e=0.2, shift_y=0.5), SWAPPED),
     ]
+    hdr = CHART.model_copy(update={"transfer": "PQ", "primaries": "BT.2020"})
+    still = hdr.patch_signals.clip(0, 1) * 255
+    for delta_e, eight_bit in ((1.8, 0.0), (7.2, 0.0), (0.2, None)):
+        found = reading(still, entered=still, expected=still, delta_e=delta_e, eight_bit=eight_bit)
+        charts.append(found.model_copy(update={"chart": hdr}))
     said = [diagnosis_words(diagnose(chart)) for chart in charts]
+    said.append(diagnosis_words(BY_PICTURES))
     assert_matches_snapshot("\n".join(said), "picture_diagnoses")

@@ -9,14 +9,9 @@ from pydantic import ValidationError
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, bounded_quality
-from mezzmark.decide.picture.fidelity import (
-    generation_figures,
-    guessed_matrix,
-    is_range_lost,
-    judge_encodings,
-    tag_verdicts,
-)
+from mezzmark.decide.picture.fidelity import generation_figures, judge_encodings
 from mezzmark.decide.picture.ladders import compare_ladders, rungs
+from mezzmark.decide.picture.tags import guessed_matrix, is_range_lost, tag_verdicts
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import (
@@ -176,9 +171,9 @@ LOST = survival(
 
 
 def test_kept_tags() -> None:
-    """Nothing lost: ten tags kept, and nothing is guessed."""
+    """Nothing lost: ten tags kept, none of HDR asked for, and nothing is guessed."""
     kept = survival()
-    assert [v.state for v in tag_verdicts(kept)] == ["kept"] * 10
+    assert [v.state for v in tag_verdicts(kept)] == ["kept"] * 10 + ["not asked"] * 2
     assert guessed_matrix(kept) is None
     assert not is_range_lost(kept)
 
@@ -192,12 +187,55 @@ def test_lost_and_changed_tags() -> None:
         **dict.fromkeys(("range", "primaries", "transfer", "matrix", "timecode"), "lost"),
         **dict.fromkeys(("sample aspect", "duration"), "changed"),
         **dict.fromkeys(("field order", "rate"), "kept"),
-        "chroma location": "not asked",
+        **dict.fromkeys(("chroma location", "mastering display", "light level"), "not asked"),
     }
     assert (verdicts["duration"].written, verdicts["duration"].read) == (0.125, 0.25)
     assert is_range_lost(LOST)
     assert guessed_matrix(LOST) == "BT.709"
     assert guessed_matrix(LOST.model_copy(update={"height_px": 576})) == "BT.601"
+
+
+@pytest.mark.parametrize(
+    ("field", "stated", "read", "pictures", "state", "is_told_of_pictures"),
+    [
+        ("matrix", 6, 5, 6, "kept", False),  # one meaning, two numbers
+        ("transfer", 6, 1, 14, "kept", False),
+        ("matrix", 6, 6, 1, "kept", True),
+        ("matrix", 2, 6, 6, "added", False),  # what is guessed of 576 lines
+        ("matrix", 2, 1, 1, "changed", True),
+        ("matrix", 2, 2, 2, "not asked", False),
+        ("matrix", 6, 2, 2, "lost", False),
+        ("primaries", 9, 1, 2, "changed", False),
+        ("transfer", 16, 18, 16, "changed", False),
+    ],
+)
+def test_tags_are_held_against_each_other_by_meaning(
+    field: str, stated: int, read: int, pictures: int, state: str, is_told_of_pictures: bool
+) -> None:
+    """Of an SD clip: code points of one meaning are one; the pictures' own tags are told where they
+    mean something else than the clip, or than what viewers guess of it."""
+    codes = {"written": stated, "read": read, "pictures": pictures}
+    tags = {name: ColourTags(colour_range=1, **{field: code}) for name, code in codes.items()}
+    verdicts = {v.tag: v for v in tag_verdicts(survival(**tags, height_px=576))}
+    assert verdicts[field].state == state
+    assert (verdicts[field].in_pictures is not None) == is_told_of_pictures
+
+
+def test_clips_whose_tags_fare_alike_are_one_outcome() -> None:
+    """Two clips that kept all are told together, a third that lost all apart; the larger shift of
+    the two viewers counts."""
+    kept = survival()
+    found = [kept, kept.model_copy(update={"delta_e_by_pictures": 4.0}), LOST]
+    trials = []
+    for clip, tags in zip("abc", found, strict=True):
+        made = trial(clip, "x", [generation([4.0])])
+        measured = made.measurement.model_copy(update={"tags": tags})
+        trials.append(made.model_copy(update={"measurement": measured}))
+    [entry] = judge_encodings(trials)
+    assert [outcome.clips for outcome in entry.tags] == [("a", "b"), ("c",)]
+    shift = entry.figure("delta_e_tags")
+    assert shift is not None
+    assert shift.point == 4.0
 
 
 def test_what_is_said_of_tags_and_encodings() -> None:
@@ -214,10 +252,13 @@ def test_what_is_said_of_tags_and_encodings() -> None:
             refused.model_copy(update={"measurement": measurement}),
         ]
     )
+    contradictory = survival(pictures=ColourTags(matrix=9), delta_e_by_pictures=2.4)
     visible = {"read": LOST.read, "height_px": 576, "delta_e_shown": 2.4}
     lines = [
         *(f"{verdict.tag}: {tag_text(verdict)}" for verdict in tag_verdicts(LOST)),
         *(consequence_words(found) for found in (survival(), LOST, survival(**visible))),
+        tag_text(tag_verdicts(contradictory)[3]),
+        consequence_words(contradictory),
         *picture_sentences(entries),
     ]
     assert_matches_snapshot("\n".join(lines), "picture_sentences")

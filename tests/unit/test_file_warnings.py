@@ -7,7 +7,13 @@ import pytest
 from fixtures.fabricated_run import Fabrication, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.model.footage import ColourTags, MediaFacts
-from mezzmark.model.inspection import FileWarning, Inspection, Spread, name_tags
+from mezzmark.model.inspection import (
+    FileWarning,
+    Inspection,
+    PictureLevels,
+    Spread,
+    name_tags,
+)
 from mezzmark.report.prose.footage import file_advice
 
 TAGGED = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
@@ -57,12 +63,36 @@ UNEVEN = {"rate_kind": "variable", "frame_spacing_ms": Spread(minimum=20, median
 
 CUT_ONCE = Spread(minimum=1, median=1, maximum=1)
 
+PLAIN = PictureLevels(
+    picture_count=48,
+    darkest=0.02,
+    brightest=0.97,
+    footroom_fraction=0.0004,
+    headroom_fraction=0.01,
+    chroma=0.2,
+    spatial_information=50,
+    temporal_information=20,
+)
+CRUSHED = PLAIN.model_copy(update={"footroom_fraction": 0.021, "headroom_fraction": 0.03})
+PALE = PLAIN.model_copy(update={"darkest": 0.09, "brightest": 0.7, "chroma": 0.06})
+HLG = ColourTags(colour_range=1, primaries=9, transfer=18, matrix=9)
+
 FILES: dict[FileWarning, Inspection] = {
     "suspect": inspection(suspicions=("decoder_errors", "stamps_out_of_step")),
     "long_groups": inspection(**LONG),
     "one_key_frame": inspection(**SINGLE),
     "variable_rate": inspection(**UNEVEN),
     "interlaced": inspection(is_interlaced=True),
+    "turned": inspection(quarter_turns=3),
+    "tags_contradict": inspection(
+        picture_tags=TAGGED.model_copy(update={"matrix": 6, "colour_range": 2, "transfer": 6})
+    ),
+    "pq_with_709": inspection(
+        media={"tags": TAGGED.model_copy(update={"transfer": 16}), "bit_depth": 10}
+    ),
+    "hdr_in_8_bits": inspection(media={"tags": HLG, "bit_depth": 8}),
+    "looks_full_range": inspection(levels=CRUSHED),
+    "looks_log": inspection(levels=PALE),
     "tags_missing": inspection(media={"tags": TAGGED.model_copy(update={"transfer": 2})}),
     "hd_with_matrix_601": inspection(media={"tags": TAGGED.model_copy(update={"matrix": 6})}),
     "primaries_against_matrix": inspection(
@@ -111,12 +141,18 @@ def test_primaries_and_matrix_disagree_either_way_round() -> None:
             }
         ),
         inspection(media={"tags": ColourTags(colour_range=1), "height_px": 576}),
+        inspection(levels=PLAIN, picture_tags=TAGGED),
+        inspection(levels=CRUSHED, media={"tags": TAGGED.model_copy(update={"colour_range": 2})}),
+        inspection(levels=PALE, media={"tags": HLG, "bit_depth": 10}),
+        inspection(levels=PALE.model_copy(update={"darkest": 0.03})),
+        inspection(levels=PALE.model_copy(update={"chroma": 0.2})),
         inspection(media={"tags": ColourTags(colour_range=1, primaries=9, transfer=14, matrix=9)}),
         inspection(**LONG | {"keyframe_spacing_s": Spread(minimum=0.08, median=0.1, maximum=0.1)}),
     ],
 )
 def test_a_file_without_fault_is_not_warned_of(fine: Inspection) -> None:
-    """RGB without tags, SD with or without BT.601, BT.2020 throughout, and groups of 0.1 s pass."""
+    """RGB without tags, SD with or without BT.601, BT.2020 throughout, and groups of 0.1 s pass; so
+    do usual levels, full range that says so, and HDR or strong colours between log-like ends."""
     assert fine.warnings == ()
 
 

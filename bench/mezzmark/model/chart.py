@@ -17,8 +17,19 @@ import colorsys
 from collections.abc import Iterable, Iterator
 from typing import Final, Literal
 
-from mezzmark.model.colour import MatrixName
+import numpy as np
+
+from mezzmark.model.colour import (
+    Floats,
+    MatrixName,
+    Meaning,
+    TransferName,
+    change_primaries,
+    light_of,
+    signal_of,
+)
 from mezzmark.model.fact import Fact
+from mezzmark.model.footage import ColourTags
 
 COLUMNS: Final = 42
 ROWS: Final = 24
@@ -83,12 +94,43 @@ class Wave(Fact):
 
 
 class Chart(Fact):
-    """A chart as it is made: its size and the matrix that its luma follows. Its colours are of
-    BT.709 primaries, whatever the matrix."""
+    """A chart as it is made: its size, and what its code values mean. `stated` is what the clip
+    says of itself whose place the chart takes; None: everything is stated."""
 
     width_px: int
     height_px: int
     matrix: MatrixName = "BT.709"
+    primaries: str = "BT.709"
+    transfer: TransferName = "BT.1886"
+    stated: ColourTags | None = None
+
+    @property
+    def is_hdr(self) -> bool:
+        """Whether it is judged by light in cd/m² and not by an 8-bit viewer."""
+        return self.transfer != "BT.1886"
+
+    def signal(self, rgb: Floats) -> Floats:
+        """R'G'B' of the chart for the values of its design. In PQ the design's white is 983 cd/m²,
+        three quarters of the signal; HDR colours keep to 10 to 70 % of it, so that a wrong matrix
+        does not push them out of range."""
+        if not self.is_hdr:
+            return rgb
+        is_grey = np.ptp(rgb, axis=-1, keepdims=True) == 0
+        return np.where(is_grey, rgb * (0.75 if self.transfer == "PQ" else 1.0), 0.1 + 0.6 * rgb)
+
+    def as_meant(self, rgb: Floats, believed: Meaning) -> Floats:
+        """The R'G'B', from 0 to 1, that in the chart's own primaries and transfer means the light
+        that a viewer makes of `rgb` which believes this."""
+        if (believed.primaries, believed.transfer) != (self.primaries, self.transfer):
+            light = light_of(np.clip(rgb, 0, 1), believed.transfer)
+            light = change_primaries(light, source=believed.primaries, target=self.primaries)
+            rgb = signal_of(light, self.transfer)
+        return np.clip(rgb, 0, 1)
+
+    @property
+    def patch_signals(self) -> Floats:
+        """R'G'B' of every patch: (patches, 3)."""
+        return self.signal(np.array([patch.rgb for patch in PATCHES], dtype=np.float64))
 
 
 def _patches(

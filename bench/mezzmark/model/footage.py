@@ -130,6 +130,16 @@ class ColourTags(Fact):
     matrix: int = 2
 
 
+class HdrMetadata(Fact):
+    """What an HDR file says of the display it was made on, in cd/m² (SMPTE ST 2086), and of its
+    brightest pixel and frame average (MaxCLL, MaxFALL of CTA-861); None where it is not stated."""
+
+    mastering_min_cd: float | None = None
+    mastering_max_cd: float | None = None
+    max_cll_cd: int | None = None
+    max_fall_cd: int | None = None
+
+
 Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
 
 

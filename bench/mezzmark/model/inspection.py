@@ -4,9 +4,15 @@ from typing import Final, Literal
 
 from pydantic import computed_field
 
-from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
+from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, UNSPECIFIED, tag_class
 from mezzmark.model.fact import Fact
-from mezzmark.model.footage import ColourTags, MediaFacts, Rate, Suspicion
+from mezzmark.model.footage import (
+    ColourTags,
+    HdrMetadata,
+    MediaFacts,
+    Rate,
+    Suspicion,
+)
 
 RateKind = Literal["constant", "variable", "unknown"]
 GroupKind = Literal["intra", "closed", "open", "unknown"]
@@ -20,6 +26,12 @@ FileWarning = Literal[
     "one_slice",
     "variable_rate",
     "interlaced",
+    "turned",
+    "tags_contradict",
+    "pq_with_709",
+    "hdr_in_8_bits",
+    "looks_full_range",
+    "looks_log",
     "tags_missing",
     "hd_with_matrix_601",
     "primaries_against_matrix",
@@ -39,7 +51,17 @@ LONG_GROUP_S: Final = 0.1
 be decoded within the 0.1 s that feels immediate, unless decoding runs well above real time
 (limit of 0.1 s: R. B. Miller, Response time in man-computer conversational transactions, 1968)."""
 
+FOOTROOM_FRACTION: Final = 0.002
+"""Limited-range pictures hardly have luma below half of the room under black (code 8 of 8 bits):
+noise and ringing around black stay within a few codes of 16."""
+
+LOG_DARKEST, LOG_BRIGHTEST, LOG_CHROMA = 0.06, 0.85, 0.1
+"""Pictures of a log curve look so: nothing near black or white, and pale. (Their usual blacks lie
+at 4 to 12 % and diffuse white near 60 %; fog looks so too.)"""
+
 BT709, BT2020 = 1, 9
+HDR_TRANSFERS: Final = (16, 18)
+PQ: Final = 16
 BT601_MATRICES: Final = (5, 6)
 """ITU-T H.273 code points; BT.601 has one for 625 and one for 525 lines, of the same matrix."""
 
@@ -115,6 +137,23 @@ class TagNames(Fact):
     matrix: str
 
 
+class PictureLevels(Fact):
+    """Of a file's first `picture_count` pictures. `darkest` and `brightest` are the 0.1 % and
+    99.9 % quantiles of luma, 0 black and 1 white; `footroom_fraction` and `headroom_fraction` the
+    shares of it up to code 8 and from code 247 of 8 bits on; `chroma` the 95 % quantile of |Cb| and
+    |Cr|, at most 0.5. SI and TI (ITU-T P.910) are the largest over pictures, in 8-bit codes of
+    full range."""
+
+    picture_count: int
+    darkest: float
+    brightest: float
+    footroom_fraction: float
+    headroom_fraction: float
+    chroma: float
+    spatial_information: float
+    temporal_information: float
+
+
 class AudioTrack(Fact):
     """One audio track, as the file states it."""
 
@@ -139,7 +178,9 @@ class Inspection(Fact):
     `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one
     over what is left of it. `further_names` are the files in which a spanned shot goes on.
     `slice_count` is that of slices a picture, None where they are not looked for; `suspicions` are
-    signs of damage in the decoded pictures.
+    signs of damage in the decoded pictures. `media.tags` are the container's where it states them;
+    `picture_tags` what the coded pictures state. The file asks to be shown turned to the left by
+    `quarter_turns`.
     """
 
     media: MediaFacts
@@ -164,8 +205,43 @@ class Inspection(Fact):
     further_names: tuple[str, ...] = ()
     slice_count: Spread | None = None
     suspicions: tuple[Suspicion, ...] = ()
+    picture_tags: ColourTags = ColourTags()
+    hdr_metadata: HdrMetadata | None = None
+    quarter_turns: int = 0
+    levels: PictureLevels | None = None
     refusal: str = ""
     refusal_remedy: str = ""
+
+    @property
+    def contradictions(self) -> tuple[str, ...]:
+        """The fields of the colour tags that container and pictures both state, of other meaning
+        each."""
+        return tuple(
+            field
+            for field, nothing in ColourTags()
+            for stated in [{getattr(self.media.tags, field), getattr(self.picture_tags, field)}]
+            if nothing not in stated and len({tag_class(field, code) for code in stated}) > 1
+        )
+
+    @property
+    def looks_full_range(self) -> bool:
+        """Whether pictures that count as limited range use the codes below black."""
+        is_limited = self.media.tags.colour_range != FULL_RANGE
+        found = self.levels
+        return is_limited and found is not None and found.footroom_fraction > FOOTROOM_FRACTION
+
+    @property
+    def looks_log(self) -> bool:
+        """Whether levels lie as those of log footage do, in a file that says nothing of HDR."""
+        found = self.levels
+        return (
+            found is not None
+            and self.media.tags.transfer not in HDR_TRANSFERS
+            and found.darkest >= LOG_DARKEST
+            and found.brightest <= LOG_BRIGHTEST
+            and found.chroma <= LOG_CHROMA
+            and found.spatial_information > 0
+        )
 
     @computed_field  # type: ignore[prop-decorator]
     @property
@@ -189,6 +265,12 @@ class Inspection(Fact):
             "one_slice": is_one_slice,
             "variable_rate": self.rate_kind == "variable",
             "interlaced": bool(self.is_interlaced),
+            "turned": bool(self.quarter_turns),
+            "tags_contradict": bool(self.contradictions),
+            "pq_with_709": tags.transfer == PQ and tags.primaries == BT709,
+            "hdr_in_8_bits": tags.transfer in HDR_TRANSFERS and self.media.bit_depth <= 8,
+            "looks_full_range": self.looks_full_range,
+            "looks_log": self.looks_log,
             "tags_missing": is_yuv and is_hd and is_untagged,
             "hd_with_matrix_601": is_yuv and is_hd and tags.matrix in BT601_MATRICES,
             "primaries_against_matrix": is_yuv and pair == {BT709, BT2020},

@@ -9,20 +9,21 @@ and is left out.
 import math
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.over_clips import Mix, mix_of
-from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
-from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED, MatrixName
+from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose_both, severity
+from mezzmark.decide.picture.tags import tag_shift, tag_verdicts
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 from mezzmark.model.fact import Fact, grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.fidelity import (
     METRICS,
+    ChartMeasurement,
     FidelityMeasurement,
     GenerationQuality,
     TagSurvival,
@@ -67,14 +68,23 @@ CLIPS_FOR_INTERVAL: Final = 3
 
 
 class ClipFidelity(Fact):
-    """One clip's outcome: figures by generation, in order, and what became of the chart; `share` is
-    its part of the footage's time, up to a common factor."""
+    """One clip's outcome: figures by generation, in order, and what became of the chart to the
+    viewer that shows it worse, with the `chart` it sees; `share` is its part of the footage's time,
+    up to a common factor."""
 
     clip: str
     share: float = 1.0
     generations: tuple[GenerationFigures, ...]
     diagnosis: Diagnosis | None
     measurement: FidelityMeasurement
+    chart: ChartMeasurement | None = None
+
+
+class TagOutcome(Fact):
+    """What became of the tags of these clips; of several alike the one whose colours moved most."""
+
+    clips: tuple[str, ...]
+    survival: TagSurvival
 
 
 class QualityEstimate(Estimate):
@@ -98,14 +108,14 @@ class EncodingFidelity(Fact):
     by_generation_db: tuple[float | None, ...]
     bitrate_bps: float
     worst_chart: Diagnosis | None
-    tags: TagSurvival | None
+    tags: tuple[TagOutcome, ...] = ()
     chart_refusal: str | None = None
 
     @property
     def worst_patch(self) -> Diagnosis | None:
         """The chart whose worst patch is the worst of all clips; None without a chart."""
         charts = [clip.diagnosis for clip in self.clips if clip.diagnosis is not None]
-        return max(charts, key=lambda chart: chart.worst_delta_e, default=None)
+        return max(charts, key=_worst_patch, default=None)
 
     @property
     def alpha_db(self) -> float | None:
@@ -125,11 +135,15 @@ class EncodingFidelity(Fact):
                 return found
             return Estimate.exact(found.worst, found.unit)
         shift = {
-            "delta_e_p90": self.worst_chart.delta_e if self.worst_chart else None,
-            "delta_e_max": self.worst_patch.worst_delta_e if self.worst_patch else None,
-            "delta_e_tags": self.tags.delta_e_shown if self.tags else None,
+            "delta_e_p90": self.worst_chart.severity if self.worst_chart else None,
+            "delta_e_max": _worst_patch(self.worst_patch) if self.worst_patch else None,
+            "delta_e_tags": max((tag_shift(one.survival) for one in self.tags), default=None),
         }.get(name)
         return None if shift is None else Estimate.exact(shift, "ΔE")
+
+
+def _worst_patch(chart: Diagnosis) -> float:
+    return severity(chart.worst_delta_e, is_hdr=chart.is_hdr)
 
 
 def judge_encodings(
@@ -156,12 +170,14 @@ def judge_run(run: ObservedRun) -> tuple[EncodingFidelity, ...]:
 
 def _clip(clip: str, share: float, measured: FidelityMeasurement) -> ClipFidelity:
     rate = float(Fraction(measured.frame_rate))
+    diagnosis, chart = diagnose_both(measured) or (None, None)
     return ClipFidelity(
         clip=clip,
         share=share,
         generations=tuple(generation_figures(g, frame_rate=rate) for g in measured.generations),
-        diagnosis=diagnose(measured.chart) if measured.chart else None,
+        diagnosis=diagnosis,
         measurement=measured,
+        chart=chart,
     )
 
 
@@ -179,9 +195,25 @@ def _judge(name: str, clips: list[ClipFidelity], confidence_level: float) -> Enc
         estimates={metric: found for metric, found in estimates.items() if found},
         by_generation_db=tuple(found and found.point for found in psnr),
         bitrate_bps=float(np.average([first.bitrate_bps for first in firsts], weights=shares)),
-        worst_chart=max(diagnoses, key=lambda d: d.delta_e, default=None),
-        tags=next((c.measurement.tags for c in clips if c.measurement.tags), None),
+        worst_chart=max(diagnoses, key=lambda d: d.severity, default=None),
+        tags=_tag_outcomes(clips),
         chart_refusal=next(filter(None, (c.measurement.chart_refusal for c in clips)), None),
+    )
+
+
+def _tag_outcomes(clips: Sequence[ClipFidelity]) -> tuple[TagOutcome, ...]:
+    alike = grouped(
+        ((found.written, found.read, found.pictures, *states), (clip.clip, found))
+        for clip in clips
+        if (found := clip.measurement.tags) is not None
+        for states in [[verdict.state for verdict in tag_verdicts(found)]]
+    )
+    return tuple(
+        TagOutcome(
+            clips=tuple(clip for clip, _ in group),
+            survival=max((found for _, found in group), key=tag_shift),
+        )
+        for group in alike.values()
     )
 
 
@@ -243,66 +275,3 @@ def _interval(
     if not is_bound:
         return found.low, found.high
     return best * (1 - math.exp(found.high)), best * (1 - math.exp(found.low))
-
-
-DURATION_TOLERANCE_S = 0.002
-"""Containers with a clock of 1 ms round durations."""
-
-TagValue = str | int | float | None
-TagState = Literal["kept", "lost", "changed", "not asked"]
-
-
-class TagVerdict(Fact):
-    """What became of one tag, `written` and `read` as in `TagSurvival`."""
-
-    tag: str
-    state: TagState
-    written: TagValue
-    read: TagValue
-
-
-def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
-    """Every tag in the order of the report's table."""
-    written, read = survival.written, survival.read
-    asked_s, found_s = survival.duration_s
-    if found_s is not None and abs(asked_s - found_s) <= DURATION_TOLERANCE_S:
-        found_s = asked_s
-    return (
-        _judge_tag("range", written.colour_range, read.colour_range, nothing=0),
-        _judge_tag("primaries", written.primaries, read.primaries, nothing=UNSPECIFIED),
-        _judge_tag("transfer", written.transfer, read.transfer, nothing=UNSPECIFIED),
-        _judge_tag("matrix", written.matrix, read.matrix, nothing=UNSPECIFIED),
-        _judge_tag("chroma location", *survival.chroma_location),
-        _judge_tag("field order", *survival.field_order),
-        _judge_tag("sample aspect", *survival.sample_aspect),
-        _judge_tag("timecode", *survival.timecode),
-        _judge_tag("rate", *survival.frame_rate),
-        _judge_tag("duration", asked_s, found_s),
-    )
-
-
-def _judge_tag(
-    tag: str, written: TagValue, read: TagValue, *, nothing: TagValue = "unknown"
-) -> TagVerdict:
-    """`nothing` is what a reader gives where the file says nothing."""
-    state: TagState = "changed"
-    if written is None:
-        state = "not asked"
-    elif read == written:
-        state = "kept"
-    elif read in (None, nothing):
-        state = "lost"
-    return TagVerdict(tag=tag, state=state, written=written, read=read)
-
-
-def guessed_matrix(survival: TagSurvival) -> MatrixName | None:
-    """The matrix that the player of this project takes in place of a lost one; None where it is
-    not lost."""
-    if survival.written.matrix == UNSPECIFIED or survival.read.matrix != UNSPECIFIED:
-        return None
-    return "BT.709" if survival.height_px >= HD_HEIGHT_PX else "BT.601"
-
-
-def is_range_lost(survival: TagSurvival) -> bool:
-    """Whether the code range was written and is not read back; limited range is then assumed."""
-    return survival.read.colour_range == 0 != survival.written.colour_range

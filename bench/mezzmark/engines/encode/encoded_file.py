@@ -210,7 +210,7 @@ get every core, and `PrepareEncodingJob.thread_count` is not asked."""
 MOST_THREADS: Final = 16
 """Each holds a picture and what comes of it: about 60 MB at 2160p."""
 
-TRANSCODE_VERSION: Final = 1
+TRANSCODE_VERSION: Final = 2
 """Raised when the same encoding of the same clip would come out differently."""
 
 WHOLE_VERSION: Final = 1

@@ -86,6 +86,10 @@ def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
     return options
 
 
+COLOUR_OPTIONS: Final = {name: {"movflags": "+write_colr"} for name in ("mov", "mp4")}
+"""By container: without it FFmpeg writes no `colr` atom where a clip states only some tags."""
+
+
 @contextmanager
 def open_encoder(
     path: Path,
@@ -108,8 +112,9 @@ def open_encoder(
     if path.exists():
         raise taken(path, "Name another place.")
     format_name = "matroska" if encoding.container == "mkv" else encoding.container
-    strict = {key: text for key, text in encoding.muxing.items() if key == "strict"}
-    container = av.open(str(path), "w", format=format_name, options=strict)
+    options = {key: text for key, text in encoding.muxing.items() if key == "strict"}
+    options |= COLOUR_OPTIONS.get(encoding.container, {})
+    container = av.open(str(path), "w", format=format_name, container_options=options)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
         context = track.codec_context

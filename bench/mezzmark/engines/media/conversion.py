@@ -9,17 +9,33 @@ Its fixed-point gain is up to 0.3 % short when range changes: full-range white b
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
-from typing import Final, cast
+from typing import Any, Final, cast
 
 import numpy as np
 import numpy.typing as npt
 from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
-from mezzmark.engines.media.pixels import apply_tags, pixel_format_facts
+from mezzmark.engines.media.first_picture import quarter_turns
+from mezzmark.engines.media.pixels import (
+    Planes,
+    apply_tags,
+    frame_from_planes,
+    pixel_format_facts,
+    planes_of,
+)
 from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.engines.media.shape import mark_fields
-from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, LIMITED_RANGE, UNSPECIFIED
+from mezzmark.model import colour
+from mezzmark.model.colour import (
+    FULL_RANGE,
+    LIMITED_RANGE,
+    MATRIX_CODES,
+    Floats,
+    meaning,
+    tag_class,
+)
+from mezzmark.model.encoding import planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
 _MATRICES: Final = {
@@ -46,25 +62,37 @@ _CAREFUL: Final = (
 
 
 def presenter(
-    facts: MediaFacts, *, pixel_aspect: Fraction, height_px: int, thread_count: int
+    facts: MediaFacts,
+    *,
+    pixel_aspect: Fraction,
+    height_px: int,
+    thread_count: int,
+    heeds_turn: bool = True,
 ) -> Callable[[VideoFrame | None], VideoFrame | None]:
     """A function from a decoded picture to the viewer's, and from None to None.
 
     The view is `height_px` high and of even width by the picture's aspect, 8-bit RGB, full range,
-    bilinear, made by as many threads as decode. Transfer and primaries are left as they are. The
-    colour description is the container's, since a frame's own is often lost or wrong.
+    bilinear, made by as many threads as decode, and turned as the file's first picture asks.
+    Transfer and primaries are left as they are. The colour description is the container's, since a
+    frame's own is often lost or wrong.
     """
     matrix, source_range = source_colour(facts.tags, height_px=facts.height_px)
-    width_px = 2 * max(1, round(facts.width_px * pixel_aspect * height_px / facts.height_px / 2))
     reformatter = VideoReformatter()
+    turns = None if heeds_turn else 0
 
     def present(picture: VideoFrame | None) -> VideoFrame | None:
+        nonlocal turns
         if picture is None:
             return None
-        return reformatter.reformat(
+        turns = quarter_turns(picture) if turns is None else turns
+        across, down = facts.width_px * pixel_aspect, Fraction(facts.height_px)
+        if is_lying := turns % 2 == 1:
+            across, down = down, across
+        width_px = 2 * max(1, round(across * height_px / down / 2))
+        view = reformatter.reformat(
             picture,
-            width=width_px,
-            height=height_px,
+            width=height_px if is_lying else width_px,
+            height=width_px if is_lying else height_px,
             format="rgb24",
             src_colorspace=matrix,
             src_color_range=source_range,
@@ -72,23 +100,55 @@ def presenter(
             interpolation=Interpolation.BILINEAR,
             threads=thread_count,
         )
+        if not turns:
+            return view
+        shown = np.ascontiguousarray(np.rot90(view.to_ndarray(), turns), np.uint8)
+        return VideoFrame.from_ndarray(shown, format="rgb24")
 
     return present
 
 
 def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
-    """The viewer's picture of a frame at its own size: (lines, samples, 3), codes 0 to 255."""
-    present = presenter(facts, pixel_aspect=Fraction(1), height_px=facts.height_px, thread_count=1)
+    """The viewer's picture of a frame at its own size and as it is stored: (lines, samples, 3),
+    codes 0 to 255."""
+    present = presenter(
+        facts,
+        pixel_aspect=Fraction(1),
+        height_px=facts.height_px,
+        thread_count=1,
+        heeds_turn=False,
+    )
     return np.asarray(cast(VideoFrame, present(frame)).to_ndarray(), dtype=np.uint8)
 
 
 def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, ColorRange]:
     """The matrix and range a picture is shown with. Unspecified matrix: BT.709 from 720 lines
     on, BT.601 below; unspecified range: limited."""
-    guess = 1 if height_px >= HD_HEIGHT_PX else 6
-    matrix = _MATRICES.get(guess if tags.matrix == UNSPECIFIED else tags.matrix, _MATRICES[guess])
+    guess = MATRIX_CODES[meaning(ColourTags(), height_px=height_px).matrix]
+    matrix = _MATRICES.get(tags.matrix, _MATRICES[guess])
     is_full = tags.colour_range == FULL_RANGE
     return matrix, ColorRange.JPEG if is_full else ColorRange.MPEG
+
+
+def picture_tags(tags: ColourTags) -> ColourTags:
+    """The tags for pictures, from which RDD 36 encoders write theirs: of code points of one
+    meaning the one that every encoder knows (the fast one turns matrix 5 and transfer 6 into 0,
+    which is reserved)."""
+    return tags.model_copy(
+        update={field: tag_class(field, getattr(tags, field)) for field in ("transfer", "matrix")}
+    )
+
+
+def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> ColourTags:
+    """What is stated of pictures of a clip once they are in this pixel format: what the clip
+    states, never a guess, but for the range, which the format decides, and for the matrix of RGB
+    turned into Y'CbCr."""
+    target = pixel_format_facts(pixel_format)
+    matrix = RGB_MATRIX if target.is_rgb else stated.matrix
+    if matrix == RGB_MATRIX and not target.is_rgb:
+        matrix = MATRIX_CODES[meaning(stated, height_px=height_px).matrix]
+    colour_range = FULL_RANGE if target.is_full_range else LIMITED_RANGE
+    return stated.model_copy(update={"colour_range": colour_range, "matrix": matrix})
 
 
 class Converter:
@@ -111,12 +171,7 @@ class Converter:
         self._resizer, self._reformatter = VideoReformatter(), VideoReformatter()
         self.source = source
         self._target_range = ColorRange.JPEG if target.is_full_range else ColorRange.MPEG
-        self.tags = ColourTags(
-            colour_range=FULL_RANGE if target.is_full_range else LIMITED_RANGE,
-            primaries=source.tags.primaries,
-            transfer=source.tags.transfer,
-            matrix=RGB_MATRIX if target.is_rgb else source.tags.matrix,
-        )
+        self.tags = written_tags(source.tags, pixel_format, height_px=source.height_px)
 
     def convert(self, picture: VideoFrame) -> VideoFrame:
         """The picture in the target format, tagged; the same object where nothing changes.
@@ -145,8 +200,35 @@ class Converter:
             )
         # A decoded picture remembers its type, and an encoder would be forced to repeat it.
         converted.pict_type = PictureType.NONE
-        apply_tags(converted, self.tags)
+        apply_tags(converted, picture_tags(self.tags))
         return converted
+
+
+def exact_levels(
+    picture: VideoFrame, tags: ColourTags, pixel_format: str
+) -> tuple[VideoFrame, tuple[Floats, ...]] | None:
+    """A Y'CbCr picture in the range and depth of `pixel_format` but its own chroma, rounded once;
+    and its planes before rounding. None where the range is the same, or one side is RGB.
+
+    swscale's fixed point would move full-range luma by a code of 10 bits.
+    """
+    have, want = pixel_format_facts(picture.format.name), pixel_format_facts(pixel_format)
+    is_full = have.is_full_range or tags.colour_range == FULL_RANGE
+    if have.is_rgb or want.is_rgb or is_full == want.is_full_range or have.chroma == "other":
+        return None
+    came: Any = {"bit_depth": have.bit_depth, "is_full_range": is_full}
+    goes: Any = {"bit_depth": want.bit_depth, "is_full_range": want.is_full_range}
+    luma, *chroma = (plane.astype(np.float64) for plane in planes_of(picture)[:3])
+    planes = (
+        colour.luma_code(colour.luma_of_code(luma, **came), **goes),
+        *(colour.chroma_code(colour.chroma_of_code(part, **came), **goes) for part in chroma),
+    )
+    planes = tuple(np.clip(plane, 0, 2**want.bit_depth - 1) for plane in planes)
+    name = planar_format(have.chroma, want.bit_depth)
+    name = name.replace("yuv", "yuvj") if want.is_full_range else name
+    sample = np.uint8 if want.bit_depth == 8 else np.uint16
+    rounded = cast(Planes, tuple(np.rint(plane).astype(sample) for plane in planes))
+    return frame_from_planes(rounded, name), planes
 
 
 def read_pictures(

@@ -12,7 +12,14 @@ from av.container import InputContainer
 from av.error import FFmpegError
 from av.video.stream import VideoStream
 
+from mezzmark.engines.media.first_picture import (
+    first_picture,
+    hdr_metadata_of,
+    quarter_turns,
+    stated_in_pictures,
+)
 from mezzmark.engines.media.frame_index import build_frame_index
+from mezzmark.engines.media.levels import read_levels
 from mezzmark.engines.media.pixels import frame_digest
 from mezzmark.engines.media.probe import describe_media, open_media
 from mezzmark.engines.media.slices import slice_reader
@@ -64,7 +71,8 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         media = describe_media(container, track, path)
         audio_tracks = _audio_tracks(container)
         packets, was_cut = _read_packets(container, track, media.time_base, examined_s)
-        is_interlaced = _is_interlaced(container, track)
+        picture_tags = stated_in_pictures(container, track)
+        first = first_picture(container, track)
     index, refusal = None, None
     try:
         index = build_frame_index(path, max_duration_s=min(examined_s, MAX_DECODED_S))
@@ -92,7 +100,11 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         keyframe_spacing_s=_spread([float((b - a) * tick) for a, b in pairwise(key_times)]),
         group_kind=_group_kind(path, packets, index),
         b_frame_fraction=_b_frame_fraction(packets) if index else None,
-        is_interlaced=is_interlaced,
+        is_interlaced=first.interlaced_frame if first else None,
+        picture_tags=picture_tags,
+        hdr_metadata=hdr_metadata_of(first) if first else None,
+        quarter_turns=quarter_turns(first) if first else 0,
+        levels=read_levels(path),
         tag_names=name_tags(media.tags),
         bitrate_bps=bits / duration_s if duration_s else None,
         bitrate_by_second_bps=_rate_by_second(packets, tick, duration_s),
@@ -137,16 +149,6 @@ def _read_packets(
     except FFmpegError:
         pass  # a torn end; the index below says what is damaged
     return packets, False
-
-
-def _is_interlaced(container: InputContainer, track: VideoStream) -> bool | None:
-    """Whether the first picture is of two fields; None if none can be decoded."""
-    try:
-        container.seek(0)
-        frame = next(container.decode(track), None)
-    except FFmpegError:
-        return None
-    return frame.interlaced_frame if frame else None
 
 
 def _rate_kind(times: Sequence[int]) -> RateKind:

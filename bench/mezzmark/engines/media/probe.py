@@ -40,12 +40,12 @@ MAX_PICTURE_PX: Final = 8192 * 8192
 """Of a picture that is decoded: twice 8K, and the largest that a recipe may ask for. A file of 200
 bytes may claim any size, and its decoder takes 8 bytes a pixel twice before it reads the first."""
 
-_DECODER_LIMIT: Final = {"max_pixels": str(MAX_PICTURE_PX)}
+DECODER_LIMIT: Final = {"max_pixels": str(MAX_PICTURE_PX)}
 
 OPEN_OPTIONS: Final[dict[str, Any]] = {
     # Only local files: a playlist must not make the measurement read from a network. The limit is
     # for the decoders that FFmpeg tries while it opens a file.
-    "options": {"protocol_whitelist": "file", **_DECODER_LIMIT},
+    "options": {"protocol_whitelist": "file", **DECODER_LIMIT},
     # PyAV 19 has no such option: text in no known encoding never fails there.
     **({"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}),
 }
@@ -119,7 +119,7 @@ def video_track(container: InputContainer, path: str | Path) -> VideoStream:
         what = f"the size or pixel format of its video track is not known{_complaint(track, path)}"
         remedy = "It may be cut off or damaged; copy it from its source again, or leave it out."
         raise unfit(path, what, remedy)
-    track.codec_context.options = dict(_DECODER_LIMIT)
+    track.codec_context.options = dict(DECODER_LIMIT)
     return track
 
 
@@ -129,7 +129,7 @@ def _complaint(track: VideoStream, path: str | Path) -> str:
     with complaints() as said, suppress(FFmpegError), av.open(str(path), **OPEN_OPTIONS) as again:
         if not said:
             context = again.streams[track.index].codec_context
-            context.options = dict(_DECODER_LIMIT)
+            context.options = dict(DECODER_LIMIT)
             next(again.decode(again.streams[track.index]), None)
     return f" (FFmpeg: {said[-1][2].strip()})" if said else ""
 

@@ -5,6 +5,7 @@ from typing import Final
 import av
 import numpy as np
 
+from mezzmark.engines.media.conversion import picture_tags, written_tags
 from mezzmark.engines.media.pixels import Planes, frame_from_planes, pixel_format_facts
 from mezzmark.model import chart as design
 from mezzmark.model import colour as colours
@@ -13,19 +14,17 @@ from mezzmark.model.footage import ColourTags
 GREY_LEVEL: Final = 0.5
 """Luma between the patches and under the chroma waves."""
 
-BT709_CODE: Final = 1
-"""ITU-T H.273 number of the primaries and of the transfer function of BT.709."""
-
 
 def chart_tags(chart: design.Chart, pixel_format: str) -> ColourTags:
-    """The tags of a correctly tagged chart: RGB and yuvj formats are full range, others limited."""
-    is_full_range = pixel_format_facts(pixel_format).is_full_range
-    return ColourTags(
-        colour_range=colours.FULL_RANGE if is_full_range else colours.LIMITED_RANGE,
-        primaries=BT709_CODE,
-        transfer=BT709_CODE,
+    """The tags told with a chart: as those of its clip, or all of them. RGB and yuvj formats are
+    full range, others limited."""
+    everything = ColourTags(
+        primaries=colours.PRIMARIES_CODES[chart.primaries],
+        transfer=colours.TRANSFER_CODES[chart.transfer],
         matrix=colours.MATRIX_CODES[chart.matrix],
     )
+    stated = chart.stated or everything
+    return written_tags(stated, pixel_format, height_px=chart.height_px)
 
 
 def chart_frame(chart: design.Chart, pixel_format: str) -> av.VideoFrame:
@@ -34,7 +33,7 @@ def chart_frame(chart: design.Chart, pixel_format: str) -> av.VideoFrame:
     Chroma is sited left: across on even luma columns, in 4:2:0 halfway between lines (ITU-T H.273
     chroma location 0). Raises EncodingError for a format whose samples cannot be written.
     """
-    tags = chart_tags(chart, pixel_format)
+    tags = picture_tags(chart_tags(chart, pixel_format))
     return frame_from_planes(chart_planes(chart, pixel_format), pixel_format, tags)
 
 
@@ -70,8 +69,8 @@ def _field(chart: design.Chart, *, step: tuple[int, int]) -> colours.Floats:
     y = np.arange(0, chart.height_px, down, dtype=np.float64) + (down - 1) / 2
     ycc = np.zeros((y.size, x.size, 3))
     ycc[..., 0] = GREY_LEVEL
-    for patch in design.PATCHES:
-        colour = colours.rgb_to_ycc(np.array(patch.rgb, dtype=np.float64), matrix=chart.matrix)
+    colour_of = colours.rgb_to_ycc(chart.patch_signals, matrix=chart.matrix)
+    for patch, colour in zip(design.PATCHES, colour_of, strict=True):
         ycc[_window(chart, patch.cells, step)] = colour
     for ramp in (design.FULL_RAMP, *design.SHALLOW_RAMPS):
         window = _window(chart, ramp.cells, step)

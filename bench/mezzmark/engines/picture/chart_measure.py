@@ -1,5 +1,6 @@
 """What came back of a chart: colours, colour differences, steps and positions."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,6 +23,7 @@ from mezzmark.model.chart import (
     inner_box,
     pixel_box,
 )
+from mezzmark.model.colour import Meaning
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.tasks.fidelity import ChartMeasurement, PatchReading
 
@@ -91,8 +93,9 @@ VIEWER_TOP: Final = 255.0
 class ChartPicture:
     """A chart as it came back.
 
-    `luma`, `cb`, `cr` are normalised by the frame's own range; `codes` is luma in code values of
-    `bit_depth`; `step` is luma samples per chroma sample; `viewer_rgb` is (lines, samples, 3).
+    `luma`, `cb`, `cr` are normalised by the range believed; `codes` is luma in code values of
+    `bit_depth`; `step` is luma samples per chroma sample. `patch_rgb` (patches, 3; 0 to 255) is
+    what a viewer shows that takes code values for what is `believed`, in the chart's own light.
     """
 
     pixel_format: str
@@ -102,11 +105,15 @@ class ChartPicture:
     cb: colours.Floats
     cr: colours.Floats
     codes: colours.Floats
-    viewer_rgb: colours.Floats
+    patch_rgb: colours.Floats
+    believed: Meaning
 
 
-def read_picture(frame: av.VideoFrame, viewer_rgb: colours.Floats, chart: Chart) -> ChartPicture:
-    """A decoded frame and what the viewer made of it (RGB codes 0 to 255).
+def read_picture(
+    frame: av.VideoFrame, chart: Chart, believed: Meaning, viewer_rgb: colours.Floats | None
+) -> ChartPicture:
+    """A decoded frame, and what a viewer shows that believes its tags to mean this: the 8-bit
+    `viewer_rgb` (lines, samples, 3; 0 to 255), or without one the frame's own planes in float.
 
     Raises EncodingError when the size is not the chart's.
     """
@@ -118,8 +125,7 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: colours.Floats, chart: Chart)
             remedy="Leave this encoding out.",
         )
     facts = pixel_format_facts(frame.format.name)
-    depth = facts.bit_depth
-    full = facts.is_full_range or int(frame.color_range) == colours.FULL_RANGE
+    depth, full = facts.bit_depth, believed.is_full_range
     planes = [plane.astype(np.float64) for plane in planes_of(frame)[:3]]
     if facts.is_rgb:
         green, blue, red = (plane / float(2**depth - 1) for plane in planes)
@@ -132,6 +138,11 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: colours.Floats, chart: Chart)
         cb, cr = (
             colours.chroma_of_code(p, bit_depth=depth, is_full_range=full) for p in planes[1:]
         )
+    if viewer_rgb is None:
+        matrix = chart.matrix if facts.is_rgb else believed.matrix
+        shown = _decoded_means((luma, cb, cr), facts.chroma_step, matrix, chart)
+    else:
+        shown = _patch_means(viewer_rgb, chart) / VIEWER_TOP
     return ChartPicture(
         pixel_format=frame.format.name,
         bit_depth=depth,
@@ -140,15 +151,31 @@ def read_picture(frame: av.VideoFrame, viewer_rgb: colours.Floats, chart: Chart)
         cb=cb,
         cr=cr,
         codes=codes,
-        viewer_rgb=viewer_rgb,
+        patch_rgb=chart.as_meant(shown, believed) * VIEWER_TOP,
+        believed=believed,
     )
+
+
+def _decoded_means(
+    parts: Sequence[colours.Floats], step: tuple[int, int], matrix: colours.MatrixName, chart: Chart
+) -> colours.Floats:
+    """R'G'B' of each patch from the means of its Y'CbCr, without a viewer's rounding."""
+    ycc = np.empty((len(PATCHES), 3))
+    for row, patch in enumerate(PATCHES):
+        box = _inner_box(patch.cells, chart)
+        for place, part in enumerate(parts):
+            across, down = step if place else (1, 1)
+            lines = slice(-(-box.top // down), box.bottom // down)
+            ycc[row, place] = part[lines, -(-box.left // across) : box.right // across].mean()
+    return colours.ycc_to_rgb(ycc, matrix=matrix)
 
 
 def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) -> ChartMeasurement:
     """Everything the chart tells. `entered` is the picture of the frames that were encoded, seen
-    by a viewer that reads them rightly. ΔE2000 is between the light of two displays of kind
-    `DISPLAY` with BT.709 primaries that show the entered and the returned picture."""
+    by a viewer that reads them rightly. Differences are between the light of two displays of the
+    chart's primaries and transfer that show the entered and the returned picture."""
     shift_x_px, shift_y_px = read_chroma_shift(picture, chart)
+    is_misread = picture.believed != entered.believed
     return ChartMeasurement(
         chart=chart,
         pixel_format=picture.pixel_format,
@@ -159,6 +186,7 @@ def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) ->
         eight_bit_step_fraction=_eight_bit_steps(picture, entered, chart),
         chroma_shift_x_px=shift_x_px,
         chroma_shift_y_px=shift_y_px,
+        misread=(entered.believed, picture.believed) if is_misread else None,
     )
 
 
@@ -179,12 +207,14 @@ def delta_e_of_lab(first_lab: colours.Floats, second_lab: colours.Floats) -> col
     return np.asarray(delta_E_CIE2000(first_lab, second_lab))
 
 
-def lab_of(rgb: colours.Floats, *, display: colours.DisplayName) -> colours.Floats:
-    """CIE L*a*b* (D65) of R'G'B' signals shown on a BT.709 display."""
+def lab_of(
+    rgb: colours.Floats, *, display: colours.DisplayName, primaries: str = "BT.709"
+) -> colours.Floats:
+    """CIE L*a*b* (D65) of R'G'B' signals shown on a display of these primaries."""
     from colour.models import XYZ_to_Lab
 
     light = colours.display_light(np.clip(rgb, 0, 1), display=display)
-    xyz = light @ colours.rgb_to_xyz_matrix("BT.709").T
+    xyz = light @ colours.rgb_to_xyz_matrix(primaries).T
     return np.asarray(XYZ_to_Lab(xyz, illuminant=np.array([0.3127, 0.3290])))
 
 
@@ -201,10 +231,16 @@ def _inner_box(cells: tuple[int, int, int, int], chart: Chart) -> PixelBox:
 def _read_patches(
     picture: ChartPicture, before: ChartPicture, chart: Chart
 ) -> tuple[PatchReading, ...]:
-    shown = _patch_means(picture.viewer_rgb, chart)
-    entered = _patch_means(before.viewer_rgb, chart)
-    expected = np.clip([p.rgb for p in PATCHES], 0, 1) * VIEWER_TOP
-    deltas = delta_e_2000(entered / VIEWER_TOP, shown / VIEWER_TOP, display=DISPLAY)
+    shown, entered = picture.patch_rgb, before.patch_rgb
+    expected = np.clip(chart.patch_signals, 0, 1) * VIEWER_TOP
+    signals = entered / VIEWER_TOP, shown / VIEWER_TOP
+    lights = (colours.light_of(signal, chart.transfer) for signal in signals)
+    itp = colours.delta_e_itp(*lights, primaries=chart.primaries)
+    lab = None
+    if not chart.is_hdr:
+        lab = delta_e_of_lab(
+            *(lab_of(signal, display=DISPLAY, primaries=chart.primaries) for signal in signals)
+        )
     return tuple(
         PatchReading(
             name=patch.name,
@@ -212,7 +248,8 @@ def _read_patches(
             expected_rgb=expected[i].tolist(),
             entered_rgb=entered[i].tolist(),
             shown_rgb=shown[i].tolist(),
-            delta_e_2000=float(deltas[i]),
+            delta_e_2000=None if lab is None else float(lab[i]),
+            delta_e_itp=float(itp[i]),
         )
         for i, patch in enumerate(PATCHES)
     )

@@ -1,6 +1,6 @@
 """The fidelity task: generations, chart and tags of one encoding of one clip. Nothing is timed."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -13,8 +13,9 @@ from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
+from mezzmark.engines.media.first_picture import first_picture, hdr_metadata_of
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import PROGRESSIVE
 from mezzmark.engines.picture import tag_survival
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
@@ -29,10 +30,18 @@ from mezzmark.engines.picture.generations import (
 from mezzmark.engines.picture.quality import cut_worst
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.chart import Chart
-from mezzmark.model.colour import FULL_RANGE, MATRIX_CODES, UNSPECIFIED
+from mezzmark.model.colour import (
+    FULL_RANGE,
+    KNOWN_MATRICES,
+    MATRIX_CODES,
+    UNSPECIFIED,
+    Meaning,
+    filled,
+    meaning,
+)
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.footage import ColourTags, MediaFacts, constant_rate
+from mezzmark.model.footage import ColourTags, HdrMetadata, MediaFacts, constant_rate
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.fidelity import (
     ChartMeasurement,
@@ -52,10 +61,12 @@ SMALLEST_CHART_PX: Final = (320, 180)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartProbe:
-    """What became of the chart and of its tags."""
+    """What became of the chart, where a viewer believes the container first and, where that
+    differs, where it believes the pictures first; and of its tags."""
 
     measurement: ChartMeasurement
     tags: TagSurvival
+    by_pictures: ChartMeasurement | None = None
 
 
 def probe_chart(
@@ -84,17 +95,36 @@ def probe_chart(
     read = tag_survival.read_tags(path)
     *_, returned = decoded_frames(path, thread_count)
     entered = see_chart(frame, _read_by(read.media, tags), chart)
+
+    def seen(believed: ColourTags) -> ChartMeasurement:
+        picture = see_chart(read_as(returned, believed), _read_by(read.media, believed), chart)
+        return measure_chart(picture, entered, chart)
+
     measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
+    other, by_pictures = filled(read.pictures, read.media.tags), None
+    if _meaning(other, chart) != _meaning(read.media.tags, chart):
+        by_pictures = seen(other)
     survival = _survival(encoding, tags, read, frame_rate, measurement)
-    if not pixels.pixel_format_facts(encoding.pixel_format).is_rgb:
-        others = _other_readers(returned, read, tags, entered, chart)
-        survival = survival.model_copy(update=others)
-    return ChartProbe(measurement=measurement, tags=survival)
+    guesses = {
+        name: seen(guess).visible_delta_e for name, guess in _other_guesses(encoding, read, tags)
+    }
+    if by_pictures:
+        guesses["delta_e_by_pictures"] = by_pictures.visible_delta_e
+    return ChartProbe(
+        measurement=measurement,
+        tags=survival.model_copy(update=guesses),
+        by_pictures=by_pictures,
+    )
+
+
+def _meaning(tags: ColourTags, chart: Chart) -> Meaning:
+    return meaning(tags, height_px=chart.height_px)
 
 
 def see_chart(frame: VideoFrame, media: MediaFacts, chart: Chart) -> ChartPicture:
-    """A frame as the player shows it when it reads these tags."""
-    return read_picture(frame, as_viewed(frame, media).astype(np.float64), chart)
+    """A frame as a viewer shows it that believes these tags: the 8-bit player, or for HDR float."""
+    view = None if chart.is_hdr else as_viewed(frame, media).astype(np.float64)
+    return read_picture(frame, chart, _meaning(media.tags, chart), view)
 
 
 def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
@@ -123,6 +153,7 @@ def _survival(
         height_px=measurement.chart.height_px,
         written=tags,
         read=read.media.tags,
+        pictures=read.pictures,
         chroma_location=tag_survival.chroma_locations(encoding.pixel_format, read.chroma_location),
         field_order=(tag_survival.FIELD_ORDERS[PROGRESSIVE], read.field_order),
         sample_aspect=(str(tag_survival.SAMPLE_ASPECT), read.sample_aspect),
@@ -133,24 +164,16 @@ def _survival(
     )
 
 
-def _other_readers(
-    returned: VideoFrame,
-    read: tag_survival.TagsRead,
-    tags: ColourTags,
-    entered: ChartPicture,
-    chart: Chart,
-) -> dict[str, float]:
-    """What readers would show that fill lost tags in another way."""
-    guesses: dict[str, ColourTags] = {}
+def _other_guesses(
+    encoding: Encoding, read: tag_survival.TagsRead, tags: ColourTags
+) -> Iterator[tuple[str, ColourTags]]:
+    """What readers believe that fill lost tags in another way."""
+    if pixels.pixel_format_facts(encoding.pixel_format).is_rgb:
+        return
     if read.media.tags.matrix == UNSPECIFIED != tags.matrix:
-        guesses["delta_e_as_601"] = tags.model_copy(update={"matrix": MATRIX_CODES["BT.601"]})
+        yield "delta_e_as_601", tags.model_copy(update={"matrix": MATRIX_CODES["BT.601"]})
     if read.media.tags.colour_range == 0 and tags.colour_range != FULL_RANGE:
-        guesses["delta_e_as_full"] = tags.model_copy(update={"colour_range": FULL_RANGE})
-    found = {}
-    for name, guess in guesses.items():
-        picture = see_chart(read_as(returned, guess), _read_by(read.media, guess), chart)
-        found[name] = measure_chart(picture, entered, chart).visible_delta_e
-    return found
+        yield "delta_e_as_full", tags.model_copy(update={"colour_range": FULL_RANGE})
 
 
 LARGEST_CHART_PX: Final = (1920, 1080)
@@ -177,10 +200,12 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
     found: list[GenerationQuality] = []
     worst: WorstFrame | None = None
     decoded_format = ""
+    hdr_metadata: tuple[HdrMetadata | None, ...] = (_hdr_metadata(job.source.media_path), None)
     for generation in run_generations(plan):
         if not found:
             decoded_format = probe_media(generation.path).pixel_format
             worst = _crop(plan, generation)
+            hdr_metadata = (hdr_metadata[0], _hdr_metadata(generation.path))
         found.append(generation.found)
     probe, refusal = _chart(job, plan)
     return Measured(
@@ -193,12 +218,19 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
             is_lossless_claimed=job.encoding.is_lossless,
             generations=tuple(found),
             chart=probe.measurement if probe else None,
-            tags=probe.tags if probe else None,
+            tags=probe.tags.model_copy(update={"hdr_metadata": hdr_metadata}) if probe else None,
             worst_frame=worst,
             chart_refusal=refusal,
+            chart_by_pictures=probe.by_pictures if probe else None,
         ),
         process=read_process_facts(),
     )
+
+
+def _hdr_metadata(path: str | Path) -> HdrMetadata | None:
+    with open_media(path) as (container, track):
+        frame = first_picture(container, track)
+        return hdr_metadata_of(frame) if frame else None
 
 
 def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
@@ -214,9 +246,25 @@ def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
     )
 
 
+def clip_chart(clip: MediaFacts, size: tuple[int, int]) -> Chart:
+    """The chart that states of itself what the clip states, and means it so."""
+    meant, stated = meaning(clip.tags, height_px=clip.height_px), clip.tags
+    if stated.matrix not in (UNSPECIFIED, *KNOWN_MATRICES):
+        stated = stated.model_copy(update={"matrix": MATRIX_CODES[meant.matrix]})
+    return Chart(
+        width_px=size[0],
+        height_px=size[1],
+        matrix=meant.matrix,
+        primaries=meant.primaries,
+        transfer=meant.transfer,
+        stated=stated,
+    )
+
+
 def _chart(job: FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | None, str | None]:
-    """The chart at the size of the encoding's pictures, at most `LARGEST_CHART_PX`; or why there
-    is none: they are too small for one, or the encoder refused it."""
+    """The chart on the clip's own terms, at the size of the encoding's pictures, at most
+    `LARGEST_CHART_PX`, its colours and what it states of them; or why there is none: they are too
+    small for one, or the encoder refused it."""
     width_px, height_px = plan.coded_size
     if width_px < SMALLEST_CHART_PX[0] or height_px < SMALLEST_CHART_PX[1]:
         smallest = "×".join(map(str, SMALLEST_CHART_PX))
@@ -226,7 +274,7 @@ def _chart(job: FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | None, s
     try:
         probe = probe_chart(
             job.encoding,
-            Chart(width_px=width_px, height_px=height_px),
+            clip_chart(plan.source, (width_px, height_px)),
             plan.scratch,
             frame_rate=plan.frame_rate,
             thread_count=job.thread_count,

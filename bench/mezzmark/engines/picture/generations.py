@@ -4,8 +4,9 @@ How unlike formats are compared: quality is measured in the clip's own pixel for
 decoded picture in another format (4:2:2 from a 4:2:0 clip, 10 bits from 8, a proxy) is first
 converted back to it by the conversion that made it (swscale, bicubic, accurate rounding). Up and
 down again costs a little by itself; it is what a workflow with that encoding would lose, so it is
-left in. Whether a picture came back bit-exact is asked in the encoding's own format, against the
-very planes that entered the encoder.
+left in. Only another range is brought back by the formula, and unrounded for PSNR where chroma is
+alike: swscale's way back adds more error than a good encoding has. Whether a picture came back
+bit-exact is asked in the encoding's own format, against the very planes that entered the encoder.
 """
 
 from collections.abc import Callable, Iterator
@@ -23,7 +24,7 @@ from av.video.reformatter import VideoReformatter
 from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media import pixels
-from mezzmark.engines.media.conversion import Converter, read_pictures
+from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape
 from mezzmark.engines.picture.frame_spool import FrameSpool
@@ -234,6 +235,9 @@ def _compare(
     reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
     size, threads = (plan.index.width_px, plan.index.height_px), plan.thread_count
     back = Converter(facts, plan.compared_format, thread_count=threads, size=size)
+    # What has the clip's range already, in another chroma.
+    like_clip = facts.model_copy(update={"tags": reference.tags})
+    levelled = Converter(like_clip, plan.compared_format, thread_count=threads)
     meter: QualityMeter | None = None
     worst: WorstPair | None = None
     count = differing = 0
@@ -246,7 +250,11 @@ def _compare(
         meter = meter or QualityMeter(
             before, metrics=plan.settings.metrics, thread_count=plan.thread_count
         )
-        error = meter.compare(before, back.convert(returned))
+        is_scaled = plan.encoding.is_scaled
+        levels = None if is_scaled else exact_levels(returned, facts.tags, plan.compared_format)
+        after = levelled.convert(levels[0]) if levels else back.convert(returned)
+        is_alike = levels is not None and after.format.name == levels[0].format.name
+        error = meter.compare(before, after, levels[1] if levels and is_alike else None)
         if error > (worst.squared_error if worst else 0.0):
             worst = WorstPair(
                 frame_index=count, squared_error=error, before=original, after=returned

@@ -23,6 +23,7 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
+from mezzmark.model.colour import Floats
 from mezzmark.model.errors import EncodingError, reason_of
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.tasks.fidelity import METRICS, Metric, QualitySeries, WorstFrame
@@ -63,15 +64,23 @@ class QualityMeter:
         }
         self._count = 0
 
-    def compare(self, reference: av.VideoFrame, distorted: av.VideoFrame) -> float:
+    def compare(
+        self,
+        reference: av.VideoFrame,
+        distorted: av.VideoFrame,
+        unrounded: tuple[Floats, ...] | None = None,
+    ) -> float:
         """Take one more pair and give its squared error over all samples (0 where PSNR was not
-        asked for). Raises EncodingError when it is not of the first pair's kind."""
+        asked for), of the planes that `distorted` was rounded from where they are given. Raises
+        EncodingError when it is not of the first pair's kind."""
         for frame, entry in zip((distorted, reference), self._inputs, strict=True):
             entry.push(self._prepared(frame))
         values, found = dict(self._sink.pull().metadata), self._found
         self._count += 1
         if "psnr" in self._filters:
-            found["squared_error"].append(self._triple(values, "lavfi.psnr.mse."))
+            planes = zip(pixels.planes_of(reference), unrounded or (), strict=False)
+            exact = tuple(float(np.mean((one - other) ** 2)) for one, other in planes)
+            found["squared_error"].append(exact or self._triple(values, "lavfi.psnr.mse."))
         if "ssim" in self._filters:
             found["ssim"].append(self._triple(values, "lavfi.ssim."))
             found["ssim_all"].append(float(values["lavfi.ssim.All"]))

@@ -14,11 +14,12 @@ from av.container import OutputContainer
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.media.first_picture import first_picture, stated_in_pictures
 from mezzmark.engines.media.pixels import pixel_format_facts
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media, stated
 from mezzmark.engines.media.shape import PROGRESSIVE, shown_facts
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.footage import MediaFacts
+from mezzmark.model.footage import ColourTags, MediaFacts
 
 TIMECODE: Final = "01:02:03:04"
 SAMPLE_ASPECT: Final = Fraction(4, 3)
@@ -40,9 +41,11 @@ FIELD_ORDERS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TagsRead:
-    """What a file says of itself. `colour` is as the player reads it."""
+    """What a file says of itself: `media` as the player reads it, `pictures` what the coded
+    pictures state."""
 
     media: MediaFacts
+    pictures: ColourTags
     chroma_location: str | None
     field_order: str
     sample_aspect: str | None
@@ -65,12 +68,14 @@ def read_tags(path: Path) -> TagsRead:
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
         aspect = exact_fraction(track.sample_aspect_ratio)
         timecode = stated(container, "timecode") or None
-        if (frame := next(container.decode(track), None)) is None:
+        pictures = stated_in_pictures(container, track)
+        if (frame := first_picture(container, track)) is None:
             what = "no frame came back"
             raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
         location = _chroma_location(frame)
     return TagsRead(
         media=media,
+        pictures=pictures,
         chroma_location=location,
         field_order=order,
         sample_aspect=str(aspect) if aspect else None,

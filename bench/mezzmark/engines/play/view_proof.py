@@ -17,6 +17,7 @@ import xxhash
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.conversion import presenter
+from mezzmark.engines.media.first_picture import quarter_turns
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX
@@ -76,7 +77,8 @@ class ViewVerifier:
         expected = self._expected(picture)
         if expected is None or not np.array_equal(shown, expected.to_ndarray()):
             return False
-        off = _means(shown) - _colours(picture, self._facts)
+        stored = np.rot90(shown, -quarter_turns(picture))
+        off = _means(stored) - _colours(picture, self._facts)
         is_right = float(np.sqrt(np.mean(off**2))) <= TOLERANCE_RMS
         if is_right and frame_index >= 0:
             self._digests[frame_index], self._has_new = digest, True

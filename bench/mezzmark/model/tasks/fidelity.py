@@ -10,9 +10,9 @@ from pydantic import Field
 
 from mezzmark.model.cell import Cell
 from mezzmark.model.chart import Chart, PatchKind
-from mezzmark.model.colour import DisplayName, Floats
+from mezzmark.model.colour import DisplayName, Floats, Meaning
 from mezzmark.model.fact import Fact, NameIn, Number, Positive, Whole
-from mezzmark.model.footage import ColourTags, RateText
+from mezzmark.model.footage import ColourTags, HdrMetadata, RateText
 from mezzmark.model.tasks.spec import Better, EncoderJob, Figure, Stock, TaskSpec
 
 
@@ -166,8 +166,10 @@ class PatchReading(Fact):
     """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch.
 
     `expected_rgb` is what the chart's values call for, `entered_rgb` what the viewer shows of the
-    frames that entered the encoder, `shown_rgb` what it shows of those that came back. ΔE2000 is
-    between the last two: what the viewer's own conversion adds is on both sides.
+    frames that entered the encoder, `shown_rgb` what it shows of those that came back. Differences
+    are between the last two: what the viewer's own conversion adds is on both sides. ΔE2000 is for
+    SDR, None for HDR, of which codes and ΔE_ITP come in float from the decoded planes; ΔE_ITP is
+    None where it was not computed.
     """
 
     name: str
@@ -175,7 +177,13 @@ class PatchReading(Fact):
     expected_rgb: tuple[Number, Number, Number]
     entered_rgb: tuple[Number, Number, Number]
     shown_rgb: tuple[Number, Number, Number]
-    delta_e_2000: Number
+    delta_e_2000: Number | None = None
+    delta_e_itp: Number | None = None
+
+    @property
+    def delta_e(self) -> float:
+        """The difference by which its kind of light is judged."""
+        return (self.delta_e_itp or 0.0) if self.delta_e_2000 is None else self.delta_e_2000
 
 
 class ChartMeasurement(Fact):
@@ -185,6 +193,8 @@ class ChartMeasurement(Fact):
     `eight_bit_step_fraction` is how much of the staircase that 8 bits make of a finer ramp is
     there: 0 none, 1 all; None where the format has only 8 bits. `chroma_shift_*` are of the decoded
     planes against where the tags say they lie; None where too little of the wave is left to say.
+    `misread` is what the code values mean and what the viewer takes them for, None where that is
+    the same (or nobody asked).
     """
 
     chart: Chart
@@ -196,28 +206,32 @@ class ChartMeasurement(Fact):
     eight_bit_step_fraction: Number | None
     chroma_shift_x_px: Number | None
     chroma_shift_y_px: Number | None
+    misread: tuple[Meaning, Meaning] | None = None
 
     @property
     def visible_delta_e(self) -> float:
-        """ΔE2000 at the 90th percentile of the patches between black and white (Hyndman-Fan type
+        """ΔE at the 90th percentile of the patches between black and white (Hyndman-Fan type
         7): a wrong matrix moves only some colours, and they are what a viewer sees."""
-        inside = [p.delta_e_2000 for p in self.patches if p.kind != "outside"]
+        inside = [p.delta_e for p in self.patches if p.kind != "outside"]
         return float(np.quantile(inside, 0.9))
 
     @property
     def worst_patch(self) -> PatchReading:
         """The patch between black and white that moved most."""
-        return max((p for p in self.patches if p.kind != "outside"), key=lambda p: p.delta_e_2000)
+        return max((p for p in self.patches if p.kind != "outside"), key=lambda p: p.delta_e)
 
 
 class TagSurvival(Fact):
     """What an encoding in a container keeps of what it was told.
 
     Each pair is (written, read); None where a container says nothing. `written` and `read` are
-    colour tags as told to encoder and muxer, and as the player finds them. `delta_e_shown` is the
-    90th percentile of ΔE2000 over the chart's patches between the picture read by the right tags
-    and as the player shows it; `delta_e_as_601` and `delta_e_as_full` are for players that take a
-    lost matrix for BT.601 and a lost range for full (None where that tag is not lost).
+    colour tags as told to encoder and muxer, and as the player finds them, which believes the
+    container first; `pictures` are those that the coded pictures state themselves (None in runs
+    of before). `delta_e_shown` is the 90th percentile of ΔE over the chart's patches between the
+    picture read by the right tags and as the player shows it, `delta_e_by_pictures` where a viewer
+    believes the pictures first (None where that is the same); `delta_e_as_601` and
+    `delta_e_as_full` are for players that take a lost matrix for BT.601 and a lost range for full
+    (None where that tag is not lost). `hdr_metadata` is the clip's and the first generation's.
     """
 
     encoding: str
@@ -234,6 +248,9 @@ class TagSurvival(Fact):
     delta_e_shown: Number
     delta_e_as_601: Number | None = None
     delta_e_as_full: Number | None = None
+    pictures: ColourTags | None = None
+    delta_e_by_pictures: Number | None = None
+    hdr_metadata: tuple[HdrMetadata | None, HdrMetadata | None] = (None, None)
 
 
 class WorstFrame(Fact):
@@ -254,7 +271,8 @@ class FidelityMeasurement(Fact):
 
     `encoded_pixel_format` is what entered the encoder, `compared_pixel_format` the clip's own bit
     depth and chroma, in which quality is measured. `chart` is None where none could be sent, and
-    `chart_refusal` says why.
+    `chart_refusal` says why; `chart_by_pictures` is what a viewer sees of it that believes the
+    pictures' own tags before the container's, None where that is the same.
     """
 
     task: Literal["fidelity"] = "fidelity"
@@ -269,6 +287,7 @@ class FidelityMeasurement(Fact):
     tags: TagSurvival | None
     worst_frame: WorstFrame | None
     chart_refusal: str | None = None
+    chart_by_pictures: ChartMeasurement | None = None
 
 
 def _plan(_settings: FidelitySettings, stock: Stock) -> Iterator[Cell]:

@@ -8,10 +8,15 @@ from typing import Final
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.model.colour import UNSPECIFIED
 from mezzmark.model.footage import Suspicion
-from mezzmark.model.inspection import Advice, FileWarning, Inspection
+from mezzmark.model.inspection import Advice, FileWarning, Inspection, name_tags
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import INTERVAL_ROUNDS, ROUNDS_RULE, Scenario
-from mezzmark.report.prose.numbers import count_text, few_text, shown_name, visible_text
+from mezzmark.report.prose.numbers import (
+    count_text,
+    few_text,
+    shown_name,
+    visible_text,
+)
 from mezzmark.report.prose.terms import rate_text, task_label
 
 MOST_CLIPS: Final = 3
@@ -83,6 +88,35 @@ _ADVICE: Final[dict[FileWarning, tuple[str, str]]] = {
         "The pictures are interlaced.",
         "Encodings that cannot hold fields are left out; deinterlace for a progressive edit.",
     ),
+    "turned": (
+        "The file asks to be shown {turn}; its pictures are stored otherwise.",
+        "Programs that do not heed it show it lying; see that the tag survives converting, or turn "
+        "the pictures then.",
+    ),
+    "tags_contradict": (
+        "The container says one thing and the coded pictures another: {contradictions}. Programs "
+        "differ in whom they believe.",
+        "Check a known colour; state the right one in both when converting.",
+    ),
+    "pq_with_709": (
+        "The file states PQ levels with BT.709 primaries, which no standard pairs.",
+        "PQ goes with BT.2020 primaries; ask how it was exported.",
+    ),
+    "hdr_in_8_bits": (
+        "The file is HDR in {media.bit_depth} bits: smooth gradients show steps.",
+        "Record or export PQ and HLG with 10 bits or more.",
+    ),
+    "looks_full_range": (
+        "It counts as limited range and looks like full range: {levels.footroom_fraction:.1%} of "
+        "luma lies far below black, {levels.headroom_fraction:.1%} far above white.",
+        "Compare blacks with the camera's own view; if they are crushed, state full range when "
+        "converting.",
+    ),
+    "looks_log": (
+        "It looks log-like: luma runs from {levels.darkest:.0%} to {levels.brightest:.0%} only, "
+        "and colours are pale. (A misty scene looks so too.)",
+        "If it is log, keep 10 bits or more and tell the grading program its curve; no tag does.",
+    ),
     "tags_missing": (
         "Colour {missing} not stated at {media.width_px}×{media.height_px}: programs guess, and "
         "some guess BT.601.",
@@ -126,9 +160,30 @@ def file_advice(found: Inspection) -> tuple[Advice, ...]:
         what = f"It cannot be measured: {found.refusal}."
         advice.append(Advice(what=what, remedy=found.refusal_remedy))
     for what, remedy in (_ADVICE[warning] for warning in found.warnings):
-        text = what.format(found=found, media=found.media, missing=missing, signs=signs)
+        text = what.format(
+            found=found,
+            media=found.media,
+            levels=found.levels,
+            missing=missing,
+            signs=signs,
+            turn=TURNS[found.quarter_turns],
+            contradictions=_contradictions(found),
+        )
         advice.append(Advice(what=text, remedy=remedy))
     return tuple(advice)
+
+
+TURNS: Final = ("", "turned left by 90°", "upside down", "turned right by 90°")
+"""How a file asks to be shown, by quarters to the left."""
+
+
+def _contradictions(found: Inspection) -> str:
+    container, pictures = name_tags(found.media.tags), name_tags(found.picture_tags)
+    return "; ".join(
+        f"{'range' if field == 'colour_range' else field} {getattr(container, field)} against "
+        f"{getattr(pictures, field)}"
+        for field in found.contradictions
+    )
 
 
 FEWER_ROUNDS: Final = (

@@ -1,36 +1,48 @@
 """What encodings do to the picture: its colours, what came back bit for bit, lost tags."""
 
 from collections.abc import Sequence
+from itertools import permutations
 from typing import Final
 
 from mezzmark.decide.picture.diagnosis import (
     EIGHT_BIT,
+    FEW_BITS,
     FULL_AS_LIMITED,
     GAMMA_PAIRS,
     INVISIBLE_DELTA_E,
     LIMITED_AS_FULL,
     MATRIX_PAIRS,
-    NARROW_AS_2020,
     NO_SHIFT,
+    PRIMARIES_PAIRS,
     SITING,
     SITING_LIMIT_PX,
+    TRANSFERS,
     UNEXPLAINED,
-    WIDE_AS_709,
     Diagnosis,
     Visibility,
     gamma_cause,
     matrix_cause,
+    primaries_cause,
+    severity,
+    transfer_cause,
     visibility,
 )
 from mezzmark.decide.picture.fidelity import (
     CLIPS_FOR_INTERVAL,
     EncodingFidelity,
-    TagVerdict,
+    TagOutcome,
     generation_psnr,
+)
+from mezzmark.decide.picture.tags import (
+    TagValue,
+    TagVerdict,
     guessed_matrix,
+    is_hdr,
     is_range_lost,
 )
 from mezzmark.model.colour import DisplayName
+from mezzmark.model.footage import ColourTags
+from mezzmark.model.inspection import name_tags
 from mezzmark.model.survival import State, Survival
 from mezzmark.model.tasks.fidelity import ChartMeasurement, TagSurvival, WorstFrame
 from mezzmark.report.prose.figures import FigureText, mark_words
@@ -60,8 +72,14 @@ def _curve(display: DisplayName) -> str:
 _CAUSES: Final = {
     LIMITED_AS_FULL: "limited range were read as full",
     FULL_AS_LIMITED: "full range were read as limited",
-    WIDE_AS_709: "BT.2020 primaries were ignored and shown as BT.709",
-    NARROW_AS_2020: "BT.709 primaries were shown as BT.2020",
+    **{
+        primaries_cause(written, read): f"{written} primaries were shown as {read}"
+        for written, read in PRIMARIES_PAIRS
+    },
+    **{
+        transfer_cause(written, read): f"{written} levels were shown as {read}"
+        for written, read in permutations(TRANSFERS, 2)
+    },
     EIGHT_BIT: "processed in 8 bits",
     SITING: "chroma siting differed from the tag",
     **{
@@ -82,10 +100,10 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
     texts = []
     charts = [(entry.worst_chart, shown_name(entry.encoding)) for entry in fidelity]
     judged = [(chart, name) for chart, name in charts if chart is not None]
-    shifted = [pair for pair in judged if pair[0].delta_e >= INVISIBLE_DELTA_E]
+    shifted = [pair for pair in judged if pair[0].severity >= INVISIBLE_DELTA_E]
     count = count_text(len(judged), "encoding")
     if shifted:
-        worst, name = max(shifted, key=lambda pair: pair[0].delta_e)
+        worst, name = max(shifted, key=lambda pair: pair[0].severity)
         texts.append(
             f"Colours: {len(shifted)} of {count} shifted visibly; most of all {name}: "
             f"{diagnosis_words(worst)}."
@@ -93,9 +111,11 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
     elif judged:
         worst, name = max(judged, key=lambda pair: pair[0].worst_delta_e)
         texts.append(
-            f"Colours: no visible shift in any of {count}; the largest of a patch is ΔE "
-            f"{number_text(worst.worst_delta_e)} ({name})."
+            f"Colours: no visible shift in any of {count}; the largest of a patch is "
+            f"{_unit(worst.is_hdr)} {number_text(worst.worst_delta_e)} ({name})."
         )
+    if few := [name for chart, name in judged if chart.cause == FEW_BITS]:
+        texts.append(f"HDR footage needs 10 bits, and 8 are in {list_text(few)}.")
     if exact := [entry.encoding for entry in fidelity if entry.is_bit_exact]:
         texts.append(f"Came back bit-exact: {list_text(exact)}.")
     return texts
@@ -111,12 +131,24 @@ def colour_words(entry: EncodingFidelity) -> str:
 
 def diagnosis_words(chart: Diagnosis) -> str:
     """`a shift most viewers would see (ΔE 5.1), as if limited range were read as full`."""
-    seen = _seen_words(chart.delta_e)
+    seen = _seen_words(chart.delta_e, is_hdr=chart.is_hdr)
     if chart.cause == NO_SHIFT:
         return seen
+    if chart.cause == FEW_BITS:
+        return (
+            f"{seen}, but 8 bits are too few for HDR: each code of PQ is a step of ΔE_ITP 3.3; "
+            "use 10 bits"
+        )
+    viewer = " in viewers that go by the tags in the pictures" if chart.by_pictures else ""
     if chart.cause == UNEXPLAINED:
-        return f"{seen}, of unknown cause (RMS change {chart.residual_codes:.1f} of 255 codes)"
-    return f"{seen}, {_effect(chart)}as if {_CAUSES.get(chart.cause, chart.cause)}"
+        rest = f"of unknown cause (RMS change {chart.residual_codes:.1f} of 255 codes)"
+        return f"{seen}{viewer}, {rest}"
+    causes = [_CAUSES.get(cause, cause) for cause in (chart.cause, *chart.further)]
+    return f"{seen}{viewer}, {_effect(chart)}as if {joined_text(causes)}"
+
+
+def _unit(is_hdr: bool) -> str:
+    return "ΔE_ITP" if is_hdr else "ΔE"
 
 
 def _effect(chart: Diagnosis) -> str:
@@ -137,21 +169,45 @@ def _effect(chart: Diagnosis) -> str:
     return ""
 
 
-def _seen_words(delta_e: float) -> str:
-    return _with_delta_e(delta_e) if delta_e >= INVISIBLE_DELTA_E else _SEEN["invisible"]
+def _seen_words(delta_e: float, *, is_hdr: bool) -> str:
+    is_seen = severity(delta_e, is_hdr=is_hdr) >= INVISIBLE_DELTA_E
+    return _with_delta_e(delta_e, is_hdr=is_hdr) if is_seen else _SEEN["invisible"]
 
 
-def _with_delta_e(delta_e: float) -> str:
-    return f"{_SEEN[visibility(delta_e)]} (ΔE {delta_e:.1f})"
+def _with_delta_e(delta_e: float, *, is_hdr: bool) -> str:
+    seen = _SEEN[visibility(severity(delta_e, is_hdr=is_hdr))]
+    return f"{seen} ({_unit(is_hdr)} {delta_e:.1f})"
+
+
+_TAG_STATES: Final = {"added": "stated newly, as viewers guess", "not asked": "not asked"}
 
 
 def tag_text(verdict: TagVerdict) -> str:
-    """`kept`, `changed 4/3 → 1`."""
-    if verdict.state != "changed":
-        return verdict.state
-    values = (verdict.written, verdict.read)
-    texts = [f"{value:.3f} s" if isinstance(value, float) else f"{value}" for value in values]
-    return f"changed {' → '.join(texts)}"
+    """`kept`, `changed 4/3 → 1`, `kept; the pictures say BT.709`."""
+    text = _TAG_STATES.get(verdict.state, verdict.state)
+    if verdict.state == "changed":
+        text = (
+            f"changed {' → '.join(_tag_value(verdict, v) for v in (verdict.written, verdict.read))}"
+        )
+    elif verdict.tag == "range" and verdict.state == "lost":
+        text = "unstated: read as limited"
+    if verdict.in_pictures is not None:
+        text += f"; the pictures say {_tag_value(verdict, verdict.in_pictures)}"
+    return text
+
+
+def _tag_value(verdict: TagVerdict, value: TagValue) -> str:
+    field = "colour_range" if verdict.tag == "range" else verdict.tag
+    if field in ColourTags.model_fields:
+        return str(getattr(name_tags(ColourTags.model_validate({field: value})), field))
+    return f"{value:.3f} s" if isinstance(value, float) else f"{value}"
+
+
+def tag_subject(outcome: TagOutcome, clip_count: int) -> str:
+    """`vc3-sq in mov`, and of which clips where it is not so of all."""
+    found = outcome.survival
+    clips = f" ({list_text(outcome.clips)})" if len(outcome.clips) < clip_count else ""
+    return f"{shown_name(found.encoding)} in {found.container}{clips}"
 
 
 MAKERS: Final = {False: "as measured", True: "by the printed command"}
@@ -173,19 +229,23 @@ def survival_text(
 
 def consequence_words(survival: TagSurvival) -> str:
     """What the lost colour tags do to the picture, here and in players that guess otherwise."""
-    parts = []
+    parts, hdr = [], is_hdr(survival)
     if guess := guessed_matrix(survival):
         parts.append(f"the matrix is lost, and at this size it is guessed as {guess}")
     if is_range_lost(survival):
         parts.append("the range is lost, and limited is assumed")
-    if parts or survival.delta_e_shown >= INVISIBLE_DELTA_E:
-        parts.append(f"here: {_seen_words(survival.delta_e_shown)}")
+    if parts or severity(survival.delta_e_shown, is_hdr=hdr) >= INVISIBLE_DELTA_E:
+        parts.append(f"here: {_seen_words(survival.delta_e_shown, is_hdr=hdr)}")
     elsewhere = {"BT.601": survival.delta_e_as_601, "full range": survival.delta_e_as_full}
     parts += [
-        f"in players that take it for {guess}: {_with_delta_e(delta_e)}"
+        f"in players that take it for {guess}: {_with_delta_e(delta_e, is_hdr=hdr)}"
         for guess, delta_e in elsewhere.items()
         if delta_e is not None
     ]
+    if (other := survival.delta_e_by_pictures) is not None:
+        parts.append(
+            f"in viewers that go by the tags in the pictures: {_seen_words(other, is_hdr=hdr)}"
+        )
     return "; ".join(parts) or "no colour tag is lost"
 
 
@@ -274,7 +334,7 @@ def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) 
     """What became of the chart, as ΔE2000 over its patches."""
     return (
         f"{shown_name(name)}, test chart: {diagnosis_words(diagnosis)}; "
-        f"ΔE {diagnosis.delta_e:.1f} at the 90th percentile, largest "
+        f"{_unit(diagnosis.is_hdr)} {diagnosis.delta_e:.1f} at the 90th percentile, largest "
         f"{diagnosis.worst_delta_e:.1f} ({diagnosis.worst_patch}); "
         f"{len(measurement.patches)} patches; {JUDGED_ONCE}"
     )

@@ -42,7 +42,9 @@ NOTES: Final = {
     ),
     "tags": (
         "Written with a small file of the chart and read back from it. Lost colour tags are "
-        "guessed by every player in its own way; the last column says what that shows."
+        "guessed by every player in its own way; the last column says what that shows. Some "
+        "viewers believe the tags in the coded pictures before those of the container. FFmpeg's "
+        "command may carry HDR metadata where this file lost it."
     ),
     "survives": (
         "As measured: read back from the bench's files of your clips. Sound is decoded and held "
@@ -169,7 +171,8 @@ def quality_note(clip_count: int) -> str:
     return (
         "Of generation 1, against the clip's own frames in their own size, depth and chroma. PSNR "
         "counts all samples of all planes alike; mean of frames, then of clips. ΔE is CIEDE2000 on "
-        "a BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen."
+        "a BT.1886 display, at the 90th percentile of the chart's patches; below 1 it is not seen. "
+        "Of PQ and HLG it is ΔE_ITP (ITU-R BT.2124), of which 3 is about 1 of CIEDE2000."
         f"{more}"
     )
 

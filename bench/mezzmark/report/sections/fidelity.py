@@ -48,15 +48,15 @@ def _charts(
 ) -> list[tuple[str, ChartMeasurement, Diagnosis]]:
     """The charts that changed most, or else one, so that a reader sees what "none" looks like."""
     found = [
-        (entry.encoding, clip.measurement.chart, clip.diagnosis)
+        (entry.encoding, clip.chart, clip.diagnosis)
         for entry in judged
         for clip in entry.clips
         if clip.diagnosis is not None
         and clip.diagnosis is entry.worst_chart
-        and clip.measurement.chart is not None
+        and clip.chart is not None
     ]
-    found.sort(key=lambda item: -item[2].delta_e)
-    visible = [item for item in found if item[2].delta_e >= INVISIBLE_DELTA_E]
+    found.sort(key=lambda item: -item[2].severity)
+    visible = [item for item in found if item[2].severity >= INVISIBLE_DELTA_E]
     return visible[:CHARTS_SHOWN] or found[:1]
 
 

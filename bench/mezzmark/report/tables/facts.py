@@ -6,9 +6,11 @@ from typing import Final
 
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.model.fleet import HostSummary
+from mezzmark.model.footage import HdrMetadata
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
 from mezzmark.report.prose import machine as words
+from mezzmark.report.prose.footage import TURNS
 from mezzmark.report.prose.numbers import count_text, list_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
@@ -125,6 +127,9 @@ def inspection_table(found: Inspection) -> Table:
             ("B frames", "" if (b := found.b_frame_fraction) is None else f"{b:.0%} of pictures"),
             ("slices a picture", _spread(found.slice_count, digits=0)),
             ("colour", _tags(found)),
+            ("HDR", _hdr(found.hdr_metadata)),
+            ("shown", TURNS[found.quarter_turns]),
+            ("levels", _levels(found)),
             ("bit rate", _bitrate(found)),
             ("audio", _audio(found)),
             ("size", f"{media.file_bytes / 1e6:.1f} MB"),
@@ -196,6 +201,28 @@ def _tags(found: Inspection) -> str:
     return (
         f"range {tags.colour_range} · primaries {tags.primaries} · "
         f"transfer {tags.transfer} · matrix {tags.matrix}"
+    )
+
+
+def _hdr(found: HdrMetadata | None) -> str:
+    if found is None:
+        return ""
+    least, most = found.mastering_min_cd, found.mastering_max_cd
+    parts = [
+        "" if most is None else f"mastered on {least:g} to {most:g} cd/m²",
+        "" if found.max_cll_cd is None else f"MaxCLL {found.max_cll_cd} cd/m²",
+        "" if found.max_fall_cd is None else f"MaxFALL {found.max_fall_cd} cd/m²",
+    ]
+    return " · ".join(filter(None, parts))
+
+
+def _levels(found: Inspection) -> str:
+    if (seen := found.levels) is None:
+        return ""
+    pictures = count_text(seen.picture_count, "picture")
+    return (
+        f"luma {seen.darkest:.0%} to {seen.brightest:.0%} · SI {seen.spatial_information:.0f} · "
+        f"TI {seen.temporal_information:.0f} (first {pictures})"
     )
 
 

@@ -4,18 +4,19 @@ import math
 from collections.abc import Callable
 from functools import partial
 
-from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
-from mezzmark.decide.picture.fidelity import EncodingFidelity, tag_verdicts
+from mezzmark.decide.picture.fidelity import EncodingFidelity, TagOutcome
 from mezzmark.decide.picture.ladders import compare_ladders
+from mezzmark.decide.picture.tags import HDR_TAGS, TagVerdict, tag_shift, tag_verdicts
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import grouped
 from mezzmark.model.survival import THINGS, WORST_LAST, state_by_command
-from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
+from mezzmark.model.tasks.fidelity import METRICS
 from mezzmark.report.prose.picture import (
     MAKERS,
     colour_words,
     consequence_words,
     survival_text,
+    tag_subject,
     tag_text,
 )
 from mezzmark.report.prose.table_notes import NOTES, quality_note
@@ -107,7 +108,7 @@ def _colours(entry: EncodingFidelity) -> Entry:
     return Entry(
         colour_words(entry),
         sort=chart.delta_e if chart else None,
-        sign="wrong" if chart and chart.delta_e >= INVISIBLE_DELTA_E else "",
+        sign="wrong" if chart and chart.is_wrong else "",
     )
 
 
@@ -120,17 +121,27 @@ def _largest_change(entry: EncodingFidelity) -> Content:
 
 def tag_table(view: RunView) -> Table:
     """Which tags come back from a file, encoding by encoding."""
-    survivals = [entry.tags for entry in view.fidelity if entry.tags is not None]
-    verdicts = [tag_verdicts(survival) for survival in survivals]
-    tags = [verdict.tag for verdict in verdicts[0]] if verdicts else []
+    outcomes = [
+        (outcome, tag_verdicts(outcome.survival), len(entry.clips))
+        for entry in view.fidelity
+        for outcome in entry.tags
+    ]
+    hdr = {v.tag for _, verdicts, _ in outcomes for v in verdicts if v.written is not None}
+    places = [
+        (place, verdict.tag)
+        for place, verdict in enumerate(outcomes[0][1] if outcomes else ())
+        if verdict.tag not in HDR_TAGS or verdict.tag in hdr
+    ]
     return tabulate(
-        survivals,
+        outcomes,
         [
-            Column("encoding", lambda s: f"{s.encoding} in {s.container}", "left"),
-            *(Column(tag, partial(_tag, place), "left") for place, tag in enumerate(tags)),
+            Column("encoding", lambda row: tag_subject(row[0], row[2]), "left"),
+            *(Column(tag, partial(_tag, place), "left") for place, tag in places),
             Column(
                 "what it does to the picture",
-                lambda s: Entry(consequence_words(s), sort=s.delta_e_shown),
+                lambda row: Entry(
+                    consequence_words(row[0].survival), sort=tag_shift(row[0].survival)
+                ),
                 "left",
             ),
         ],
@@ -140,10 +151,10 @@ def tag_table(view: RunView) -> Table:
     )
 
 
-def _tag(place: int, survival: TagSurvival) -> Entry:
-    verdict = tag_verdicts(survival)[place]
-    sign = "wrong" if verdict.state in ("lost", "changed") else ""
-    return Entry(tag_text(verdict), sign=sign)
+def _tag(place: int, row: tuple[TagOutcome, tuple[TagVerdict, ...], int]) -> Entry:
+    verdict = row[1][place]
+    is_wrong = verdict.state in ("lost", "changed") or verdict.in_pictures is not None
+    return Entry(tag_text(verdict), sign="wrong" if is_wrong else "")
 
 
 def survival_table(view: RunView) -> Table:

@@ -1,0 +1,139 @@
+"""Which tags an encoding's files keep, lose or change, by their meaning and not their number."""
+
+from collections.abc import Iterator
+from typing import Final, Literal
+
+from mezzmark.decide.picture.diagnosis import severity
+from mezzmark.model.colour import (
+    LIMITED_RANGE,
+    MATRIX_CODES,
+    PRIMARIES_CODES,
+    TRANSFER_CODES,
+    UNSPECIFIED,
+    MatrixName,
+    meaning,
+    tag_class,
+)
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import ColourTags, HdrMetadata
+from mezzmark.model.tasks.fidelity import TagSurvival
+
+DURATION_TOLERANCE_S = 0.002
+"""Containers with a clock of 1 ms round durations."""
+
+TagValue = str | int | float | None
+TagState = Literal["kept", "lost", "changed", "added", "not asked"]
+"""`added`: the clip states nothing, and the file what viewers guess of the clip."""
+
+
+class TagVerdict(Fact):
+    """What became of one tag, `written` and `read` as in `TagSurvival`; `in_pictures` is what the
+    coded pictures state where that means something else."""
+
+    tag: str
+    state: TagState
+    written: TagValue
+    read: TagValue
+    in_pictures: TagValue = None
+
+
+def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
+    """Every tag in the order of the report's table."""
+    asked_s, found_s = survival.duration_s
+    if found_s is not None and abs(asked_s - found_s) <= DURATION_TOLERANCE_S:
+        found_s = asked_s
+    mastering, levels = (
+        [_pair(one, *names) for one in survival.hdr_metadata]
+        for names in (("mastering_min_cd", "mastering_max_cd"), ("max_cll_cd", "max_fall_cd"))
+    )
+    return (
+        *_colour_verdicts(survival),
+        _judge_tag("chroma location", *survival.chroma_location),
+        _judge_tag("field order", *survival.field_order),
+        _judge_tag("sample aspect", *survival.sample_aspect),
+        _judge_tag("timecode", *survival.timecode),
+        _judge_tag("rate", *survival.frame_rate),
+        _judge_tag("duration", asked_s, found_s),
+        _judge_tag(HDR_TAGS[0], *mastering),
+        _judge_tag(HDR_TAGS[1], *levels),
+    )
+
+
+HDR_TAGS: Final = ("mastering display", "light level")
+"""Which only HDR footage has."""
+
+
+def _pair(found: HdrMetadata | None, first: str, second: str) -> str | None:
+    values = [getattr(found, name, None) for name in (first, second)]
+    return None if values == [None, None] else "/".join(f"{value}" for value in values)
+
+
+_COLOUR_FIELDS: Final = {
+    **{"colour_range": "range", "primaries": "primaries"},
+    **{"transfer": "transfer", "matrix": "matrix"},
+}
+
+
+def _colour_verdicts(survival: TagSurvival) -> Iterator[TagVerdict]:
+    """Code points of one meaning are one; what a clip leaves unstated means what viewers guess."""
+    guess = meaning(ColourTags(), height_px=survival.height_px)
+    usual = {
+        "colour_range": LIMITED_RANGE,
+        "primaries": PRIMARIES_CODES[guess.primaries],
+        "transfer": TRANSFER_CODES[guess.transfer],
+        "matrix": MATRIX_CODES[guess.matrix],
+    }
+    for field, tag in _COLOUR_FIELDS.items():
+        nothing = dict(ColourTags())[field]
+        written, read = getattr(survival.written, field), getattr(survival.read, field)
+        meant = tag_class(field, usual[field] if written == nothing else written)
+        pictures = getattr(survival.pictures, field) if survival.pictures else nothing
+        state: TagState = "changed"
+        if read == nothing:
+            state = "not asked" if written == nothing else "lost"
+        elif tag_class(field, read) == meant:
+            state = "added" if written == nothing else "kept"
+        is_other = pictures != nothing and tag_class(field, pictures) != meant
+        yield TagVerdict(
+            tag=tag,
+            state=state,
+            written=written,
+            read=read,
+            in_pictures=pictures if is_other else None,
+        )
+
+
+def _judge_tag(tag: str, written: TagValue, read: TagValue) -> TagVerdict:
+    state: TagState = "changed"
+    if written is None:
+        state = "not asked"
+    elif read == written:
+        state = "kept"
+    elif read in (None, "unknown"):
+        state = "lost"
+    return TagVerdict(tag=tag, state=state, written=written, read=read)
+
+
+def guessed_matrix(survival: TagSurvival) -> MatrixName | None:
+    """The matrix that the player of this project takes in place of a lost one; None where it is
+    not lost, or is of RGB."""
+    if survival.written.matrix in (0, UNSPECIFIED) or survival.read.matrix != UNSPECIFIED:
+        return None
+    return meaning(survival.read, height_px=survival.height_px).matrix
+
+
+def is_range_lost(survival: TagSurvival) -> bool:
+    """Whether the code range was written and is not read back; limited range is then assumed."""
+    return survival.read.colour_range == 0 != survival.written.colour_range
+
+
+def tag_shift(survival: TagSurvival) -> float:
+    """The colour shift of what is left of the tags, for the viewer that shows it worse, in steps of
+    ΔE2000."""
+    shift = max(survival.delta_e_shown, survival.delta_e_by_pictures or 0.0)
+    return severity(shift, is_hdr=is_hdr(survival))
+
+
+def is_hdr(survival: TagSurvival) -> bool:
+    """Whether the tags are of HDR, whose shifts are in ΔE_ITP."""
+    return survival.written.transfer in (TRANSFER_CODES["PQ"], TRANSFER_CODES["HLG"])

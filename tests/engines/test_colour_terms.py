@@ -1,0 +1,123 @@
+"""Colours on the footage's own terms: charts that state what a clip states, through real files."""
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fixtures.encoded_pictures import write_pictures
+from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
+from mezzmark.engines.media.conversion import Converter, exact_levels
+from mezzmark.engines.media.pixels import frame_from_planes, planes_of
+from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.picture.fidelity import ChartProbe, clip_chart, probe_chart
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.footage import ColourTags
+
+RATE = Fraction(25)
+SD, HD = (640, 360), (1280, 720)
+MATRIX_601 = ColourTags(matrix=6)
+ALL_601 = ColourTags(colour_range=1, primaries=5, transfer=6, matrix=5)
+PQ = ColourTags(colour_range=1, primaries=9, transfer=16, matrix=9)
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory: pytest.TempPathFactory):
+    """Facts of a small clip."""
+    path = tmp_path_factory.mktemp("clip") / "clip.mkv"
+    picture = frame_from_planes((np.zeros((64, 64), np.uint8),) * 3, "yuv444p")
+    encoding = find_encoding("ffv1").model_copy(update={"pixel_format": "yuv444p"})
+    write_pictures([picture], encoding, path, ColourTags(), frame_rate=RATE)
+    return probe_media(path)
+
+
+@pytest.fixture
+def send(clip, tmp_path: Path):
+    """Sends the chart of a clip of these tags through an encoding."""
+
+    def send_chart(name: str, tags: ColourTags, size: tuple[int, int], **changes) -> ChartProbe:
+        like = clip.model_copy(update={"tags": tags, "height_px": size[1]})
+        encoding = find_encoding(name).model_copy(update=changes)
+        chart = clip_chart(like, size)
+        return probe_chart(encoding, chart, tmp_path, frame_rate=RATE, thread_count=1)
+
+    return send_chart
+
+
+def seen(probe: ChartProbe) -> tuple[str, Diagnosis | None]:
+    """The cause named to viewers that believe the container; the diagnosis of the others."""
+    other = probe.by_pictures and diagnose(probe.by_pictures)
+    return diagnose(probe.measurement).cause, other
+
+
+@pytest.mark.parametrize("tags", [MATRIX_601, ALL_601])
+def test_sd_in_601_through_vc3_is_named(send, tags: ColourTags) -> None:
+    """VC-3 pictures always state BT.709: with the matrix stated in the container, alone or with all
+    other tags, who believes the container sees no shift, and who believes the pictures does."""
+    probe = send("vc3-sq", tags, SD)
+    cause, other = seen(probe)
+    assert cause == "no shift"
+    assert probe.tags.read.matrix == tags.matrix
+    assert other is not None
+    assert (other.cause, other.further) == ("matrix 601 as 709", ())
+    assert probe.tags.delta_e_by_pictures == pytest.approx(other.delta_e)
+    assert other.delta_e > 4
+
+
+def test_unstated_sd_through_vc3_shifts_for_everybody(send) -> None:
+    """Where the clip states nothing, nor does the container, and the pictures' BT.709 is believed
+    in place of the BT.601 that viewers guess of the clip."""
+    assert seen(send("vc3-sq", ColourTags(), SD)) == ("matrix 601 as 709", None)
+
+
+@pytest.mark.parametrize("name", ["rdd36-lt", "rdd36-lt-fast", "avc-intra-fast", "uncompressed-10"])
+@pytest.mark.parametrize("tags", [MATRIX_601, ALL_601, ColourTags()])
+def test_sd_through_others_does_not_shift(send, name: str, tags: ColourTags) -> None:
+    """Stated, partly stated or not, tags come back with their meaning and both viewers agree."""
+    assert seen(send(name, tags, SD)) == ("no shift", None)
+
+
+def test_hd_through_motion_jpeg_shifts_where_pictures_are_believed(send) -> None:
+    """Motion JPEG pictures are of BT.601 by definition."""
+    cause, other = seen(send("mjpeg-good", ColourTags(colour_range=1, matrix=1), HD))
+    assert cause == "no shift"
+    assert other is not None
+    assert other.cause == "matrix 709 as 601"
+
+
+@pytest.mark.parametrize(
+    ("name", "container", "cause", "further"),
+    [
+        ("rdd36-lt", "mov", "no shift", ()),
+        ("mjpeg-good", "mov", "8 bits for HDR", ()),
+        ("lossless-fast", "avi", "PQ as BT.1886", ("matrix 2020 as 709", "2020 as 709")),
+    ],
+)
+def test_hdr_is_judged_as_hdr(
+    send, name: str, container: str, cause: str, further: tuple[str, ...]
+) -> None:
+    """PQ comes back as it was from RDD 36; 8 bits are told to be too few; a container that loses
+    all tags has every mistake named that follows. Differences are ΔE_ITP alone."""
+    probe = send(name, PQ, HD, container=container)
+    found = diagnose(probe.measurement)
+    assert (found.cause, found.further, found.is_hdr) == (cause, further, True)
+    assert {patch.delta_e_2000 for patch in probe.measurement.patches} == {None}
+
+
+def test_levels_come_back_by_the_formula(clip) -> None:
+    """Full range of 8 bits to limited of 10, and back: each plane is within half a code of BT.709-6
+    4.6 after rounding, equal before, where FFmpeg's conversion is a code low on average."""
+    rng = np.random.default_rng(4)
+    planes = tuple(rng.integers(0, 256, (64, 64)).astype(np.uint8) for _ in range(3))
+    full = frame_from_planes(planes, "yuvj444p", ColourTags(colour_range=2, matrix=1))
+    rounded, exact = exact_levels(full, ColourTags(colour_range=2), "yuv444p10le")
+    by_hand = [planes[0] / 255 * 876 + 64, *((p - 128.0) / 255 * 896 + 512 for p in planes[1:])]
+    for found, expected in zip(exact, by_hand, strict=True):
+        assert found == pytest.approx(expected)
+    assert planes_of(rounded)[0] == pytest.approx(by_hand[0], abs=0.5)
+    facts = clip.model_copy(update={"tags": ColourTags(colour_range=2, matrix=1)})
+    by_swscale = Converter(facts, "yuv444p10le", thread_count=1).convert(full)
+    assert (planes_of(by_swscale)[0] - by_hand[0]).mean() < -0.5
+    limited = frame_from_planes(planes, "yuv444p")
+    assert exact_levels(limited, ColourTags(colour_range=1), "yuv444p10le") is None
