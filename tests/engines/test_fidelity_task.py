@@ -136,23 +136,23 @@ def test_alpha_is_judged_beside_the_picture(tmp_path: Path) -> None:
     assert [row[place].point for row in table.rows][::2] == ["equal", "lost"]
 
 
-@pytest.mark.parametrize("name", ["vc3-lb-half", "avc-intra-100"])
+@pytest.mark.parametrize("name", ["mjpeg-good-half", "mjpeg-good"])
 def test_a_proxy_is_judged_at_the_size_of_the_clip(name: str, tmp_path: Path) -> None:
     """Fine detail, which a whole size keeps and half a size cannot, is counted as lost; the chart
     has the proxy's size, and the worst crop the clip's."""
     path, index = tmp_path / "clip.mkv", tmp_path / "index.json"
-    size = (1280, 720)
+    size = (640, 360)
     frames = [picture(n, "yuv422p10le", size) for n in range(2)]
     write_pictures(frames, find_encoding("ffv1"), path, TAGS)
     index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
     clip = MediaReference(media_path=str(path), index_path=str(index))
     found = judged(clip, name, tmp_path, metrics=("psnr",))
     first, second = (generation_figures(g, frame_rate=25) for g in found.generations)
-    is_proxy = name != "avc-intra-100"
+    is_proxy = name == "mjpeg-good-half"
     assert (first.frames["psnr"].mean < 28) == is_proxy
     assert second.frames["psnr"].mean > first.frames["psnr"].mean - 6
     assert (found.chart.chart.width_px, found.chart.chart.height_px) == (
-        (640, 360) if is_proxy else size
+        (320, 180) if is_proxy else size
     )
     assert found.worst_frame is not None
 
