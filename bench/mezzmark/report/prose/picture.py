@@ -154,7 +154,7 @@ def tag_text(verdict: TagVerdict) -> str:
     return f"changed {' → '.join(texts)}"
 
 
-MAKERS: Final = {False: "as measured", True: "by the printed command"}
+MAKERS: Final = {False: "as measured", True: "by the command"}
 """Who made a file, by whether the command did."""
 
 
