@@ -59,6 +59,6 @@ def test_the_table_tells_both_ways_of_making() -> None:
     assert [column.head for column in table.columns] == ["encoding", "file", "timecode", "tags"]
     assert [[cell.text for cell in row[1:]] for row in table.rows] == [
         ["as measured", "kept", "lost"],
-        ["by the printed command", "kept", "not known"],
+        ["by the command", "kept", "not known"],
     ]
     assert not survival_table(RunView(MANIFEST, TRIALS))

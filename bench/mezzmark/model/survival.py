@@ -38,40 +38,39 @@ class Survival(Fact):
 @dataclass(frozen=True, slots=True)
 class Thing:
     """`label` is what it is called. `by_command` says by container what a file of the printed
-    command has of it, as far as that is known; `carried` are things that make a prepared file
-    another one where a clip has them."""
+    command has of it, as far as that is known; None: the same as the bench's, whoever writes the
+    container. `carried` are things that make a prepared file another one where a clip has them."""
 
     label: str
-    by_command: Mapping[str, State]
+    by_command: Mapping[str, State] | None
     carried: bool = False
 
 
 _ALL: Final[dict[str, State]] = dict.fromkeys(("mov", "mp4", "mkv", "mxf"), "kept")
-_TIMES: Final[dict[str, State]] = _ALL | {"mxf": "changed"}
 
 THINGS: Final[dict[str, Thing]] = {
-    "sound": Thing("sound", _ALL, carried=True),
-    "layout": Thing("channel layout", _ALL | {"mkv": "changed", "mxf": "changed"}),
+    "sound": Thing("sound", None, carried=True),
+    "layout": Thing("channel layout", None),
     "sync": Thing("sync", _ALL),
     "timecode": Thing("timecode", _ALL, carried=True),
-    "reel": Thing("reel", {"mov": "kept", "mkv": "kept", "mxf": "kept", "mp4": "lost"}, True),
+    "reel": Thing("reel", {"mp4": "lost"}, carried=True),
     "tags": Thing("tags", {}, carried=True),
     "sample_aspect": Thing("sample aspect", {"mov": "kept", "mp4": "kept", "mkv": "kept"}),
-    "rotation": Thing("rotation", {"mov": "kept", "mkv": "kept", "mxf": "changed"}, True),
+    "rotation": Thing("rotation", {"mov": "kept", "mkv": "kept", "mxf": "changed"}, carried=True),
     "hdr": Thing("HDR metadata", {"mov": "kept", "mkv": "kept", "mxf": "changed"}),
-    "alpha": Thing("alpha", {}),
-    "frame_count": Thing("frame count", {}),
-    "variable_rate": Thing("variable rate", _TIMES, carried=False),
+    "alpha": Thing("alpha", None),
+    "frame_count": Thing("frame count", None),
+    "variable_rate": Thing("variable rate", None),
 }
 """By the name that a need asks for them by (`survives.timecode = true`)."""
 
 
 def state_by_command(survival: Survival, container: str) -> State | None:
-    """What becomes of it in a file of the printed command; None where that is not known. Alpha and
-    the count of pictures are the encoding's own, whoever makes the file."""
-    if survival.state == "not asked" or survival.thing in ("alpha", "frame_count"):
+    """What becomes of it in a file of the printed command; None where that is not known."""
+    known = THINGS[survival.thing].by_command
+    if known is None or survival.state == "not asked":
         return survival.state
-    return THINGS[survival.thing].by_command.get(container)
+    return known.get(container)
 
 
 def is_kept(survival: Survival, container: str) -> bool:

@@ -69,6 +69,9 @@ _OF_THE_FILE: Final = re.compile(
 )
 """Tags that a writer makes for each file anew, and those that are carried by themselves."""
 
+_NO_TIME: Final = "1970-01-01T00:00:00.000000Z"
+"""What a file says whose writer set no clock."""
+
 _MP4_LAYOUTS: Final = {
     **{"3 channels": "3.0", "4 channels": "4.0", "5 channels": "5.0", "6 channels": "5.1"},
     **{"7 channels": "6.1", "8 channels": "7.1"},
@@ -136,7 +139,7 @@ def read_extras(path: str | Path) -> Extras:
             unreadable_count=len(container.streams.audio) - len(sound),
             timecode=stated(container, "timecode"),
             reel=stated(container, "reel_name"),
-            tags={k.lower(): v for k, v in said if not _OF_THE_FILE.fullmatch(k)},
+            tags={k.lower(): v for k, v in said if not _OF_THE_FILE.fullmatch(k) and v != _NO_TIME},
             matrix=struct.unpack("<9i", matrix) if len(matrix) == 36 else (),
             start_s=(track.start_time or 0) * tick_s,
             sample_aspect=next(filter(None, map(exact_fraction, aspects)), Fraction(1)),

@@ -210,7 +210,7 @@ def tag_subject(outcome: TagOutcome, clip_count: int) -> str:
     return f"{shown_name(found.encoding)} in {found.container}{clips}"
 
 
-MAKERS: Final = {False: "as measured", True: "by the printed command"}
+MAKERS: Final = {False: "as measured", True: "by the command"}
 """Who made a file, by whether the command did."""
 
 

@@ -50,7 +50,7 @@ NOTES: Final = {
         "As measured: read back from the bench's files of your clips. Sound is decoded and held "
         "against the clip's sample for sample, sync is its first sample against the first "
         "picture, tags and timecode are what FFmpeg reads, frames are counted by decoding. By the "
-        "printed command: what such files were seen to have elsewhere, not read here."
+        "command: what files of FFmpeg's program were seen to hold elsewhere, not read here."
     ),
     "ladders": (
         "Bjøntegaard deltas between codecs with four or more encodings each, from PSNR of all "
