@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 43_745, "modules": 223, "test_lines": 35_540}
+LIMITS = {"lines": 43_750, "modules": 223, "test_lines": 35_560}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25
