@@ -44,22 +44,29 @@ def block_ns(path: str) -> float:
     return (time.perf_counter_ns() - start_ns) / count
 
 
+def used_ns(process: psutil.Process) -> int:
+    """Processor time of all threads, by the scheduler's own count (proc(5), schedstat)."""
+    tasks = Path(f"/proc/{process.pid}/task").glob("*/schedstat")
+    return sum(int(task.read_text().split()[0]) for task in tasks)
+
+
 def compare(path: str, worker: psutil.Process, pairs: int) -> None:
     """Print the ratio with the worker to without, and what the worker used."""
     times: dict[int, list[float]] = {signal.SIGSTOP: [], signal.SIGCONT: []}
-    used_s = 0.0
+    spent_ns, begun_ns = 0, time.perf_counter_ns()
     for pair in range(pairs):
         order = [signal.SIGSTOP, signal.SIGCONT][:: 1 if pair % 2 else -1]
         for number in order:
             worker.send_signal(number)
-            before = sum(worker.cpu_times()[:2])
+            before_ns = used_ns(worker)
             times[number].append(block_ns(path))
-            used_s += sum(worker.cpu_times()[:2]) - before
+            spent_ns += used_ns(worker) - before_ns
     worker.send_signal(signal.SIGCONT)
     change = paired_change(times[signal.SIGSTOP], times[signal.SIGCONT])
     found = change.interval(confidence_level=0.95)
-    share = used_s / (pairs * BLOCK_S)
-    print(f"  time with / without {found}; processor {1e3 * share:.1f} ms a second", flush=True)
+    limits = f"{found.point:.4f} [{found.low:.4f}, {found.high:.4f}]"
+    share = 2e3 * spent_ns / (time.perf_counter_ns() - begun_ns)  # it went on in half the blocks
+    print(f"  time with / without {limits}; processor {share:.1f} ms a second", flush=True)
 
 
 def main() -> None:

@@ -9,6 +9,8 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -20,6 +22,7 @@ from distributed import Scheduler, SpecCluster, Worker
 from fixtures import planted_pickles
 from fixtures.three_hosts import HERE, Hosts, make_certificates
 from mezzmark import api
+from mezzmark.cli.views import print_fleet
 from mezzmark.fleet import machine_lock, measure, on_host, scheduler
 from mezzmark.fleet.files import offered, pull
 from mezzmark.fleet.measure import folder_name
@@ -96,8 +99,13 @@ def test_two_hosts_do_what_each_would_do_by_hand(own_machine: Path) -> None:
     assert [*runs] == ["local-1", "local-2"]
     assert all(plan(run) == plan(read_run(alone)) for run in runs.values())
     assert {n: run.manifest.host.host_label for n, run in runs.items()} == {n: n for n in runs}
-    spans = sorted((t.started_utc, t.wall_ns) for run in runs.values() for t in run.trials)
+    spans = [
+        (datetime.fromisoformat(t.started_utc), timedelta(microseconds=t.wall_ns // 1000))
+        for run in runs.values()
+        for t in run.trials
+    ]
     assert len(spans) == 2 * len(read_run(alone).trials)
+    assert all(a + took <= b for (a, took), (b, _) in pairwise(sorted(spans)))
 
 
 def test_a_host_that_fails_is_resumed(own_machine: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -113,7 +121,7 @@ def test_a_host_that_fails_is_resumed(own_machine: Path, monkeypatch: pytest.Mon
 
     monkeypatch.setattr(on_host, "run_worker", failing)
     told = []
-    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}
+    asked = {"local": 1, "in_turn": True, "out": own_machine / "out", "cache": own_machine}
     [run_dir] = api.fleet_measure(PLAN, on_event=lambda *one: told.append(one), **asked).values()
     faults = [(host, e.message) for host, e in told if isinstance(e, Noted) and "lost" in e.message]
     assert [host for host, _ in faults] == ["local-1"] * 2
@@ -157,6 +165,18 @@ def test_nothing_begins_where_a_host_cannot_take_part(own_machine: Path) -> None
     with pytest.raises(UsageError):
         api.fleet_measure(PLAN, hosts="nobody", **asked)
     assert not (own_machine / "out").exists()
+
+
+def test_a_machine_is_told_in_a_row(own_machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With what it encodes where that was tried, and with the fault where it cannot measure."""
+    found = api.fleet_list(local=1)
+    summary, fault = found["local-1"]
+    assert (summary.host.host_label, fault) == ("local-1", "")
+    tried = summary.model_copy(update={"encodings": {"vc3-sq": "", "av1-long": "no encoder"}})
+    print_fleet({"a": (tried, ""), "b": (None, "it is busy")})
+    said = capsys.readouterr().out
+    assert "1 encoding, not av1-long" in said
+    assert "it is busy" in said
 
 
 def test_a_request_never_raises() -> None:

@@ -126,7 +126,8 @@ class FleetRun:
         if unfit or not (asked or present):
             raise UsageError(
                 where=self.fleet.address,
-                what="; ".join(f"{n}: {fault}" for n, fault in unfit.items()) or "no worker",
+                what="; ".join(f"{n}: {fault}" for n, fault in unfit.items())
+                or "no worker is there",
                 remedy="Nothing was measured. Mend that, or name the others with --hosts.",
             )
         return list(dict.fromkeys(asked or present))

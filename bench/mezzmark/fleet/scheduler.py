@@ -41,7 +41,9 @@ task."""
 
 OWN: Final[dict[str, Any]] = get_versions()["packages"]
 
-QUIET: Final = ("profile", "profile-cycle", "tick", "ticks", "monitor", "find-missing")
+QUIET: Final = frozenset(
+    {"profile", "profile-cycle", "tick", "ticks", "monitor", "find-missing", "shift_counters"}
+)
 """What a worker does a hundred times a second beside its heartbeat: 3 to 5 % of a core."""
 
 
@@ -63,7 +65,7 @@ class Quiet(WorkerPlugin):
 
     def setup(self, worker: Any) -> None:
         """Stop the callbacks; their names are Dask's own."""
-        for name in worker.periodic_callbacks.keys() & set(QUIET):
+        for name in worker.periodic_callbacks.keys() & QUIET:
             worker.periodic_callbacks[name].stop()
 
 
@@ -240,7 +242,9 @@ def _version_fault(found: dict[str, Any]) -> str:
 
 def lost(where: str, what: str) -> HostLostError:
     """The error of a host, or of the scheduler."""
-    return HostLostError(where=where, what=what, remedy="Its run goes on when it is back.")
+    return HostLostError(
+        where=where, what=what, remedy="Start it again; a run goes on when it is back."
+    )
 
 
 def stopped() -> InterruptedRunError:

@@ -222,7 +222,7 @@ def self_test_lines(found: SelfTestFindings) -> list[str]:
 
 def _encodes_text(one: HostSummary) -> str:
     lacking = [name for name, fault in one.encodings.items() if fault]
-    count = f"{len(one.encodings) - len(lacking)} encodings" if one.encodings else ""
+    count = count_text(len(one.encodings) - len(lacking), "encoding") if one.encodings else ""
     return f"{count}, not {', '.join(lacking)}" if lacking else count
 
 

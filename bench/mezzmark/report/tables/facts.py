@@ -98,12 +98,12 @@ def fleet_table(found: Mapping[str, tuple[HostSummary | None, str]]) -> Table:
         for head, text in words.FLEET.items()
     }
     texts["cannot measure"] = {name: fault for name, (_, fault) in found.items()}
-    columns = [
-        Column[str](head, of.get, "left", is_long=head in words.FLEET_LONG)
+    columns: list[Column[str]] = [
+        Column(head, of.get, "left", is_long=head in words.FLEET_LONG)
         for head, of in texts.items()
         if any(of.values())
     ]
-    named = Column[str]("host", lambda name: name, "left")
+    named: Column[str] = Column("host", lambda name: name, "left")
     return tabulate(found, [named, *columns], table_id="fleet", title="")
 
 
