@@ -32,7 +32,7 @@ CLIPS = {
     "8 bits": ((1920, 1080), "bt709 bt709 bt709", ("-c:v", "libx264", "-pix_fmt", "yuv420p")),
     "10 bits, PQ": ((1280, 720), "bt2020 smpte2084 bt2020nc", ("-c:v", "prores_ks")),
     "untagged, SD": ((704, 576), "", ("-c:v", "libx264", "-pix_fmt", "yuv420p")),
-    "full range": ((1920, 1080), "bt709 bt709 bt709", ("-c:v", "mjpeg", "-pix_fmt", "yuvj420p")),
+    "full range": ((1920, 1080), "bt709 bt709 bt709", ("-c:v", "libx264", "-pix_fmt", "yuvj420p")),
 }
 """Title → size, colour tags, encoder's options."""
 

@@ -105,7 +105,7 @@ def _posix_quoted(path: str) -> str:
 def scripts_of(making: Making, source: str = "", target: str = "") -> dict[str, str]:
     """Title → text: the script that makes the files of `source` (a file or a folder) in the folder
     `target`, and the line that checks them, for POSIX shells and for PowerShell."""
-    source, target = source or "card", target or f"card{making.suffix}"
+    source, target = source or "card", target or "made"
     posix = {"source": _posix_quoted(source), "target": _posix_quoted(target)}
     power = {"source": powershell_quoted(source), "target": powershell_quoted(target)}
     patterns = "|".join(f"*.{''.join(map(_either, suffix))}" for suffix in SUFFIXES)
@@ -169,7 +169,7 @@ def making_sentences(making: Making) -> tuple[str, ...]:
         "What is there already is left alone; an interrupted file ends in .part. SHA256SUMS gets "
         "the digest of each file.",
         f"Sound (as PCM of 24 bits), timecode and tags come along as far as {making.container} "
-        "holds them.",
+        "holds them; reel names do not (-metadata:s:v:0 reel_name=NAME, before -f, sets one).",
         *(_limit_text(making, limit) for limit in making.limits),
         *filter(None, [_DIFFERENT.get(making.encoder)]),
     )
@@ -199,7 +199,8 @@ def _limit_text(making: Making, limit: Limit) -> str:
         "matrix": "The matrix in the filter is that of the footage measured; others need theirs.",
         "siting": "Chroma is taken to lie left (in_chroma_loc), as AVC, HEVC and MPEG-2 have it; "
         "leave that out for other footage.",
-        "even rate": "A variable rate becomes an even one: pictures are repeated or left out.",
+        "even rate": "Footage of a variable rate gets an even one by repeating and leaving out "
+        "pictures, or is refused; a rate can be given (-r 25, before -f).",
         "turned": "Pictures that a camera says are to be turned are stored upright.",
         "silence": "Sound is resampled to 48 kHz and ends with the pictures.",
     }[limit]
