@@ -2,18 +2,23 @@
 
 from fractions import Fraction
 from pathlib import Path
+from time import perf_counter_ns
 
 import numpy as np
 import pytest
 
 from fixtures.encoded_pictures import write_pictures
 from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
-from mezzmark.engines.media.conversion import Converter, exact_levels
+from mezzmark.engines.media.conversion import Converter, exact_levels, picture_tags
+from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.engines.picture.fidelity import ChartProbe, clip_chart, probe_chart
+from mezzmark.engines.picture.fidelity import ChartProbe, clip_chart, probe_chart, run_fidelity
+from mezzmark.engines.picture.generations import decoded_frames
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.tasks.fidelity import FidelityJob, FidelitySettings
+from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(25)
 SD, HD = (640, 360), (1280, 720)
@@ -78,6 +83,16 @@ def test_sd_through_others_does_not_shift(send, name: str, tags: ColourTags) -> 
     assert seen(send(name, tags, SD)) == ("no shift", None)
 
 
+@pytest.mark.parametrize("name", ["rdd36-lt", "rdd36-lt-fast"])
+def test_pictures_state_the_clip_s_colours(send, name: str) -> None:
+    """Of 625 lines both RDD 36 encoders state matrix and transfer by code points that each of them
+    knows; the fast one would turn those of BT.601 into reserved ones. A converted picture has the
+    same."""
+    expected = ColourTags(colour_range=1, primaries=5, transfer=1, matrix=6)
+    assert send(name, ALL_601, SD).tags.pictures == expected
+    assert picture_tags(ALL_601) == expected
+
+
 def test_hd_through_motion_jpeg_shifts_where_pictures_are_believed(send) -> None:
     """Motion JPEG pictures are of BT.601 by definition."""
     cause, other = seen(send("mjpeg-good", ColourTags(colour_range=1, matrix=1), HD))
@@ -121,3 +136,28 @@ def test_levels_come_back_by_the_formula(clip) -> None:
     assert (planes_of(by_swscale)[0] - by_hand[0]).mean() < -0.5
     limited = frame_from_planes(planes, "yuv444p")
     assert exact_levels(limited, ColourTags(colour_range=1), "yuv444p10le") is None
+
+
+def test_psnr_of_a_full_range_encoding_is_that_of_a_float_computation(tmp_path: Path) -> None:
+    """Motion JPEG of a 10-bit clip: each plane's squared error against the file's own decoded
+    codes, brought to limited range without rounding."""
+    rng = np.random.default_rng(8)
+    smooth = [np.cumsum(rng.normal(0, 2, (128, width)), axis=1) for width in (128, 64, 64)]
+    planes = tuple((part + 500).clip(64, 940).astype(np.uint16) for part in smooth)
+    tags = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
+    clip, index = tmp_path / "clip.mkv", tmp_path / "index.json"
+    pictures = [frame_from_planes(planes, "yuv422p10le", tags) for _ in range(2)]
+    write_pictures(pictures, find_encoding("ffv1"), clip, tags, frame_rate=RATE)
+    index.write_text(build_frame_index(clip, is_stamped=False).model_dump_json())
+    job = FidelityJob(
+        source=MediaReference(media_path=str(clip), index_path=str(index)),
+        encoding=find_encoding("mjpeg-fine"),
+        settings=FidelitySettings(generations=1, frames=2, metrics=("psnr",)),
+        thread_count=1,
+        scratch_dir=str(tmp_path),
+    )
+    measured = run_fidelity(job, perf_counter_ns).measurement
+    returned = planes_of(next(decoded_frames(tmp_path / "generation-1.mov", 1)))
+    by_hand = [returned[0] / 255 * 876 + 64, *((p - 128.0) / 255 * 896 + 512 for p in returned[1:])]
+    errors = [np.mean((was - now) ** 2) for was, now in zip(planes, by_hand, strict=True)]
+    assert measured.generations[0].quality.squared_error[0] == pytest.approx(errors)
