@@ -140,13 +140,14 @@ def source(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
     return MediaReference(media_path=str(path), index_path=str(index))
 
 
-@pytest.mark.parametrize("name", ["vc3-sq", "rdd36-4444", "avc-intra-fast", "hevc-long", "ffv1"])
+@pytest.mark.parametrize("name", ["vc3-sq", "rdd36-4444", "mjpeg-fine", "hevc-long", "ffv1"])
 def test_judging_kept_frames_is_judging_decoded_ones(
     name: str, source: MediaReference, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every figure is the same to the last digit, whether the clip is kept or decoded again for
     each comparison; the crop for the page is the same to one code of 255 on average: swscale rounds
-    otherwise where lines are padded otherwise."""
+    otherwise where lines are padded otherwise (and where two places are nearly as bad as each
+    other, as in AVC intra, either may be shown)."""
     found = []
     for limit in (frame_spool.MOST_BYTES, 0):
         monkeypatch.setattr(frame_spool, "MOST_BYTES", limit)
