@@ -9,7 +9,7 @@ Its fixed-point gain is up to 0.3 % short when range changes: full-range white b
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
-from typing import Final, cast
+from typing import Any, Final, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -148,15 +148,15 @@ class Converter:
 
 
 def read_pictures(
-    path: str | Path, index: FrameIndex, *, thread_count: int
+    path: str | Path, index: FrameIndex, *, thread_count: int, source: Any = None
 ) -> Iterator[VideoFrame]:
-    """The pictures that the index names, in order.
+    """The pictures that the index names, in order; `source` as of `open_container`.
 
     Raises FootageError when one of them does not come.
     """
     wanted = iter(index.pts)
     target = next(wanted, None)
-    with open_media(path, thread_count=thread_count) as (container, track):
+    with open_media(path, thread_count=thread_count, source=source) as (container, track):
         for picture in container.decode(track):
             if target is None:
                 return
