@@ -35,6 +35,7 @@ def measure(
     scenario: str | Scenario,
     *,
     footage: Sequence[str] = (),
+    root: Sequence[str] = (),
     out: Path | None = None,
     cache: Path | None = None,
     resume: bool = False,
@@ -43,7 +44,7 @@ def measure(
     seed: int | None = None,
     on_event: Callable[[Event], None] | None = None,
 ) -> Path:
-    """Measure a scenario (name, path or model) and return the run's folder.
+    """Measure a scenario (name, path or model), on each root too, and return the run's folder.
 
     Every finished trial is on disk before its event is given to `on_event`. Raises
     InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on,
@@ -52,7 +53,7 @@ def measure(
     """
     given: dict[str, Any] = {"out": out, "cache": cache, "resume": resume, "on_event": on_event}
     limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
-    [run_dir] = measure_series(scenario, footage=footage, **given, **limits)
+    [run_dir] = measure_series(scenario, footage=footage, root=root, **given, **limits)
     return run_dir
 
 
@@ -62,6 +63,7 @@ def measure_series(
     repeat: int = 1,
     against: Path | None = None,
     footage: Sequence[str] = (),
+    root: Sequence[str] = (),
     out: Path | None = None,
     cache: Path | None = None,
     resume: bool = False,
@@ -87,7 +89,8 @@ def measure_series(
     ends = [f"-{k}" for k in range(1, count + 1)] if count > 1 else [""]
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     earlier = Path(f"{out}{ends[0]}") if resume else None
-    plan, notes = plan_measurement(scenario, asked, footage=_listed(footage), earlier_run=earlier)
+    chosen = {"footage": _listed(footage), "roots": _listed(root)}
+    plan, notes = plan_measurement(scenario, asked, **chosen, earlier_run=earlier)
     name = "".join(c if c.isalnum() or c in "-_" else "-" for c in plan.name)[:60]
     base = out or Path("results") / f"{name}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
     run_dirs = [Path(f"{base}{end}") for end in ends]

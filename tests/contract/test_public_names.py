@@ -20,8 +20,9 @@ SIGNATURES = {
     "encodings": "names, *, probe",
     "export": "runs, *, format, table, out",
     "inspect": "footage, *, seconds, on_event",
-    "measure": "scenario, *, footage, out, cache, resume, rounds, time_budget, seed, on_event",
-    "measure_series": "scenario, *, repeat, against, footage, out, cache, resume, rounds, "
+    "measure": "scenario, *, footage, root, out, cache, resume, rounds, "
+    "time_budget, seed, on_event",
+    "measure_series": "scenario, *, repeat, against, footage, root, out, cache, resume, rounds, "
     "time_budget, seed, on_event",
     "publish": "runs, *, to, on_progress",
     "read_runs": "runs, *, level",
