@@ -38,6 +38,7 @@ def measure(
     scenario: str | Scenario,
     *,
     footage: Sequence[str] = (),
+    root: Sequence[str] = (),
     out: Path | None = None,
     cache: Path | None = None,
     resume: bool = False,
@@ -46,7 +47,7 @@ def measure(
     seed: int | None = None,
     on_event: Callable[[Event], None] | None = None,
 ) -> Path:
-    """Measure a scenario (name, path or model) and return the run's folder.
+    """Measure a scenario (name, path or model), on each root too, and return the run's folder.
 
     Every finished trial is on disk before its event is given to `on_event`. Raises
     InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on,
@@ -55,7 +56,7 @@ def measure(
     """
     given: dict[str, Any] = {"out": out, "cache": cache, "resume": resume, "on_event": on_event}
     limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
-    [run_dir] = measure_series(scenario, footage=footage, **given, **limits)
+    [run_dir] = measure_series(scenario, footage=footage, root=root, **given, **limits)
     return run_dir
 
 
@@ -65,6 +66,7 @@ def measure_series(
     repeat: int = 1,
     against: Path | None = None,
     footage: Sequence[str] = (),
+    root: Sequence[str] = (),
     out: Path | None = None,
     cache: Path | None = None,
     resume: bool = False,
@@ -90,7 +92,8 @@ def measure_series(
     ends = [f"-{k}" for k in range(1, count + 1)] if count > 1 else [""]
     asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     earlier = Path(f"{out}{ends[0]}") if resume else None
-    plan, notes = plan_measurement(scenario, asked, footage=_listed(footage), earlier_run=earlier)
+    chosen = {"footage": _listed(footage), "roots": _listed(root)}
+    plan, notes = plan_measurement(scenario, asked, **chosen, earlier_run=earlier)
     base = out or _new_folder(plan.name)
     run_dirs = [Path(f"{base}{end}") for end in ends]
     tell = on_event or (lambda _event: None)

@@ -23,8 +23,9 @@ SIGNATURES = {
     "fleet_measure": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "
     "patience, footage, out, cache, resume, rounds, on_event",
     "inspect": "footage, *, seconds, on_event",
-    "measure": "scenario, *, footage, out, cache, resume, rounds, time_budget, seed, on_event",
-    "measure_series": "scenario, *, repeat, against, footage, out, cache, resume, rounds, "
+    "measure": "scenario, *, footage, root, out, cache, resume, rounds, "
+    "time_budget, seed, on_event",
+    "measure_series": "scenario, *, repeat, against, footage, root, out, cache, resume, rounds, "
     "time_budget, seed, on_event",
     "publish": "runs, *, to, on_progress",
     "read_runs": "runs, *, level",

@@ -15,9 +15,11 @@ from mezzmark.engines.encode.ingest import (
 )
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import write_frame_index
+from mezzmark.engines.media.storage_file import Line, SentFile
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import DestinationError, EncodingError
+from mezzmark.model.link import LinkSettings
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement, IngestSource
 from mezzmark.model.tasks.spec import MediaReference
 
@@ -85,6 +87,40 @@ def test_the_record_fits_together(ingested: tuple[IngestMeasurement, Path, str])
     assert measured.start_ns.index(min(measured.start_ns)) in (1, 2)
     assert set(measured.worker_index) <= {0, 1}
     assert measured.is_verified == (True, True, True)
+
+
+def test_over_a_link_both_ways_take_the_line(tmp_path: Path) -> None:
+    """A line so slow that it alone decides: no file stands before what was read for it, and what
+    was written, has passed; the file is that of an ingest without a link, where nobody waits."""
+    link = LinkSettings(rate="1 Mbit/s", round_trip_ms=1, window_kib=0).link
+    job = _job(tmp_path, sources=_sources(tmp_path)[:1], link=link)
+    measured = run_ingest(job, read_clock_ns).measurement
+    assert isinstance(measured, IngestMeasurement)
+    read_bytes = sum(master().index.packet_bytes[: LENGTHS[0]])
+    least_ns = (read_bytes + measured.file_bytes[0]) * 8e9 / link.rate_bps
+    assert least_ns <= measured.end_ns[0]
+    assert 0 < measured.wait_ns[0] <= measured.end_ns[0]
+    (plain,) = ingest_folder(
+        job.model_copy(update={"link": None}), tmp_path / "out", clock_ns=read_clock_ns
+    )
+    (path,) = (tmp_path / "ingested").iterdir()
+    assert (path.read_bytes(), plain.wait_ns) == (plain.path.read_bytes(), None)
+
+
+def test_a_file_is_sent_behind_its_writer_in_whole_requests(tmp_path: Path) -> None:
+    """Nothing goes before a request is full; at the end the rest goes, each byte once, and the
+    writer waits until the last is there."""
+    path, asked = tmp_path / "part", []
+    line = Line(LinkSettings(rate="1 Gbit/s", request_kib=4).link)
+    line.ask = lambda at_ns, count: asked.append(count) or at_ns + 2_000_000
+    file = SentFile(path, line)
+    for size, sent in ((4095, []), (4096, [4096]), (9000, [4096, 4096])):
+        path.write_bytes(bytes(size))
+        file.send()
+        assert asked == sent
+    start_ns = read_clock_ns()
+    file.finish()
+    assert (asked, read_clock_ns() - start_ns >= 2_000_000) == ([4096, 4096, 808], True)
 
 
 def test_names_differ_and_suit_every_file_system(tmp_path: Path) -> None:

@@ -2,8 +2,10 @@
 
     python tests/simulation/raw_storage_ratio.py [ROUNDS] [FOLDER]
 
-Paired by round, in changing order; both start with nothing in the file cache. `dd` includes the
-start of its processes, hence large files.
+Paired by round, in changing order. Both read files that the same processes wrote side by side just
+before (where blocks lie, and what a host keeps, follows from that), with nothing in the file cache.
+`dd` includes the start of its processes, hence large files. Disks that others use are unsteady: a
+file system in a file on tmpfs (`mount -o loop`) has a file cache of its own to be emptied.
 """
 
 import subprocess
@@ -13,38 +15,37 @@ from pathlib import Path
 from statistics import median
 from time import perf_counter
 
+from scipy.stats import binom
+
 from mezzmark.engines.play.raw_storage import run_storage
 from mezzmark.host.common import read_clock_ns
-from mezzmark.host.file_pages import drop_pages, resident_fraction
-from mezzmark.model.tasks.storage import StorageJob
-from mezzmark.own_files import write_new
+from mezzmark.host.file_pages import is_dropped
+from mezzmark.model.tasks.storage import Access, StorageJob
 
 FILE_BYTES = 256 * 2**20
 
 
-def dd_rate(files: list[Path]) -> float:
-    """Bytes a second of a `dd` a file, all at once, right after the files were written anew."""
+def dd_rate(folder: Path, count: int) -> float:
+    """Bytes a second of a `dd` a file, all at once, just written by the storage task."""
+    run_task(folder, count, "write")
+    files = sorted(folder.iterdir())
     for file in files:
-        content = file.read_bytes()
-        file.unlink()
-        write_new(file, content, is_synced=True)
-        drop_pages(file)
-        assert resident_fraction(file) == 0
+        assert is_dropped(file)
     start = perf_counter()
     running = [
         subprocess.Popen(["dd", f"if={file}", "of=/dev/null", "bs=1M"], stderr=subprocess.DEVNULL)
         for file in files
     ]
     assert [one.wait() for one in running] == [0] * len(files)
-    return sum(file.stat().st_size for file in files) / (perf_counter() - start)
+    return len(files) * FILE_BYTES / (perf_counter() - start)
 
 
-def own_rate(folder: Path, count: int) -> float:
+def run_task(folder: Path, count: int, access: Access) -> float:
     """The same by the storage task, which makes the files anew."""
     for file in folder.iterdir():
         file.unlink()
     job = StorageJob(
-        access="sequential",
+        access=access,
         process_count=count,
         size_bytes=2**20,
         file_bytes=FILE_BYTES,
@@ -62,17 +63,16 @@ def main(rounds: int, place: str | None) -> None:
         ratios, rates = [], []
         with tempfile.TemporaryDirectory(dir=place) as name:
             folder = Path(name)
-            own_rate(folder, count)
             for number in range(rounds):
-                files = sorted(folder.iterdir())
-                first = dd_rate(files) if number % 2 else 0.0
-                own = own_rate(folder, count)
-                dd = first or dd_rate(sorted(folder.iterdir()))
+                first = dd_rate(folder, count) if number % 2 else 0.0
+                own = run_task(folder, count, "sequential")
+                dd = first or dd_rate(folder, count)
                 ratios.append(own / dd)
                 rates.append(own / 1e6)
-        low, high = sorted(ratios)[1], sorted(ratios)[-2]
+        rank = int(binom.ppf(0.025, rounds, 0.5))  # of order statistics about the median
+        low, high = sorted(ratios)[rank - 1], sorted(ratios)[-rank]
         print(f"{count}: {median(ratios):.3f} [{low:.3f}, {high:.3f}], {median(rates):.0f} MB/s")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 9, sys.argv[2] if len(sys.argv) > 2 else None)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 15, sys.argv[2] if len(sys.argv) > 2 else None)

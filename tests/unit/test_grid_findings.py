@@ -178,6 +178,24 @@ def test_no_prediction_without_the_split() -> None:
     assert found.measured.point == pytest.approx(400)
 
 
+def test_what_storage_held_up_is_no_speed_of_the_machine() -> None:
+    """An ingest over a link, four times as slow, is not foretold, and changes no pixel rate; alone
+    it gives none."""
+    trials = [_grid(2, 1, 20, r, clip) for clip in "abc" for r in range(4)]
+    here = [_ingest(400, r) for r in range(4)]
+    cell = here[0].cell.but(setting=here[0].cell.setting.but(link="1 Gbit/s, 9 ms"))
+    there = [_ingest(1600, r).model_copy(update={"cell": cell}) for r in range(4)]
+    found = _predict([*trials, *here, *there])
+    assert [bool(one.predicted) for one in found] == [True, False]
+
+    def rate(trials: list[Trial]) -> object:
+        keyed = [((0, trial.round_index), trial) for trial in trials]
+        return find_pixel_rate(cell.encoding, keyed, _manifest().clips, tasks=("ingest",))
+
+    assert rate([*here, *there]) == rate(here)
+    assert rate(there) is None
+
+
 def test_pixels_of_an_hour_count_as_the_clips_have_them() -> None:
     """One clip has twice the other's pixels a second: at 1 and 4 × 10⁵ pixels a second three parts
     take 1 + 2 / 4 units of time, which is 2 × 10⁵."""

@@ -1,6 +1,7 @@
 """What reports say of cells on roots."""
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -8,11 +9,19 @@ from fixtures.fabricated_run import fabricate_run
 from fixtures.two_sides import QUIET, Run, build_run
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.size.inputs import gather_encodings
+from mezzmark.host.common import Clock
 from mezzmark.model.cell import KERNEL_CLIP, STORAGE_ENCODING, Cell, Setting
+from mezzmark.model.footage import ClipSpec, Recipe
+from mezzmark.model.run import Root
+from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.storage import StorageMeasurement
 from mezzmark.report.prose.latency import setting_label
 from mezzmark.report.prose.regress import doubt_lines
+from mezzmark.report.tables.facts import run_facts
 from mezzmark.report.view import RunView
+from mezzmark.runner.roots import _files_on
+from mezzmark.runner.start import describe_run
+from simulation.synthetic_footage import synthetic_footage
 
 
 def test_each_root_is_a_setting_of_its_own_behind_the_cache() -> None:
@@ -30,6 +39,28 @@ def test_each_root_is_a_setting_of_its_own_behind_the_cache() -> None:
     assert "root share" in setting_label(view.rankings[half], view.rankings[0])
     ids = {summary.cell.cell_id for summary in view.summaries}
     assert sum(one.endswith(" | root share") for one in ids) == len(ids) // 2
+
+
+def test_the_machine_table_names_each_root() -> None:
+    """File system, device, options and free space, as far as they are told."""
+    manifest, trials = fabricate_run()
+    disk = Root(name="d", path="x", file_system="ext4", device="/dev/sda", free_bytes=3 * 10**9)
+    named = manifest.model_copy(update={"roots": (disk, Root(name="\x1bshare", path="y"))})
+    facts = run_facts(RunView(named, trials))
+    assert ("root d", "ext4, /dev/sda, 3 GB free") in facts
+    assert any("share" in text and "\x1b" not in text for _, text in facts)
+
+
+def test_an_ingest_on_a_root_reads_originals_there_but_for_the_users_own() -> None:
+    """Synthetic originals are placed for it, files of the user and encodings are not."""
+    clips = (ClipSpec(name="made", recipe=Recipe()), ClipSpec(name="own", files=("own.mov",)))
+    given = {"encodings": ("vc3-sq",), "roots": [{"name": "share", "path": "/x"}], "ingest": {}}
+    plan = Scenario(name="n", seed=1, clips=clips, **given)
+    footage = synthetic_footage(plan)
+    footage.clips[1] = footage.clips[1].model_copy(update={"source": "own"})
+    manifest = describe_run(plan, footage, cache_dir=Path(), clock=Clock())
+    placed = _files_on("share", manifest, footage)
+    assert [(one.clip, one.encoding) for one in placed] == [("made", "original")]
 
 
 @pytest.mark.parametrize("axes", [{"root": "share"}, {"cache": "cold"}, {"link": "1 Gbit/s, 9 ms"}])

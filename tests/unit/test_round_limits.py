@@ -100,6 +100,20 @@ def test_a_resumed_run_brings_footage_rounds_and_budget(card: Path, tmp_path: Pa
     assert (again.clips[0].files, notes) == (tuple(other), ())
 
 
+def test_roots_are_added_to_those_of_the_scenario(tmp_path: Path) -> None:
+    """Each is called as its folder; two of one name, and roots that no task reads, are refused."""
+    given = [f"{tmp_path}/films", "disk"]
+    plan, _ = plan_measurement("first-look", AskedLimits(), roots=given)
+    assert [root.name for root in plan.roots] == ["films", "disk"]
+    assert [root.path for root in plan.roots] == [given[0], str(Path("disk").absolute())]
+    again, _ = plan_measurement(plan, AskedLimits(), roots=["more"])
+    assert [root.name for root in again.roots] == ["films", "disk", "more"]
+    with pytest.raises(ScenarioError, match="films"):
+        plan_measurement(plan, AskedLimits(), roots=["other/films"])
+    with pytest.raises(ScenarioError, match="no task"):
+        plan_measurement(plan.but(roots=(), scrub=None), AskedLimits(), roots=given)
+
+
 def test_a_resumed_run_keeps_its_seed_and_says_so(card: Path, tmp_path: Path) -> None:
     """Where the scenario has another seed by now the run's own is used, and a note names both
     whatever else was asked for; a seed that is asked for is taken, without a note."""

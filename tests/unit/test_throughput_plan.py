@@ -1,9 +1,12 @@
 """Cells of the throughput tasks."""
 
+from itertools import product
+
 import pytest
 
 from mezzmark.model.cell import ALL_CLIPS
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.ingest import IngestSettings
 from mezzmark.runner.plan import plan_cells
 
 CLIPS = ("a", "b")
@@ -49,6 +52,21 @@ def test_a_folder_is_all_clips_or_nothing() -> None:
     assert len(cells) == 2 * 2 * 2
     lacking = [pair for pair in MEDIA if pair != ("b", "small")]
     assert {cell.encoding for cell in _cells(2, lacking, ingest=ingest)} == {"quick"}
+
+
+def test_an_ingest_goes_over_each_link_and_to_each_root() -> None:
+    """Every link on every storage is a cell of its own, which the job is told."""
+    link = {"rate": "1 Gbit/s", "round_trip_ms": 2}
+    ingest = {"jobs": [1], "links": ["local", link], "cache": ["cold"]}
+    roots = [{"name": "share", "path": "/x"}]
+    cells = _cells(1, ingest=ingest, roots=roots)
+    found = [(c.setting["root"], c.setting["link"]) for c in cells if c.encoding == "quick"]
+    name = "1 Gbit/s, 2 ms"
+    assert sorted(found, key=str) == sorted(product((None, "share"), (None, name)), key=str)
+    settings = IngestSettings.model_validate(ingest)
+    told = [settings.read_as(cell.setting) for cell in cells]
+    assert {one["link"] and one["link"].round_trip_ns for one in told} == {None, 2_000_000}
+    assert all(one["is_cold"] for one in told)
 
 
 def test_deliveries_start_from_every_encoding() -> None:

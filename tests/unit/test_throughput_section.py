@@ -16,6 +16,7 @@ from fixtures.fabricated_throughput import (
 from fixtures.figure_marks import marks, texts
 from mezzmark.decide.size.inputs import fit_grid
 from mezzmark.decide.size.sizing import size_encodings
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.figures.gallery import Picture
@@ -81,6 +82,27 @@ def test_every_task_has_its_table_and_its_figure(section: Section) -> None:
         "run2-ingest",
     ]
     assert all(len(table.columns) == len(row) for table in section.tables for row in table.rows)
+
+
+def test_ingests_over_a_link_have_rows_of_their_own_and_never_lead() -> None:
+    """The table then names the link and the share of waiting; the figure is of files as they lie,
+    though slower."""
+    link = "10 Gbit/s, 0.5 ms"
+    here, there = ([ingest_trial(NAME, r) for r in range(4)] for _ in "ab")
+    cell = there[0].cell.but(setting=there[0].cell.setting.but(link=link))
+    for r, trial in enumerate(there):
+        faster = {"end_ns": (2 * NS_PER_S + r,), "encoded_ns": (NS_PER_S,), "wait_ns": (NS_PER_S,)}
+        measured = trial.measurement.model_copy(update=faster)
+        there[r] = trial.model_copy(update={"cell": cell, "measurement": measured})
+    section = throughput_section(_view([*there, *here]))
+    (table,) = (one for one in section.tables if one.table_id == "run2-ingest")
+    heads = [column.head for column in table.columns]
+    rows = [dict(zip(heads, row, strict=True)) for row in table.rows]
+    assert [row["link"].text for row in rows] == [link, DASH]
+    assert [row["storage"].point for row in rows] == ["0.2500", DASH]
+    (picture,) = _pictures(section, "ingest")
+    assert table.links[here[0].cell] in picture.page_svg
+    assert table.links[cell] not in picture.page_svg
 
 
 def test_names_are_text_in_figures(section: Section) -> None:

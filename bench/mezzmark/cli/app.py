@@ -20,6 +20,7 @@ from mezzmark.cli.options import (
     JsonOption,
     OutOption,
     ResumeOption,
+    RootOption,
     RoundsOption,
     ScenarioArgument,
 )
@@ -99,12 +100,13 @@ def _seconds(text: str) -> float:
 
 @app.command(
     epilog="Examples: `mezzmark measure first-look` · "
-    "`mezzmark measure own-footage --footage card --footage old/C0001.MP4` · "
+    "`mezzmark measure own-footage --footage card --root /mnt/share/tests` · "
     "`mezzmark measure own-footage --out results/cards --resume` (on the same footage)"
 )
 def measure(  # noqa: PLR0917  # options, each given by its name
     scenario: ScenarioArgument,
     footage: FootageOption = None,
+    root: RootOption = None,
     out: OutOption = None,
     cache: CacheOption = None,
     resume: ResumeOption = False,
@@ -141,6 +143,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     from mezzmark.cli.progress import shown_progress
 
     given: dict[str, Any] = {"footage": footage or (), "out": out, "cache": cache, "resume": resume}
+    given |= {"root": root or ()}
     limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
     limits |= {"repeat": repeat, "against": against}
     with shown_progress() as on_event:

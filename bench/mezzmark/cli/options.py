@@ -30,6 +30,13 @@ FootageOption = Annotated[
         "thumbnails, copies and what is no footage are left out, each with the reason."
     ),
 ]
+RootOption = Annotated[
+    list[str] | None,
+    Option(
+        help="Folder on storage to be measured too, as [[roots]] in the scenario; repeat for more, "
+        "and give them again with --resume."
+    ),
+]
 OutOption = Annotated[Path | None, Option(help="Folder of the run (default: results/NAME-TIME).")]
 CacheOption = Annotated[Path | None, Option(help="Folder for made footage and encodings.")]
 ResumeOption = Annotated[

@@ -17,7 +17,7 @@ from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError, count_text
 from mezzmark.model.problems import place
-from mezzmark.model.scenario import Scenario
+from mezzmark.model.scenario import RootSettings, Scenario
 from mezzmark.runner.footage_files import find_files
 from mezzmark.runner.plan import count_trials, plan_cells
 from mezzmark.store.run_store import MANIFEST_NAME, read_manifest
@@ -46,19 +46,35 @@ def plan_measurement(
     asked: AskedLimits,
     *,
     footage: Sequence[str] = (),
+    roots: Sequence[str] = (),
     earlier_run: Path | None = None,
 ) -> tuple[Scenario, tuple[str, ...]]:
     """What is to be measured, and notes on it. A scenario that is named takes what was not asked
-    for from the resumed run; one that is handed in says all itself."""
+    for from the resumed run; one that is handed in says all itself. `roots` are further ones."""
     if isinstance(scenario, Scenario):
-        return limit_scenario(scenario, asked)
+        return limit_scenario(_with_roots(scenario, roots), asked)
     stored = _stored_scenario(earlier_run)
     plan = (
         plan_demo(footage, earlier_run=earlier_run)
         if scenario == DEMO_SCENARIO
         else read_scenario(scenario, footage=footage, earlier=stored)
     )
-    return limit_scenario(plan, asked, stored=stored)
+    return limit_scenario(_with_roots(plan, roots), asked, stored=stored)
+
+
+def _with_roots(plan: Scenario, paths: Sequence[str]) -> Scenario:
+    """Each called as its folder; what repeats is found with the limits. ScenarioError where no task
+    reads them."""
+    places = [Path(path).expanduser().absolute() for path in paths]
+    more = (RootSettings(name=place.name[:60] or place.anchor, path=str(place)) for place in places)
+    whole = plan.model_copy(update={"roots": (*plan.roots, *more)})
+    if paths and not any("roots" in type(table).model_fields for table in plan.tasks.values()):
+        raise ScenarioError(
+            where=plan.name,
+            what="--root was passed but no task of this scenario reads files from a root",
+            remedy="Add a [scrub], [ingest] or [storage] table, or leave --root out.",
+        )
+    return whole
 
 
 def plan_demo(footage: Sequence[str], *, earlier_run: Path | None = None) -> Scenario:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from mezzmark.model.cell import ALL_CLIPS
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.preparations import Answer, PlacedFile, PlacedFiles, PlaceFilesJob
 from mezzmark.model.run import Manifest
@@ -76,14 +77,16 @@ def _owner(run_dir: Path) -> str:
 
 
 def _files_on(root: str, manifest: Manifest, footage: Footage) -> tuple[PlacedFile, ...]:
-    """The files that cells on the root read."""
+    """The files that cells on the root read, but for the user's own originals."""
+    own = {(clip.clip, ORIGINAL) for clip in manifest.clips if clip.source == "own"}
     asked = {
-        (one.cell.clip, one.cell.encoding)
-        for one in manifest_cells(manifest)
-        if one.cell.setting["root"] == root and TASKS[one.cell.task].reads_encoded_file
+        (cell.clip, cell.encoding if TASKS[cell.task].reads_encoded_file else ORIGINAL)
+        for cell, *_ in manifest_cells(manifest)
+        if cell.setting["root"] == root
     }
     return tuple(
         PlacedFile(path=footage.media[one.clip, one.encoding].media_path, **dict(one))
         for one in manifest.media
         if {(one.clip, one.encoding), (ALL_CLIPS, one.encoding)} & asked
+        and (one.clip, one.encoding) not in own
     )

@@ -117,13 +117,15 @@ def _work_by_setting(
     """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
     clips' shares of the pixels of the mix.
 
-    Ingest that resizes is left out: its pixels are not those of the footage.
+    Ingest that resizes is left out: its pixels are not those of the footage; so is what a link or
+    another storage may have held up.
     """
     work: dict[Setting, dict[str, dict[Round, tuple[float, float]]]] = {}
     for key, trial in trials:
         cell, done = trial.cell, pixel_work(trial)
-        is_resized = cell.setting["delivery_height"] is not None
-        if cell.task == task and cell.encoding == name and not is_resized and min(done) > 0:
+        if cell.setting["delivery_height"] is not None or any(cell.setting.condition):
+            continue
+        if cell.task == task and cell.encoding == name and min(done) > 0:
             work.setdefault(cell.setting, {}).setdefault(cell.clip, {})[key] = done
     timed = {trial.cell.clip for _, trial in trials if trial.cell.task == task} - {ALL_CLIPS}
     mix = mix_of(clips, timed)

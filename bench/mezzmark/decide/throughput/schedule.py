@@ -79,8 +79,8 @@ class IngestPrediction(Fact):
 def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
     """Every measured ingest cell beside what the grid of the same split predicts for it.
 
-    Where the grid lacks a clip or the split there is no prediction. Ingests that resize are not
-    predicted: the grid does not resize.
+    Where the grid lacks a clip or the split there is no prediction, nor of ingests that resize, go
+    over a link or to other storage: nothing of this is in the grid.
     """
     found = []
     frame_counts = {clip.clip: clip.frame_count for clip in run.manifest.clips}
@@ -92,8 +92,8 @@ def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
             continue
         seconds = _clip_seconds(run.trials, cell)
         predicted = None
-        is_resized = cell.setting["delivery_height"] is not None
-        if not is_resized and frame_counts and frame_counts.keys() <= seconds.keys():
+        is_own = cell.setting["delivery_height"] is not None or any(cell.setting.condition)
+        if not is_own and frame_counts and frame_counts.keys() <= seconds.keys():
             rounds = ([s * count for s in seconds[clip]] for clip, count in frame_counts.items())
             durations = [estimate_values(found, "s", len(found)) for found in rounds]
             jobs, order = cell.setting["jobs"], cell.setting["clip_order"]

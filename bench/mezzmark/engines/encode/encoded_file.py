@@ -29,6 +29,7 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape, wanted_aspect
+from mezzmark.engines.media.storage_file import StorageFile
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps
 from mezzmark.model.errors import EncodingError, count_text
@@ -88,7 +89,7 @@ def write_frames(
 
 
 def encode_clip(
-    media_path: str,
+    media: str | StorageFile,
     index: FrameIndex,
     path: Path,
     *,
@@ -96,14 +97,17 @@ def encode_clip(
     thread_count: int,
     height_px: int | None,
     carrier: Carrier | None = None,
+    beside: Callable[[], None] = lambda: None,
 ) -> tuple[int, int]:
     """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
     that brings sound and tags along; the size they were fitted to.
 
     `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
-    top. Raises EncodingError, FootageError, DiskFullError, and DestinationError where something
-    stands already.
+    top. `media` is the clip's path, or what it is read through; `beside` is called at each picture.
+    Raises EncodingError, FootageError, DiskFullError, and DestinationError where something stands
+    already.
     """
+    source, media_path = (None, media) if isinstance(media, str) else (media, media.name)
     timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
@@ -111,7 +115,7 @@ def encode_clip(
     converter = Converter(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
-    pictures = read_pictures(media_path, index, thread_count=thread_count)
+    pictures = read_pictures(media_path, index, thread_count=thread_count, source=source)
     encoder = open_encoder(
         path,
         encoding,
@@ -122,7 +126,12 @@ def encode_clip(
         thread_count=thread_count,
         prepare=_told_first(encoding, converter.source, carrier),
     )
-    write_frames(timed(map(converter.convert, pictures), timing), encoder, carrier)
+
+    def convert(picture: VideoFrame) -> VideoFrame:
+        beside()
+        return converter.convert(picture)
+
+    write_frames(timed(map(convert, pictures), timing), encoder, carrier)
     return fitted
 
 

@@ -2,7 +2,9 @@
 
 A file under its own name is a finished one. While it is made it is called `<name>.part`; it is
 decoded again and must hold the clip's pictures in order before it gets its name, and never over a
-file that stands there. Sources are opened read-only.
+file that stands there. Sources are opened read-only. Over a modelled link both ways take the line
+that all workers share: what is written is sent behind the encoder, and is there before the name;
+it is read back out of the file cache, where it lies.
 """
 
 import os
@@ -19,7 +21,9 @@ from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.encode.whole_file import carrier_for
 from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
+from mezzmark.engines.media.storage_file import Line, SentFile, StorageFile, line_of
 from mezzmark.host.common import read_process_facts
+from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
@@ -30,7 +34,8 @@ _ANOTHER_FOLDER: Final = "Name another folder."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestedClip:
-    """One clip's way through the pool; clock readings are absolute."""
+    """One clip's way through the pool; clock readings are absolute. `wait_ns` is how long it waited
+    for storage, None where nobody looked."""
 
     clip_index: int
     path: Path
@@ -42,6 +47,7 @@ class IngestedClip:
     frame_count: int
     size: tuple[int, int]
     file_bytes: int
+    wait_ns: int | None
 
 
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
@@ -50,6 +56,7 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     Raises EncodingError when a clip's file is not whole, DestinationError when something stands
     where a file would go, EngineError when a process died.
     """
+    dropped = [is_dropped(one.media.media_path) for one in job.sources if job.is_cold]
     clips = ingest_folder(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     release_ns = min(clip.start_ns for clip in clips)
     return Measured(
@@ -69,8 +76,10 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
             file_bytes=tuple(clip.file_bytes for clip in clips),
             is_verified=(True,) * len(clips),
             worker_count=job.job_count,
+            wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),
         ),
         process=read_process_facts(),
+        flags=("not_cold",) * (not all(dropped)),
     )
 
 
@@ -81,7 +90,8 @@ def ingest_folder(
     as `run_ingest`."""
     destination.mkdir(parents=True, exist_ok=True)
     paths = tuple(destination / name for name in file_names(job))
-    work = partial(_work, job, paths, tuple(_order(job)), clock_ns)
+    line = line_of(job.link) if job.link else None
+    work = partial(_work, job, paths, tuple(_order(job)), clock_ns, line)
     made = chain.from_iterable(run_parallel(work, worker_count=job.job_count))
     return sorted(made, key=lambda clip: clip.clip_index)
 
@@ -111,6 +121,7 @@ def _work(
     paths: Sequence[Path],
     order: Sequence[int],
     clock_ns: Callable[[], int],
+    line: Line | None,
     number: int,
     pool: ProcessPool,
 ) -> list[IngestedClip]:
@@ -119,12 +130,17 @@ def _work(
     pool.start_together(clock_ns)
     while (place := pool.next_index()) < len(order):
         clip_index = order[place]
-        done.append(_ingest(job, clip_index, paths[clip_index], number, clock_ns))
+        done.append(_ingest(job, clip_index, paths[clip_index], line, number, clock_ns))
     return done
 
 
 def _ingest(
-    job: IngestJob, clip_index: int, path: Path, worker_index: int, clock_ns: Callable[[], int]
+    job: IngestJob,
+    clip_index: int,
+    path: Path,
+    line: Line | None,
+    worker_index: int,
+    clock_ns: Callable[[], int],
 ) -> IngestedClip:
     """Decode, convert, encode to a part, prove it, give it its name."""
     start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
@@ -132,20 +148,28 @@ def _ingest(
     index = encoded_file.first_frames(read_frame_index(source.media.index_path), source.frame_count)
     media_path = source.media.media_path
     carrier = carrier_for(media_path, index, job.encoding) if source.is_own else None
+    reader = StorageFile(media_path, line) if line or job.is_cold else None
+    sent = SentFile(part, line) if line else None
     size = encoded_file.encode_clip(
-        media_path,
+        reader or media_path,
         index,
         part,
         encoding=job.encoding,
         thread_count=job.thread_count,
         height_px=job.height_px,
         carrier=carrier,
+        beside=sent.send if sent else lambda: None,
     )
     encoded_ns = clock_ns()
     entered = encoded_file.pick_frames(index, carrier.timing.shown) if carrier else index
     found = _prove(job, clip_index, entered, part)
     if carrier:
         carrier.prove(part, found, f'clip "{source.clip}"')
+    wait_ns = reader.wait_ns if reader else None
+    if sent:
+        proved_ns = clock_ns()
+        sent.finish()
+        wait_ns = (wait_ns or 0) + clock_ns() - proved_ns
     give_name(part, path)
     return IngestedClip(
         clip_index=clip_index,
@@ -158,6 +182,7 @@ def _ingest(
         frame_count=found.frame_count,
         size=size,
         file_bytes=found.file_bytes,
+        wait_ns=wait_ns,
     )
 
 

@@ -232,15 +232,15 @@ def exact_levels(
 
 
 def read_pictures(
-    path: str | Path, index: FrameIndex, *, thread_count: int
+    path: str | Path, index: FrameIndex, *, thread_count: int, source: Any = None
 ) -> Iterator[VideoFrame]:
-    """The pictures that the index names, in order.
+    """The pictures that the index names, in order; `source` as of `open_container`.
 
     Raises FootageError when one of them does not come.
     """
     wanted = iter(index.pts)
     target = next(wanted, None)
-    with open_media(path, thread_count=thread_count) as (container, track):
+    with open_media(path, thread_count=thread_count, source=source) as (container, track):
         for picture in container.decode(track):
             if target is None:
                 return

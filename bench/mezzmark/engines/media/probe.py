@@ -54,11 +54,11 @@ OPEN_OPTIONS: Final[dict[str, Any]] = {
 
 @contextmanager
 def open_media(
-    path: str | Path, *, thread_count: int = 1
+    path: str | Path, *, thread_count: int = 1, source: Any = None
 ) -> Iterator[tuple[InputContainer, VideoStream]]:
     """Open a file read-only and give its container and first video track, decoded by so many
-    threads; closed on exit. Raises FootageError with a remedy when it cannot be opened."""
-    with open_container(path) as container:
+    threads; closed on exit. `source` and what is raised are as of `open_container`."""
+    with open_container(path, source) as container:
         track = video_track(container, path)
         spread_decoding(track, "auto", thread_count)
         yield container, track

@@ -12,14 +12,16 @@ from pydantic import Field
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
+from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.tasks import spec
 
 ClipOrder = Literal["fifo", "longest-first"]
 """`fifo`: as the folder lists them; `longest-first`: by falling number of pixels to encode."""
 
 
-class IngestSettings(Fact):
+class IngestSettings(ReadSettings):
     """The ingest task: all clips as one folder, decoded, converted and encoded by a worker pool.
+    What it makes is written to where it reads: over the link, or to the root.
 
     `height_px` resizes (keeping the shape); None keeps the clips' own size.
     """
@@ -55,13 +57,16 @@ class IngestJob(Fact):
     order: ClipOrder
     height_px: int | None
     scratch_dir: str
+    link: Link | None = None
+    is_cold: bool = False
 
 
 class IngestMeasurement(Fact):
     """One trial of ingesting a folder; tuples have one entry per clip, in the folder's order.
 
     `end_ns` is when the clip's file stood verified under its own name. `is_verified` says that it
-    was decoded again and had as many frames as went in, in order.
+    was decoded again and had as many frames as went in, in order. `wait_ns` is how long it waited
+    for storage, empty where nobody looked.
     """
 
     task: Literal["ingest"] = "ingest"
@@ -78,10 +83,12 @@ class IngestMeasurement(Fact):
     file_bytes: tuple[Whole, ...]
     is_verified: tuple[bool, ...]
     worker_count: Positive
+    wait_ns: tuple[Whole, ...] = ()
 
     _one_entry_per_clip = spec.same_length(
         *("clips", "frame_count", "width_px", "height_px", "source_bytes", "start_ns"),
         *("encoded_ns", "end_ns", "worker_index", "cpu_ns", "file_bytes", "is_verified"),
+        or_none=("wait_ns",),
     )
 
 
@@ -106,19 +113,28 @@ def _idle_fraction(seen: spec.Seen) -> float:
     return max(0.0, 1 - busy_ns / NS_PER_S / (measured.worker_count * _makespan_s(seen)))
 
 
+def _wait_fraction(seen: spec.Seen) -> float | None:
+    """The share of the workers' time until the last file stood in which they waited for storage."""
+    measured: IngestMeasurement = seen.measured
+    waited_s = sum(measured.wait_ns) / NS_PER_S
+    return waited_s / (measured.worker_count * _makespan_s(seen)) if measured.wait_ns else None
+
+
 def _plan(settings: IngestSettings, stock: spec.Stock) -> Iterator[Cell]:
+    axes = settings.read_axes(stock)
+    reads = [Setting(dict(zip(axes, values, strict=True))) for values in product(*axes.values())]
     for name in stock.encodings:
         if name == ORIGINAL or not all((clip, name) in stock.media for clip in stock.clips):
             continue
-        for (jobs, threads), order in product(stock.splits(settings), settings.orders):
-            setting = Setting(
+        for (jobs, threads), order, read in product(stock.splits(settings), settings.orders, reads):
+            setting = read.but(
                 jobs=jobs, threads=threads, clip_order=order, delivery_height=settings.height_px
             )
             yield Cell(task="ingest", clip=ALL_CLIPS, encoding=name, setting=setting)
 
 
 def _job(
-    planned: PlannedTrial, _settings: IngestSettings, footage: spec.PreparedFootage
+    planned: PlannedTrial, settings: IngestSettings, footage: spec.PreparedFootage
 ) -> IngestJob:
     cell, counts = planned.cell, footage.frame_counts
     return IngestJob(
@@ -137,6 +153,7 @@ def _job(
         order=cell.setting["clip_order"],
         height_px=cell.setting["delivery_height"],
         scratch_dir=footage.scratch_dir,
+        **settings.read_as(cell.setting),
     )
 
 
@@ -150,7 +167,7 @@ INGEST: Final = spec.TaskSpec(
     name="ingest",
     label="ingest",
     verb="ingest",
-    axes=("threads", "jobs", "clip_order", "delivery_height"),
+    axes=("threads", "jobs", "clip_order", "delivery_height", "link", "cache", "root"),
     settings_model=IngestSettings,
     job_model=IngestJob,
     measurement_model=IngestMeasurement,
@@ -164,6 +181,7 @@ INGEST: Final = spec.TaskSpec(
         spec.Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),
         spec.Figure("pixel_rate_mpx_s", "Mpx/s", _pixel_rate, better="more"),
         spec.Figure("idle_fraction", "", _idle_fraction, kind="share"),
+        spec.Figure("wait_fraction", "", _wait_fraction, kind="share"),
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / NS_PER_S / _makespan_s(s)
         ),

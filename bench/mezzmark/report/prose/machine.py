@@ -14,6 +14,7 @@ from mezzmark.decide.machine.noise import CauseKind, CauseRange
 from mezzmark.decide.machine.state import MINIMUM_KERNELS, MachineState
 from mezzmark.model.fleet import HostSummary
 from mezzmark.model.inspection import Advice
+from mezzmark.model.run import Root
 from mezzmark.report.prose.numbers import count_text, number_text, span_text, visible_text
 
 NOT_REPORTED: Final = "not reported"
@@ -71,6 +72,13 @@ def fact_text(name: str, *values: FactValue) -> str:
     """Values of a host fact, one for each that runs of a side reported."""
     words = _FACTS[name][1] if name in _FACTS else lambda value: visible_text(str(value))
     return " / ".join(NOT_REPORTED if value is None else words(value) for value in values)
+
+
+def root_text(root: Root) -> str:
+    """File system, device, options and free space, as far as they were told."""
+    free = f"{root.free_bytes / 1e9:,.0f} GB free" if root.free_bytes is not None else None
+    told = [part for part in (root.file_system, root.device, root.options, free) if part]
+    return ", ".join(map(visible_text, told)) or NOT_REPORTED
 
 
 def fact_change_text(change: FactChange) -> str:

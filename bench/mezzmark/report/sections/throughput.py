@@ -90,12 +90,11 @@ def _best_rate(fit: ScalingFit, found: GridFindings) -> float:
 def _gantt_pictures(
     view: RunView, ingests: Sequence[IngestPrediction], table: Table
 ) -> Iterator[Picture]:
-    """The fastest way of ingesting to each encoding, as its last round went."""
+    """The fastest way of ingesting to each encoding, as its last round went; under the condition
+    that leads."""
     fastest: dict[str, IngestPrediction] = {}
-    for found in ingests:
-        known = fastest.setdefault(found.cell.encoding, found)
-        if found.measured.point < known.measured.point:
-            fastest[found.cell.encoding] = found
+    for found in sorted(ingests, key=lambda f: (f.cell.setting.condition, f.measured.point)):
+        fastest.setdefault(found.cell.encoding, found)
     last = last_ingest(view.trials)
     for number, (name, found) in enumerate(fastest.items()):
         draw = partial(draw_gantt, found, last[found.cell.cell_id], anchor=table.links[found.cell])

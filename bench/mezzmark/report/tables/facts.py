@@ -69,7 +69,10 @@ def run_facts(view: RunView) -> Facts:
     load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else words.NOT_REPORTED
     stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else words.NOT_REPORTED
     busy = [("load before trials", load), ("stolen by the host", stolen)]
-    facts = [*host_facts(view.manifest.host), *busy]
+    roots = [
+        (f"root {visible_text(one.name)}", words.root_text(one)) for one in view.manifest.roots
+    ]
+    facts = [*host_facts(view.manifest.host), *roots, *busy]
     missing = list_text(
         [name for name, value in facts if value == words.NOT_REPORTED], limit=len(facts)
     )

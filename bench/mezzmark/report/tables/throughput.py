@@ -1,13 +1,14 @@
 """The tables of the throughput tasks."""
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Literal
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.schedule import IngestPrediction
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import CONDITIONS, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
@@ -89,18 +90,23 @@ def _parameter(fit: ScalingFit, name: Literal["sigma", "kappa"]) -> Entry:
 
 
 def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
-    """Every ingest cell, measured and predicted, each encoding's fastest first."""
+    """Every ingest cell, measured and predicted, each encoding's fastest first; where files lay as
+    far as that was varied."""
     pooled = {summary.cell: summary.estimates for summary in view.summaries}
+    varied = [axis for axis in CONDITIONS if any(f.cell.setting[axis] for f in ingests)]
+    waits = {f.cell: w for f in ingests if (w := pooled[f.cell].get("wait_fraction"))}
     return tabulate(
         sorted(ingests, key=lambda f: (f.cell.encoding, f.measured.point)),
         [
             Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
             Column("split", lambda f: split_words(f.cell.setting.split), "left"),
             Column("order", lambda f: f.cell.setting["clip_order"], "left"),
+            *(Column(axis, partial(_on_axis, axis), "left") for axis in varied),
             Column("makespan", lambda f: f.measured),
             Column("predicted", lambda f: f.predicted),
             Column("miss", lambda f: worded(f.miss_fraction, lambda x: f"{x * 100:+.1f} %")),
             Column("idle share of the workers", lambda f: pooled[f.cell].get("idle_fraction")),
+            *([Column("storage", lambda f: waits.get(f.cell))] if waits else []),
             Column("cores busy", lambda f: pooled[f.cell].get("cores_busy")),
         ],
         table_id=f"{view.prefix}ingest",
@@ -108,6 +114,11 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
         note=ingest_note(len(view.manifest.clips)),
         key=lambda f: f.cell,
     )
+
+
+def _on_axis(axis: str, found: IngestPrediction) -> str | int | None:
+    value: str | int | None = found.cell.setting[axis]
+    return value
 
 
 def decode_table(view: RunView) -> Table:
