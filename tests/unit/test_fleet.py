@@ -246,13 +246,13 @@ def test_a_child_keeps_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 @contextmanager
 def over_sockets(security=None, name: str = "a", *, count: int = 1) -> Iterator[str]:
     """A scheduler and a worker (or none) that are reached as real ones are: its address."""
-    place = {"host": "127.0.0.1", "security": security}
+    place = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0", "security": security}
     protocol = {"protocol": "tls" if security else "tcp"}
     offer = {"name": name, "nthreads": 1, "memory_limit": 0, "resources": {"mezzmark": 1}}
     with SpecCluster(
         scheduler={
             "cls": Scheduler,
-            "options": {"dashboard": False, "port": 0, **place, **protocol},
+            "options": {"port": 0, **place, **protocol},
         },
         workers={n: {"cls": Worker, "options": {**offer, **place}} for n in range(count)},
         silence_logs=logging.CRITICAL,

@@ -8,6 +8,7 @@ trial that was under way; the run is then resumed from its folder as any other.
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -116,13 +117,10 @@ class FleetRun:
                 raise
             present, faults = {}, {}
         unfit = {name: fault for name, fault in faults.items() if not asked or name in asked}
-        for name in asked or present:
-            if name not in unfit:
-                try:
-                    fault = unlike(describe_host(self.fleet, name, self.flag, limit_s=PRESENT_S))
-                except HostLostError as error:
-                    fault = "" if self.is_resumed else error.what
-                unfit |= {name: fault} if fault else {}
+        names = [name for name in dict.fromkeys(asked or present) if name not in unfit]
+        for name, (summary, fault) in describe_hosts(self.fleet, names, self.flag).items():
+            if fault and (summary or not self.is_resumed):
+                unfit[name] = fault
         if unfit or not (asked or present):
             raise UsageError(
                 where=self.fleet.address,
@@ -130,7 +128,7 @@ class FleetRun:
                 or "no worker is there",
                 remedy="Nothing was measured. Mend that, or name the others with --hosts.",
             )
-        return list(dict.fromkeys(asked or present))
+        return names
 
     def _pass_on(self, host: str, events: Iterator[Event]) -> Any:
         """Tell all that happens; what the generator of it returns."""
@@ -212,7 +210,7 @@ class FleetRun:
 
     def _session(self, name: str) -> Iterator[Event]:
         """From a host that is there to the end of its run, or to its loss."""
-        summary = describe_host(self.fleet, name, self.flag)
+        summary = _ask(HostSummary, self.fleet, name, Describe(name=name), self.flag)
         if fault := unlike(summary):
             raise lost(name, fault)
         yield from run_scenario(
@@ -272,32 +270,30 @@ class FleetRun:
 
 
 def list_hosts(fleet: Fleet, *, is_probed: bool) -> dict[str, tuple[HostSummary | None, str]]:
-    """Every worker's name → what its machine is, and why it cannot measure; one that measures just
-    now is waited for a minute."""
+    """Every worker's name → what its machine is, and why it cannot measure."""
     present, faults = fleet.look()
-    found: dict[str, tuple[HostSummary | None, str]] = {n: (None, f) for n, f in faults.items()}
-    limit_s = None if is_probed else PRESENT_S
     with trap_signals() as flag:
-        for name in present:
-            try:
-                summary = describe_host(fleet, name, flag, is_probed=is_probed, limit_s=limit_s)
-                found[name] = summary, unlike(summary)
-            except HostLostError as fault:
-                found[name] = None, fault.what
-    return found
+        found = describe_hosts(fleet, [*present], flag, is_probed=is_probed)
+    return {name: (None, fault) for name, fault in faults.items()} | found
 
 
-def describe_host(
-    fleet: Fleet,
-    name: str,
-    flag: StopFlag,
-    *,
-    is_probed: bool = False,
-    limit_s: float | None = None,
-) -> HostSummary:
-    """What a host says of itself. HostLostError where it does not."""
-    asked = Describe(name=name, is_probed=is_probed)
-    return _ask(HostSummary, fleet, name, asked, flag, limit_s)
+def describe_hosts(
+    fleet: Fleet, names: Sequence[str], flag: StopFlag, *, is_probed: bool = False
+) -> dict[str, tuple[HostSummary | None, str]]:
+    """What hosts say of themselves, all asked at once, and why one cannot measure; to what measures
+    just now a minute is given."""
+
+    def describe(name: str) -> tuple[HostSummary | None, str]:
+        asked = Describe(name=name, is_probed=is_probed)
+        limit_s = None if is_probed else PRESENT_S
+        try:
+            summary = _ask(HostSummary, fleet, name, asked, flag, limit_s)
+        except HostLostError as fault:
+            return None, fault.what
+        return summary, unlike(summary)
+
+    with ThreadPoolExecutor(max(1, len(names))) as threads:
+        return dict(zip(names, threads.map(describe, names), strict=True))
 
 
 def unlike(summary: HostSummary) -> str:

@@ -306,10 +306,10 @@ def opened(
         if address:
             security = read_security(address, certificates, is_insecure=is_insecure)
         else:
-            here = {"dashboard": False, "protocol": "inproc://"}
-            offer = {"nthreads": 1, "memory_limit": 0, "resources": {RESOURCE: 1}}
+            here = {"protocol": "inproc://", "dashboard_address": "127.0.0.1:0"}
+            offer = {"nthreads": 1, "memory_limit": 0, "resources": {RESOURCE: 1}, **here}
             names = [f"local-{number}" for number in range(1, local_count + 1)]
-            options = [{"name": name, "protocol": "inproc://", **offer} for name in names]
+            options = [{"name": name, **offer} for name in names]
             cluster = SpecCluster(
                 scheduler={"cls": Scheduler, "options": here},
                 workers={one["name"]: {"cls": Worker, "options": one} for one in options},
