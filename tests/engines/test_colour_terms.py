@@ -102,21 +102,22 @@ def test_hd_through_motion_jpeg_shifts_where_pictures_are_believed(send) -> None
 
 
 @pytest.mark.parametrize(
-    ("name", "container", "cause", "further"),
+    ("name", "container", "lacks_bits", "causes"),
     [
-        ("rdd36-lt", "mov", "no shift", ()),
-        ("mjpeg-good", "mov", "8 bits for HDR", ()),
-        ("lossless-fast", "avi", "PQ as BT.1886", ("matrix 2020 as 709", "2020 as 709")),
+        ("rdd36-lt", "mov", False, ["no shift"]),
+        ("mjpeg-good", "mov", True, ["no shift"]),
+        ("lossless-fast", "avi", True, ["PQ as BT.1886", "matrix 2020 as 709", "2020 as 709"]),
     ],
 )
 def test_hdr_is_judged_as_hdr(
-    send, name: str, container: str, cause: str, further: tuple[str, ...]
+    send, name: str, container: str, lacks_bits: bool, causes: list[str]
 ) -> None:
     """PQ comes back as it was from RDD 36; 8 bits are told to be too few; a container that loses
     all tags has every mistake named that follows. Differences are ΔE_ITP alone."""
     probe = send(name, PQ, HD, container=container)
     found = diagnose(probe.measurement)
-    assert (found.cause, found.further, found.is_hdr) == (cause, further, True)
+    assert [found.cause, *found.further] == causes
+    assert (found.lacks_bits, found.is_hdr) == (lacks_bits, True)
     assert {patch.delta_e_2000 for patch in probe.measurement.patches} == {None}
 
 
