@@ -83,6 +83,16 @@ def test_sd_through_others_does_not_shift(send, name: str, tags: ColourTags) -> 
     assert seen(send(name, tags, SD)) == ("no shift", None)
 
 
+def test_a_small_picture_of_an_unstated_hd_clip_shifts(clip, tmp_path: Path) -> None:
+    """The clip's 1080 lines are taken for BT.709, and the 360 of its reduced copy for BT.601."""
+    chart = clip_chart(clip.model_copy(update={"height_px": 1080}), SD)
+    encoding = find_encoding("rdd36-lt")
+    assert seen(probe_chart(encoding, chart, tmp_path, frame_rate=RATE, thread_count=1)) == (
+        "matrix 709 as 601",
+        None,
+    )
+
+
 @pytest.mark.parametrize("name", ["rdd36-lt", "rdd36-lt-fast"])
 def test_pictures_state_the_clip_s_colours(send, name: str) -> None:
     """Of 625 lines both RDD 36 encoders state matrix and transfer by code points that each of them

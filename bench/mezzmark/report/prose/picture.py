@@ -1,4 +1,5 @@
-"""What encodings do to the picture: its colours, what came back bit for bit, lost tags."""
+"""What encodings do to the picture: its colours, what came back bit for bit, lost tags. Long, for
+every cause, tag and figure of the section has its words here, once."""
 
 from collections.abc import Sequence
 from itertools import permutations
