@@ -83,6 +83,16 @@ def test_sd_through_others_does_not_shift(send, name: str, tags: ColourTags) -> 
     assert seen(send(name, tags, SD)) == ("no shift", None)
 
 
+def test_a_small_picture_of_an_unstated_hd_clip_shifts(clip, tmp_path: Path) -> None:
+    """The clip's 1080 lines are taken for BT.709, and the 360 of its reduced copy for BT.601."""
+    chart = clip_chart(clip.model_copy(update={"height_px": 1080}), SD)
+    encoding = find_encoding("rdd36-lt")
+    assert seen(probe_chart(encoding, chart, tmp_path, frame_rate=RATE, thread_count=1)) == (
+        "matrix 709 as 601",
+        None,
+    )
+
+
 @pytest.mark.parametrize("name", ["rdd36-lt", "rdd36-lt-fast"])
 def test_pictures_state_the_clip_s_colours(send, name: str) -> None:
     """Of 625 lines both RDD 36 encoders state matrix and transfer by code points that each of them
@@ -102,21 +112,22 @@ def test_hd_through_motion_jpeg_shifts_where_pictures_are_believed(send) -> None
 
 
 @pytest.mark.parametrize(
-    ("name", "container", "cause", "further"),
+    ("name", "container", "lacks_bits", "causes"),
     [
-        ("rdd36-lt", "mov", "no shift", ()),
-        ("mjpeg-good", "mov", "8 bits for HDR", ()),
-        ("lossless-fast", "avi", "PQ as BT.1886", ("matrix 2020 as 709", "2020 as 709")),
+        ("rdd36-lt", "mov", False, ["no shift"]),
+        ("mjpeg-good", "mov", True, ["no shift"]),
+        ("lossless-fast", "avi", True, ["PQ as BT.1886", "matrix 2020 as 709", "2020 as 709"]),
     ],
 )
 def test_hdr_is_judged_as_hdr(
-    send, name: str, container: str, cause: str, further: tuple[str, ...]
+    send, name: str, container: str, lacks_bits: bool, causes: list[str]
 ) -> None:
     """PQ comes back as it was from RDD 36; 8 bits are told to be too few; a container that loses
     all tags has every mistake named that follows. Differences are ΔE_ITP alone."""
     probe = send(name, PQ, HD, container=container)
     found = diagnose(probe.measurement)
-    assert (found.cause, found.further, found.is_hdr) == (cause, further, True)
+    assert [found.cause, *found.further] == causes
+    assert (found.lacks_bits, found.is_hdr) == (lacks_bits, True)
     assert {patch.delta_e_2000 for patch in probe.measurement.patches} == {None}
 
 

@@ -112,7 +112,12 @@ def trip(chart: Chart, *, is_full: bool, container: dict, pictures: dict) -> tup
         )
     seen = diagnose(found.measurement)
     other = diagnose(found.by_pictures) if found.by_pictures else seen
-    return tuple(" + ".join((one.cause, *one.further)) for one in (seen, other))
+    return tuple(
+        "8 bits for HDR"
+        if one.lacks_bits and one.cause == "no shift"
+        else " + ".join((one.cause, *one.further))
+        for one in (seen, other)
+    )
 
 
 def _plant_in_reader(planted: ExitStack, believed: ColourTags) -> None:

@@ -21,9 +21,6 @@ GAMMA_PAIRS: Final[tuple[tuple[colour.DisplayName, colour.DisplayName], ...]] = 
 display, 2.4 BT.1886; sRGB is a curve of its own near black."""
 
 EIGHT_BIT: Final = "8-bit steps"
-FEW_BITS: Final = "8 bits for HDR"
-"""Of an encoding of 8 bits: a code of PQ is ΔE_ITP 3.3, of HLG 1.5 to 4 (computed from BT.2124)."""
-
 SITING: Final = "chroma siting"
 LIMITED_AS_FULL: Final = "limited as full"
 FULL_AS_LIMITED: Final = "full as limited"
@@ -107,7 +104,8 @@ class Diagnosis(Fact):
     `residual_codes` is the RMS change (viewer codes of 255) that the cause leaves unexplained,
     `change_codes` the whole of it. `delta_e` is the 90th percentile over the patches, of ΔE2000 or,
     where `is_hdr`, of ΔE_ITP. Shifts of chroma and counts of codes are as in `ChartMeasurement`.
-    `by_pictures` says that it is what a viewer sees that believes the pictures' own tags first.
+    `by_pictures` says that it is what a viewer sees that believes the pictures' own tags first,
+    `lacks_bits` that HDR has 8 bits: a code of PQ is ΔE_ITP 3.3, of HLG 1.5 to 4 (by BT.2124).
     """
 
     cause: str
@@ -121,6 +119,7 @@ class Diagnosis(Fact):
     ramp_codes_entered: int = 0
     ramp_codes_returned: int = 0
     is_hdr: bool = False
+    lacks_bits: bool = False
     by_pictures: bool = False
     further: tuple[str, ...] = ()
 
@@ -132,7 +131,7 @@ class Diagnosis(Fact):
     @property
     def is_wrong(self) -> bool:
         """Whether somebody would see it."""
-        return self.severity >= INVISIBLE_DELTA_E or self.cause == FEW_BITS
+        return self.severity >= INVISIBLE_DELTA_E or self.lacks_bits
 
 
 def diagnose_both(measured: FidelityMeasurement) -> tuple[Diagnosis, ChartMeasurement] | None:
@@ -178,8 +177,6 @@ def diagnose(measurement: ChartMeasurement) -> Diagnosis:
             cause = EIGHT_BIT
         elif change <= STILL_CODES and max(map(abs, shifts_px)) > SITING_LIMIT_PX:
             cause = SITING
-        elif is_hdr and measurement.eight_bit_step_fraction is None and cause == NO_SHIFT:
-            cause = FEW_BITS
     worst = measurement.worst_patch
     return Diagnosis(
         cause=cause,
@@ -193,6 +190,7 @@ def diagnose(measurement: ChartMeasurement) -> Diagnosis:
         ramp_codes_entered=measurement.ramp_codes_entered,
         ramp_codes_returned=measurement.ramp_codes_returned,
         is_hdr=is_hdr,
+        lacks_bits=is_hdr and measurement.eight_bit_step_fraction is None,
         further=further,
     )
 

@@ -94,7 +94,8 @@ def probe_chart(
     write_frames(evenly_timed([frame] * CHART_FRAMES, frame_rate), encoder)
     read = tag_survival.read_tags(path)
     *_, returned = decoded_frames(path, thread_count)
-    entered = see_chart(frame, _read_by(read.media, tags), chart)
+    meant = chart_tags(chart.model_copy(update={"stated": None}), encoding.pixel_format)
+    entered = see_chart(frame, _read_by(read.media, meant), chart)
 
     def seen(believed: ColourTags) -> ChartMeasurement:
         picture = see_chart(read_as(returned, believed), _read_by(read.media, believed), chart)

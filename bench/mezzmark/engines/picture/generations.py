@@ -253,8 +253,8 @@ def _compare(
         is_scaled = plan.encoding.is_scaled
         levels = None if is_scaled else exact_levels(returned, facts.tags, plan.compared_format)
         after = levelled.convert(levels[0]) if levels else back.convert(returned)
-        is_alike = levels is not None and after.format.name == levels[0].format.name
-        error = meter.compare(before, after, levels[1] if levels and is_alike else None)
+        exact = levels[1] if levels and after is levels[0] else None
+        error = meter.compare(before, after, exact)
         if error > (worst.squared_error if worst else 0.0):
             worst = WorstPair(
                 frame_index=count, squared_error=error, before=original, after=returned

@@ -1,4 +1,5 @@
-"""What encodings do to the picture: its colours, what came back bit for bit, lost tags."""
+"""What encodings do to the picture: its colours, what came back bit for bit, lost tags. Long, for
+every cause, tag and figure of the section has its words here, once."""
 
 from collections.abc import Sequence
 from itertools import permutations
@@ -6,7 +7,6 @@ from typing import Final
 
 from mezzmark.decide.picture.diagnosis import (
     EIGHT_BIT,
-    FEW_BITS,
     FULL_AS_LIMITED,
     GAMMA_PAIRS,
     INVISIBLE_DELTA_E,
@@ -114,7 +114,7 @@ def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
             f"Colours: no visible shift in any of {count}; the largest of a patch is "
             f"{_unit(worst.is_hdr)} {number_text(worst.worst_delta_e)} ({name})."
         )
-    if few := [name for chart, name in judged if chart.cause == FEW_BITS]:
+    if few := [name for chart, name in judged if chart.lacks_bits]:
         texts.append(f"HDR footage needs 10 bits, and 8 are in {list_text(few)}.")
     if exact := [entry.encoding for entry in fidelity if entry.is_bit_exact]:
         texts.append(f"Came back bit-exact: {list_text(exact)}.")
@@ -132,19 +132,15 @@ def colour_words(entry: EncodingFidelity) -> str:
 def diagnosis_words(chart: Diagnosis) -> str:
     """`a shift most viewers would see (ΔE 5.1), as if limited range were read as full`."""
     seen = _seen_words(chart.delta_e, is_hdr=chart.is_hdr)
-    if chart.cause == NO_SHIFT:
-        return seen
-    if chart.cause == FEW_BITS:
-        return (
-            f"{seen}, but 8 bits are too few for HDR: each code of PQ is a step of ΔE_ITP 3.3; "
-            "use 10 bits"
-        )
     viewer = " in viewers that go by the tags in the pictures" if chart.by_pictures else ""
+    few = "; 8 bits are too few for HDR: a code of PQ is a step of ΔE_ITP 3.3" * chart.lacks_bits
+    if chart.cause == NO_SHIFT:
+        return f"{seen}{few}"
     if chart.cause == UNEXPLAINED:
         rest = f"of unknown cause (RMS change {chart.residual_codes:.1f} of 255 codes)"
-        return f"{seen}{viewer}, {rest}"
+        return f"{seen}{viewer}, {rest}{few}"
     causes = [_CAUSES.get(cause, cause) for cause in (chart.cause, *chart.further)]
-    return f"{seen}{viewer}, {_effect(chart)}as if {joined_text(causes)}"
+    return f"{seen}{viewer}, {_effect(chart)}as if {joined_text(causes)}{few}"
 
 
 def _unit(is_hdr: bool) -> str:
