@@ -26,7 +26,11 @@ class SortableTable {
     this.pageWords = [];
     this.isFolded = this.names.size > FOLD_FROM_ROWS;
     for (const head of table.tHead.rows[0].cells) // not in the page: a head with buttons is printed once
-      head.append(made("button", { type: "button", ariaLabel: `Sort by ${head.textContent}` }));
+    { // the button keeps to the last word
+      const words = head.textContent.split(" "), last = words.pop();
+      const button = made("button", { type: "button", ariaLabel: `Sort by ${head.textContent}` });
+      head.replaceChildren([...words, ""].join(" "), made("span", {}, last, button));
+    }
     table.tHead.addEventListener("click", (event) => this.sort(event.target.closest("th")));
     if (this.isFolded) this.addUnfold();
     this.show();

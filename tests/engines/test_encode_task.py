@@ -44,7 +44,9 @@ from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 from mezzmark.model.tasks.spec import MediaReference
 
 ONE_OF_EACH_FORMAT = {
-    find_encoding(name).pixel_format: name for name in catalogue_names() if name != "original"
+    find_encoding(name).pixel_format: name
+    for name in catalogue_names()
+    if not find_encoding(name).is_scaled
 }.values()
 
 

@@ -1,25 +1,29 @@
 """The fidelity task on small clips made in the test."""
 
 import base64
+import math
 from fractions import Fraction
 from pathlib import Path
 from time import perf_counter_ns
+from types import SimpleNamespace
 
 import av
 import numpy as np
 import psutil
 import pytest
 
-from fixtures.encoded_pictures import write_pictures
+from fixtures.encoded_pictures import kept_pictures, write_pictures
 from fixtures.measured_quality import measure_quality
-from mezzmark.decide.picture.fidelity import generation_figures
+from mezzmark.decide.picture.fidelity import generation_figures, judge_encodings
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.generations import same_planes, shifted
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding
+from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.records import Trial
 from mezzmark.model.tasks.fidelity import (
     FidelityJob,
     FidelityMeasurement,
@@ -27,16 +31,17 @@ from mezzmark.model.tasks.fidelity import (
     weighted_error,
 )
 from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.report.tables.picture import quality_table
 
 RATE = Fraction(24000, 1001)
 TAGS = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
 SIZE = (320, 180)
 
 
-def picture(number: int, pixel_format: str) -> av.VideoFrame:
+def picture(number: int, pixel_format: str, size: tuple[int, int] = SIZE) -> av.VideoFrame:
     """A textured picture that differs from frame to frame."""
     rng = np.random.default_rng(number)
-    like = av.VideoFrame(*SIZE, pixel_format)
+    like = av.VideoFrame(*size, pixel_format)
     deep = like.format.components[0].bits - 8
     planes = []
     for plane in planes_of(like):
@@ -75,7 +80,7 @@ def judged(
     return measured
 
 
-LOSSLESS = [entry.name for entry in ENTRIES if entry.is_lossless]
+LOSSLESS = [entry.name for entry in ENTRIES if entry.is_lossless and entry.name != "png-16"]
 
 
 @pytest.mark.parametrize("name", LOSSLESS)
@@ -104,6 +109,52 @@ def test_lossy_encodings_are_not(source: MediaReference, tmp_path: Path) -> None
     assert found.worst_frame.frame_index == int(errors.argmax())
     assert base64.b64decode(found.worst_frame.before_png).startswith(b"\x89PNG")
     assert found.worst_frame.before_png != found.worst_frame.after_png
+
+
+def test_alpha_is_judged_beside_the_picture(tmp_path: Path) -> None:
+    """Of a ramp of alpha FFV1 brings back each sample, RDD 36 4444 what quarters of a 10-bit step
+    are off, and VC-3, which has no alpha, nothing; the table says so."""
+    path, index = tmp_path / "clip.mkv", tmp_path / "index.json"
+    frames, tags = kept_pictures("yuva444p10le")
+    write_pictures(frames[:2], find_encoding("ffv1-alpha"), path, tags)
+    index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
+    clip = MediaReference(media_path=str(path), index_path=str(index))
+    found = {}
+    for name in ("ffv1-alpha", "rdd36-4444-fast-alpha", "vc3-hqx"):
+        (folder := tmp_path / name).mkdir()
+        one = judged(clip, name, folder, generations=1, frames=2)
+        cell = Cell(task="fidelity", clip="x", encoding=name)
+        trial = Trial.model_construct(cell=cell, measurement=one)
+        (found[name],) = judge_encodings([trial])
+    assert found["ffv1-alpha"].alpha_db == math.inf
+    assert found["ffv1-alpha"].is_bit_exact
+    assert 60 < found["rdd36-4444-fast-alpha"].alpha_db < 200
+    assert found["vc3-hqx"].alpha_db is None
+    view = SimpleNamespace(fidelity=tuple(found.values()), prefix="")
+    table = quality_table(view)
+    place = [column.head for column in table.columns].index("alpha")
+    assert [row[place].point for row in table.rows][::2] == ["equal", "lost"]
+
+
+@pytest.mark.parametrize("name", ["vc3-lb-half", "avc-intra-100"])
+def test_a_proxy_is_judged_at_the_size_of_the_clip(name: str, tmp_path: Path) -> None:
+    """Fine detail, which a whole size keeps and half a size cannot, is counted as lost; the chart
+    has the proxy's size, and the worst crop the clip's."""
+    path, index = tmp_path / "clip.mkv", tmp_path / "index.json"
+    size = (1280, 720)
+    frames = [picture(n, "yuv422p10le", size) for n in range(2)]
+    write_pictures(frames, find_encoding("ffv1"), path, TAGS)
+    index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
+    clip = MediaReference(media_path=str(path), index_path=str(index))
+    found = judged(clip, name, tmp_path, metrics=("psnr",))
+    first, second = (generation_figures(g, frame_rate=25) for g in found.generations)
+    is_proxy = name != "avc-intra-100"
+    assert (first.frames["psnr"].mean < 28) == is_proxy
+    assert second.frames["psnr"].mean > first.frames["psnr"].mean - 6
+    assert (found.chart.chart.width_px, found.chart.chart.height_px) == (
+        (640, 360) if is_proxy else size
+    )
+    assert found.worst_frame is not None
 
 
 def test_only_the_last_generation_is_left(source: MediaReference, tmp_path: Path) -> None:

@@ -65,6 +65,17 @@ def test_planes_come_back_as_they_went_in(name: str) -> None:
         np.testing.assert_array_equal(seen, given)
 
 
+def test_bits_packed_in_words_are_those_of_the_planar_twin() -> None:
+    """Planes read from v30x are those that FFmpeg unpacks itself, and are packed back the same."""
+    planes = tuple(plane // 2 + 200 for plane in _random_planes("yuv444p10le"))
+    packed = frame_from_planes(planes, "v30xle")
+    unpacked = packed.reformat(format="yuv444p10le")
+    for mine, theirs in zip(planes_of(packed), planes_of(unpacked), strict=True):
+        np.testing.assert_array_equal(mine, theirs)
+    for mine, given in zip(planes_of(packed), planes, strict=True):
+        np.testing.assert_array_equal(mine, given)
+
+
 @pytest.mark.parametrize("name", FORMATS)
 def test_a_format_s_facts_are_those_of_its_name(name: str) -> None:
     """Bit depth, chroma and alpha as FFmpeg's naming states them."""

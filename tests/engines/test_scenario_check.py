@@ -47,6 +47,12 @@ def test_a_good_scenario_has_no_warning(tmp_path: Path) -> None:
     assert "warning" not in check(tmp_path, GOOD)
 
 
+def test_a_link_is_told_by_its_name(tmp_path: Path) -> None:
+    """As reports have it, not field by field."""
+    links = '[scrub]\nlinks = ["local", { rate = "1 Gbit/s" }]\n\n[encode]'
+    assert "links local, 1 Gbit/s, 0.5 ms;" in check(tmp_path, GOOD.replace("[encode]", links))
+
+
 @pytest.mark.parametrize(
     ("before", "after", "words"),
     [

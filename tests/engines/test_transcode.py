@@ -1,27 +1,46 @@
 """Prepared encodings: all pictures, their times, their range, and the cache."""
 
+import time
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
 import av
+import numpy as np
 import pytest
 
-from fixtures.encoded_pictures import FRAME_COUNT, RATE, SMALL, decode_all, draw_pictures, stamp_in
+from fixtures.encoded_pictures import (
+    BT709_LIMITED,
+    FRAME_COUNT,
+    RATE,
+    SMALL,
+    decode_all,
+    draw_pictures,
+    stamp_in,
+    stored_facts,
+)
 from mezzmark.engines.encode import encoded_file
-from mezzmark.engines.encode.encoded_file import prepare_encoding
+from mezzmark.engines.encode.encoded_file import evenly_timed, prepare_encoding, write_frames
+from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
     write_frame_index,
 )
+from mezzmark.engines.media.pixels import frame_from_planes, planes_of
+from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.media.shape import carry_shape, mark_fields
+from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
 from mezzmark.model.errors import EncodingError, FootageError
-from mezzmark.model.footage import FrameIndex
+from mezzmark.model.footage import FieldOrder, FrameIndex
 from mezzmark.model.jobs import PreparedMedia
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import PrepareEncodingJob
+from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.runner.prepare import loses_aspect
 
 MILLISECOND = Fraction(1, 1000)
 EVEN_MS = tuple(40 * n for n in range(FRAME_COUNT))
@@ -93,6 +112,102 @@ def test_every_picture_is_there_once_and_in_order(name: str, tmp_path: Path) -> 
     assert again.was_cached
     assert (again.media, again.fingerprint) == (made.media, made.fingerprint)
     assert not messages
+
+
+def make_interlaced(folder: Path, order: FieldOrder, pixel_format: str) -> MediaReference:
+    """Pictures of two fields whose lines differ in luma and chroma, told to encoder and MOV."""
+    encoding = find_encoding("uncompressed-10") if "422" in pixel_format else INTERLACED_420
+    frames = []
+    for _ in range(3):
+        planes = planes_of(av.VideoFrame(*SMALL, pixel_format))
+        striped = [np.full_like(plane, 400) for plane in planes]
+        for plane in striped:
+            plane[1::2] = 600  # the bottom field
+        frame = frame_from_planes(tuple(striped), pixel_format, BT709_LIMITED)
+        frames.append(mark_fields(frame, order))
+    source = stored_facts(encoding, SMALL, field_order=order, sample_aspect=Fraction(64, 45))
+    path = folder / f"fields.{encoding.container}"
+    encoder = open_encoder(
+        path,
+        encoding,
+        size=SMALL,
+        frame_rate=RATE,
+        tags=BT709_LIMITED,
+        thread_count=1,
+        prepare=carry_shape(encoding, source),
+    )
+    write_frames(evenly_timed(frames, RATE), encoder)
+    return index_source(folder, build_frame_index(path, is_stamped=False))[0]
+
+
+INTERLACED_420 = find_encoding("ffv1").model_copy(
+    update={"pixel_format": "yuv420p10le", "container": "mp4"}
+)
+
+
+@pytest.mark.parametrize("order", ["top first", "bottom first"])
+@pytest.mark.parametrize(
+    "name", ["rdd36-lt", "rdd36-hq-fast", "ffv1", "uncompressed-10", "avc-intra", "mpeg2-intra"]
+)
+def test_fields_and_sample_aspect_come_through(
+    name: str, order: FieldOrder, tmp_path: Path
+) -> None:
+    """An encoding of interlaced 4:2:0 has the clip's order of fields and aspect of samples in its
+    file, and no line of chroma took anything from the other field."""
+    source = make_interlaced(tmp_path, order, "yuv420p10le")
+    encoding = find_encoding(name)
+    made, _ = prepare(source, encoding, tmp_path)
+    facts = probe_media(made.media.media_path)
+    assert facts.field_order == order
+    is_lost = encoding.container == "mkv"
+    assert facts.sample_aspect == (None if is_lost else Fraction(64, 45))
+    assert loses_aspect(made.model_copy(update={"media": source}), made, encoding) == is_lost
+    planes = planes_of(decode_all(Path(made.media.media_path))[0])
+    unit = planes[0].max() / 600
+    for plane in planes:
+        assert abs(plane[2::2].mean() / unit - 400) < 12
+        assert abs(plane[3::2].mean() / unit - 600) < 12
+
+
+@pytest.mark.parametrize("name", ["hevc-intra", "vc3-sq", "jpeg2000-good"])
+def test_what_cannot_hold_fields_is_left_out(name: str, tmp_path: Path) -> None:
+    """With the reason, before anything is encoded."""
+    source = make_interlaced(tmp_path, "top first", "yuv422p10le")
+    with pytest.raises(EncodingError, match="interlaced"):
+        prepare(source, find_encoding(name), tmp_path)
+
+
+def test_an_order_of_fields_that_is_lost_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file that says nothing of fields, though its encoder was told, is not measured."""
+    source = make_interlaced(tmp_path, "top first", "yuv422p10le")
+    bare = resolve_custom(CustomEncoding(name="x", encoder="mjpeg", pixel_format="yuvj422p"))
+    nothing = lambda _encoding, _source: lambda _container, _context: None  # noqa: E731
+    monkeypatch.setattr(encoded_file, "carry_shape", nothing)
+    with pytest.raises(EncodingError, match="top first"):
+        prepare(source, bare, tmp_path)
+
+
+def test_a_proxy_holds_every_picture_at_its_size(tmp_path: Path) -> None:
+    """Half of width and height, all pictures in order; a move to each is proved to show it."""
+    source, _ = make_source(tmp_path, EVEN_MS)
+    made, _ = prepare(source, find_encoding("mjpeg-good-half"), tmp_path)
+    frames = decode_all(Path(made.media.media_path))
+    assert {(f.width, f.height) for f in frames} == {(SMALL[0] // 2, SMALL[1] // 2)}
+    assert len(frames) == FRAME_COUNT
+    stamps = [stamp_in(frame) for frame in frames]
+    assert all(stamp in (None, n) for n, stamp in enumerate(stamps))
+    job = ScrubJob(
+        media=(made.media,),
+        requests=tuple((0, (5 * n) % FRAME_COUNT) for n in range(FRAME_COUNT)),
+        policy="roll",
+        thread_count=1,
+        player=PLAYERS["slice"],
+        viewer_height_px=90,
+    )
+    found = run_scrub(job, time.perf_counter_ns).measurement
+    assert set(found.proof) == set(found.view_proof) == {"right"}
 
 
 def test_another_setting_is_another_file(tmp_path: Path) -> None:

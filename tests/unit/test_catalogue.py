@@ -24,7 +24,7 @@ CONTAINERS = ("mov", "mp4", "mkv", "mxf", "avi", "nut")
 PIXEL_FORMATS = sorted({name for entry in ENTRIES for name in entry.pixel_formats})
 CODECS_ASKED_FOR = {
     *("VC-3", "RDD 36", "VC-5", "Motion JPEG", "AVC", "HEVC", "AV1", "FFV1", "JPEG 2000"),
-    *("VC-2", "MPEG-2", "lossless", "uncompressed"),
+    *("VC-2", "MPEG-2", "lossless", "uncompressed", "PNG", "DPX"),
 }
 
 by_entry = pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
@@ -45,7 +45,7 @@ def test_every_standard_is_there_under_systematic_unique_names() -> None:
 
 def test_names_hold_no_encoder_of_ffmpeg() -> None:
     """Encoder strings of FFmpeg appear as options only, never in a name, codec or profile."""
-    encoders = {entry.encoder for entry in ENTRIES} - {"ffv1", "jpeg2000", "mjpeg"}
+    encoders = {entry.encoder for entry in ENTRIES} - {"ffv1", "jpeg2000", "mjpeg", "png", "dpx"}
     for entry in ENTRIES:
         shown = f"{entry.name} {entry.codec} {entry.profile}".lower()
         # "vc2" and the like are standards' own names, spelt without the hyphen.
@@ -187,6 +187,49 @@ def test_the_original_is_an_encoding_too() -> None:
     name = manifest.encodings[0].name
     assert manifest.find_encodings(name) == (manifest.encodings[0],)
     assert manifest.find_encodings("nothing") == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "clip", "pictures"),
+    [
+        ("vc3-lb-half", (1920, 1080), (960, 540)),
+        ("rdd36-proxy-quarter", (1920, 1080), (480, 270)),
+        ("avc-intra-fast-half", (854, 480), (428, 240)),  # even, to the nearer side
+        ("avc-intra-50", (1920, 1080), (1440, 1080)),
+        ("avc-intra-50", (1440, 1080), (1440, 1080)),  # as some cameras shoot
+        ("vc3-lb", (1920, 1080), (1920, 1080)),
+    ],
+)
+def test_a_proxy_s_pictures_are_a_legal_part_of_the_clip_s(
+    name: str, clip: tuple[int, int], pictures: tuple[int, int]
+) -> None:
+    """Width and height as scaled, even; samples keep their aspect unless only the width shrinks."""
+    encoding = find_encoding(name)
+    assert encoding.picture_size(*clip) == pictures
+    check_frame(encoding, *clip, Fraction(25))
+    shrunk = Fraction(clip[0] * pictures[1], clip[1] * pictures[0])
+    aspect = shrunk if name == "avc-intra-50" else Fraction(1)
+    assert encoding.sample_aspect(Fraction(16, 15), *clip) == aspect * Fraction(16, 15)
+    assert encoding.is_proxy == name.endswith(("half", "quarter"))
+
+
+def test_a_custom_encoding_may_be_a_proxy() -> None:
+    """`scale` makes one of any codec or encoder; what it tells the encoder is another thing."""
+    wanted = {"name": "x", "codec": "rdd36-lt", "scale": "1/3"}
+    proxy = resolve_custom(CustomEncoding.model_validate(wanted))
+    assert proxy.picture_size(1920, 1080) == (640, 360)
+    assert proxy.is_proxy
+    assert proxy.instructions != find_encoding("rdd36-lt").instructions
+    bare = {"name": "x", "encoder": "mjpeg", "pixel_format": "yuvj420p", "scale": 0.5}
+    assert resolve_custom(CustomEncoding.model_validate(bare)).picture_size(64, 32) == (32, 16)
+
+
+@pytest.mark.parametrize("name", ["hevc-intra", "av1-intra", "vc3-sq", "vc5-good", "vc3-lb-half"])
+def test_what_cannot_hold_fields_refuses_them(name: str) -> None:
+    """Interlaced pictures are not made whole frames of in silence."""
+    check_frame(find_encoding(name), 1920, 1080, Fraction(25))
+    with pytest.raises(EncodingError, match="interlaced"):
+        check_frame(find_encoding(name), 1920, 1080, Fraction(25), is_interlaced=True)
 
 
 @pytest.mark.parametrize(

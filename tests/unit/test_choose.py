@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from types import SimpleNamespace
 
 import numpy as np
@@ -28,6 +29,8 @@ from mezzmark.decide.choose.choose import choose_encoding, settings_for
 from mezzmark.decide.choose.draws import draw_figures
 from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.needs import _Part, _result
+from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, ScenarioError
 from mezzmark.model.figures import parse_figure
@@ -95,6 +98,24 @@ def test_needs_rule_out_and_say_by_how_much() -> None:
     assert long_gop.status == "ruled out"
     assert missed(long_gop) == ["scrub.jump.p95_ms <= 100"]
     assert choice.find(str(choice.recommendation)).status == "meets"
+
+
+def test_a_proxy_is_used_in_place_of_footage_only_where_needs_say_so() -> None:
+    """The better one in everything is passed over, and never called fastest, until a need or the
+    lack of any other lets it in."""
+    run = made((THREE[0], encoding("whole", 20, 200), encoding("proxy", 5, 20)))
+    whole, proxy = run.manifest.encodings
+    proxy = proxy.model_copy(update={"scale": (Fraction(1, 2), Fraction(1, 2))})
+    mixed = replace(run, manifest=run.manifest.model_copy(update={"encodings": (whole, proxy)}))
+    passed_over = choose(mixed)
+    assert passed_over.recommendation == "whole"
+    assert missed(passed_over.find("proxy")) == ["proxy = false"]
+    assert choose(mixed, needs=("proxy = true",)).recommendation == "proxy"
+    observed = ObservedRun(mixed.manifest, mixed.trials)
+    setting = scrub_settings(observed.observations)[0]
+    ranking = rank_encodings(observed, (), setting)
+    assert ranking.fastest.encoding == "whole"
+    assert ranking.entries[0].encoding == "proxy"
 
 
 def test_ordered_wishes_decide_one_after_the_other() -> None:

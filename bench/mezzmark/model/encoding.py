@@ -3,13 +3,14 @@
 import re
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
+from math import lcm
 from typing import Any, Final, Literal
 
 from pydantic import Field, model_validator
 
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fact import BitRate, Fact
-from mezzmark.model.footage import STANDARD_RATES, Chroma, is_mpeg2_rate
+from mezzmark.model.footage import STANDARD_RATES, Chroma, Rate, is_mpeg2_rate
 
 ORIGINAL = "original"
 """The reserved name of the clip as the camera delivered it."""
@@ -38,7 +39,7 @@ _OTHER_NAMES: Final[dict[str, tuple[int, Chroma]]] = {
     **dict.fromkeys(("nv12", "nv21"), (8, "4:2:0")),
     **dict.fromkeys(("nv16", "yuyv422", "uyvy422", "yvyu422"), (8, "4:2:2")),
     **dict.fromkeys(("rgb24", "bgr24", "rgba", "bgra", "argb", "abgr", "rgb0", "bgr0"), (8, "RGB")),
-    **dict.fromkeys(("rgb48le", "rgba64le"), (16, "RGB")),
+    **dict.fromkeys(("rgb48le", "rgba64le", "rgb48be", "rgba64be"), (16, "RGB")),
 }
 _PLANAR: Final[dict[Chroma, str]] = {
     **{"4:2:0": "yuv420p", "4:2:2": "yuv422p", "4:4:4": "yuv444p", "4:1:1": "yuv411p"},
@@ -67,11 +68,19 @@ def planar_format(chroma: Chroma, bit_depth: int) -> str:
     return _PLANAR[chroma] + ("" if bit_depth == 8 else f"{bit_depth}le")
 
 
+FULL_SIZE: Final = (Fraction(1), Fraction(1))
+
+FIELDS: Final = {"flags": "+ildct"}
+"""What most encoders are told where pictures are of two fields."""
+
+
 class _Coding(Fact):
     """What an encoding takes over from its line of the catalogue.
 
     `frame_sizes` lists the only legal sizes (none: any), width before height, as `smallest_size`
-    does.
+    does; `frame_rates` the only legal rates. `scale` is the part of the clip's width and height
+    that its pictures have. `interlaced_options` go to the encoder as well where pictures are of two
+    fields; None where it cannot hold them.
     """
 
     name: str = Field(min_length=1, max_length=300)
@@ -84,8 +93,16 @@ class _Coding(Fact):
     b_frames: int = 0
     is_lossless: bool = False
     frame_sizes: tuple[tuple[int, int], ...] = ()
+    frame_rates: tuple[Rate, ...] = ()
     smallest_size: tuple[int, int] = (1, 1)
+    scale: tuple[Rate, Rate] = FULL_SIZE
+    interlaced_options: dict[str, str] | None = None
     caution: str = ""
+
+    @property
+    def is_proxy(self) -> bool:
+        """Whether it stands in for the footage at a smaller size."""
+        return self.scale[1] < 1
 
 
 class CatalogueEntry(_Coding):
@@ -109,7 +126,8 @@ class CatalogueEntry(_Coding):
         without `lib` and with the family of a profile alone (`x264`, `dnxhr`)."""
         profile = self.options.get("profile", "")
         family = (self.encoder.removeprefix("lib"), profile.partition("_")[0])
-        words = (self.name, self.codec, self.encoder, self.decoder, profile, *family)
+        proxy = "proxy" if self.is_proxy else ""
+        words = (self.name, self.codec, self.encoder, self.decoder, profile, *family, proxy)
         return frozenset(word.lower() for word in words if word)
 
     def resolve(self, container: str, pixel_format: str, **changes: Any) -> "Encoding":
@@ -162,11 +180,45 @@ class Encoding(_Coding):
         return following | dict(data)
 
     @property
+    def muxing(self) -> dict[str, str]:
+        """What the container's writer is told beside its own ways: HEVC is tagged as most players
+        know it, and 4:2:2 MPEG-2 not as if a certain camera had made it. Camera originals are left
+        as they are."""
+        if self.container not in ("mov", "mp4") or self.name == ORIGINAL:
+            return {}
+        if self.encoder == "libx265":
+            return {"tag": "hvc1"}
+        return {"strict": "unofficial"} if self.encoder == "mpeg2video" else {}
+
+    @property
     def instructions(self) -> dict[str, Any]:
         """What encoder and muxer are told, as JSON: where these are the same, so is the file."""
         facts = {"bit_depth", "chroma", "is_original", "name", "caution"}
-        rules = {"frame_sizes", "smallest_size", "size_multiples"}
+        rules = {"frame_sizes", "frame_rates", "smallest_size", "size_multiples"}
+        rules |= {"interlaced_options"} | (set() if self.is_scaled else {"scale"})
         return self.model_dump(mode="json", exclude=facts | rules)
+
+    @property
+    def is_scaled(self) -> bool:
+        """Whether its pictures have another size than the clip's."""
+        return self.scale != FULL_SIZE
+
+    def picture_size(self, width_px: int, height_px: int) -> tuple[int, int]:
+        """Width and height of its pictures of a clip of this size, to the nearest that is legal
+        and even."""
+        if not self.is_scaled or (width_px, height_px) in self.frame_sizes:
+            return width_px, height_px
+        lengths = zip((width_px, height_px), self.scale, self.size_multiples, strict=True)
+        width, height = (
+            max(1, round(length * part / lcm(step, 2))) * lcm(step, 2)
+            for length, part, step in lengths
+        )
+        return width, height
+
+    def sample_aspect(self, of_clip: Fraction, width_px: int, height_px: int) -> Fraction:
+        """The aspect of its samples, of a clip of this size and aspect of samples."""
+        is_native = self.picture_size(width_px, height_px) == (width_px, height_px)
+        return of_clip if is_native else of_clip * self.scale[1] / self.scale[0]
 
 
 ORIGINAL_ENCODING: Final = Encoding(
@@ -195,6 +247,7 @@ class CustomEncoding(Fact):
     bitrate_bps: BitRate | None = Field(default=None, ge=1_000, le=100_000_000_000)
     keyframe_interval: int | None = Field(default=None, ge=1, le=100_000)
     b_frames: int | None = Field(default=None, ge=0, le=100)
+    scale: Rate | None = Field(default=None, ge=0.0625, le=1)
 
 
 EXACT_TIME_CONTAINERS: Final = frozenset({"mov", "mp4", "mkv"})
@@ -222,16 +275,24 @@ MPEG2_FORBIDDEN_LENGTH: Final = 4096
 
 
 def check_frame(
-    encoding: Encoding, width_px: int, height_px: int, frame_rate: Fraction | None
+    encoding: Encoding,
+    width_px: int,
+    height_px: int,
+    frame_rate: Fraction | None,
+    *,
+    is_interlaced: bool = False,
 ) -> None:
-    """EncodingError naming what is legal where the encoding cannot hold pictures of this size or
-    rate. Of encoders from outside the catalogue only the container is judged."""
-    fault = next(_frame_faults(encoding, width_px, height_px, frame_rate), None)
+    """EncodingError naming what is legal where the encoding cannot hold a clip of this size, rate
+    and scan. Of encoders from outside the catalogue only the container is judged."""
+    size = encoding.picture_size(width_px, height_px)
+    fault = next(_frame_faults(encoding, *size, frame_rate), None)
+    if is_interlaced and (encoding.interlaced_options is None or encoding.is_proxy):
+        fault = "it cannot hold interlaced pictures; as whole frames both fields would be mixed"
     if fault is not None:
         raise EncodingError(
             where=f'encoding "{encoding.name}"',
             what=fault,
-            remedy="Choose another encoding, or another size or rate for the clip.",
+            remedy="Choose another encoding, or another size, rate or scan for the clip.",
         )
 
 
@@ -254,6 +315,9 @@ def _frame_faults(
     if is_mpeg2 and 0 in (width_px % MPEG2_FORBIDDEN_LENGTH, height_px % MPEG2_FORBIDDEN_LENGTH):
         yield f"MPEG-2 cannot write down {size}: lengths that {MPEG2_FORBIDDEN_LENGTH} divides"
     if frame_rate is not None:
+        if encoding.frame_rates and frame_rate not in encoding.frame_rates:
+            only = ", ".join(map(str, encoding.frame_rates))
+            yield f"it exists only at {only} frames/s, not at {frame_rate}"
         legal = ", ".join(str(rate) for rate in STANDARD_RATES)
         if encoding.container == "mxf" and frame_rate not in STANDARD_RATES:
             yield f"MXF has no code for {frame_rate} frames/s, only for {legal}"

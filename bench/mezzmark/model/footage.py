@@ -133,8 +133,13 @@ class ColourTags(Fact):
 Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
 
 
+FieldOrder = Literal["top first", "bottom first"]
+
+
 class MediaFacts(Fact):
-    """What one media file says of itself, before any decoding."""
+    """What one media file says of itself, before any decoding. `field_order` is that of pictures of
+    two fields, None where they are progressive or nothing is said; `sample_aspect` is width to
+    height, None where nothing is said."""
 
     path: str
     container: str
@@ -152,6 +157,8 @@ class MediaFacts(Fact):
     stated_frame_count: int | None
     time_base: Rate
     has_b_frames: bool
+    field_order: FieldOrder | None = None
+    sample_aspect: Rate | None = None
     tags: ColourTags
     audio_track_count: int
     file_bytes: int
@@ -243,3 +250,43 @@ def constant_rate(index: FrameIndex) -> Fraction:
         return standard_rate(index.frame_rate or Fraction(25))
     span = (index.pts[-1] - index.pts[0]) * index.time_base
     return standard_rate(((index.frame_count - 1) / span).limit_denominator(1001))
+
+
+def timecode_frame(timecode: str, rate: Fraction | None) -> int | None:
+    """Frames since midnight of a timecode `01:02:03:04`; with `;` two numbers of each minute but
+    every tenth do not exist (drop frame at 30 a second, SMPTE ST 12-1; four at 60)."""
+    parts = timecode.replace(";", ":").replace(".", ":").split(":")
+    is_timecode = len(parts) == 4 and all(part.isdecimal() and len(part) <= 3 for part in parts)
+    if rate is None or not is_timecode:
+        return None
+    hours, minutes, seconds, frames = map(int, parts)
+    per_second = round(rate)
+    total_minutes = hours * 60 + minutes
+    dropped = 2 * (per_second // 30) * (total_minutes - total_minutes // 10)
+    count = (total_minutes * 60 + seconds) * per_second + frames
+    return count - (dropped if ";" in timecode else 0)
+
+
+def timecode_text(frame: int, rate: Fraction, *, is_drop: bool) -> str:
+    """The timecode of a frame counted from midnight, the inverse of `timecode_frame`; a day later
+    it begins anew."""
+    per_second = round(rate)
+    dropped = 2 * (per_second // 30) if is_drop else 0
+    per_minute, per_ten = 60 * per_second - dropped, 600 * per_second - 9 * dropped
+    tens, rest = divmod(frame % (144 * per_ten), per_ten)
+    minutes = max(0, rest - dropped) // per_minute if is_drop else 0
+    number = 600 * per_second * tens + rest + dropped * minutes
+    seconds, frames = divmod(number, per_second)
+    clock = f"{seconds // 3600:02}:{seconds // 60 % 60:02}:{seconds % 60:02}"
+    return f"{clock}{';' if is_drop else ':'}{frames:02}"
+
+
+def later_timecode(timecode: str, rate: Fraction, frames: int = 0) -> str | None:
+    """The timecode so many frames later; None of one that does not exist at this rate: drop frame
+    belongs to 30000/1001 and its multiples alone."""
+    start, is_drop = timecode_frame(timecode, rate), ";" in timecode
+    if start is None or (is_drop and (rate * 1001 / 30000).denominator != 1):
+        return None
+    if timecode_text(start, rate, is_drop=is_drop) != timecode.replace(".", ":"):
+        return None
+    return timecode_text(start + frames, rate, is_drop=is_drop)

@@ -7,6 +7,7 @@ from pydantic import BeforeValidator, SerializeAsAny
 
 from mezzmark.model.errors import MezzmarkError, NoDecoderError
 from mezzmark.model.fact import Fact
+from mezzmark.model.survival import Survival
 from mezzmark.model.tasks import TASKS, read_measurement
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
 
@@ -26,7 +27,7 @@ def read_job(line: bytes) -> Job:
 
 
 class PreparedMedia(Fact):
-    """A file ready to be measured."""
+    """A file ready to be measured; `survives` as in `MediaManifest`."""
 
     kind: Literal["prepared"] = "prepared"
     media: MediaReference
@@ -35,6 +36,7 @@ class PreparedMedia(Fact):
     frame_count: int
     duration_s: float
     was_cached: bool
+    survives: tuple[Survival, ...] = ()
 
 
 class Measured(Fact):

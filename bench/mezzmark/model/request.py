@@ -19,6 +19,7 @@ from mezzmark.model.errors import ScenarioError, nearest
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import Fact, legal_units, likelier_unit, parse_quantity
 from mezzmark.model.figures import WHOLE_FIGURES, FigureName, parse_figure, unknown_figure
+from mezzmark.model.survival import THINGS
 
 Operator = Literal["<=", ">=", "="]
 
@@ -52,15 +53,17 @@ ENCODING_FACTS: Final[dict[str, EncodingFact]] = {
     ),
     "intra": _TRUTH,
     "lossless": _TRUTH,
+    "proxy": _TRUTH,
     "container": EncodingFact(
         values=(*get_args(Container), "ts", "ps"), example="= mov", is_open=True
     ),
     "codec": EncodingFact(
         values=tuple(sorted({entry.codec for entry in ENTRIES})), example="= VC-3", is_open=True
     ),
+    **{f"survives.{thing}": _TRUTH for thing in THINGS},
 }
-"""What an encoding is, known without measuring. Codecs go by their standards' names, containers by
-their usual suffix."""
+"""What an encoding is, known without measuring, and what its files keep of the user's own clips.
+Codecs go by their standards' names, containers by their usual suffix."""
 
 _SAME: Final = {"yes": "true", "no": "false"}
 _SIGNS: Final[dict[str, Operator]] = {

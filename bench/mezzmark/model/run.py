@@ -9,6 +9,7 @@ from mezzmark.model.footage import MediaFacts, Suspicion
 from mezzmark.model.link import Link
 from mezzmark.model.players import Player
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.survival import Survival
 from mezzmark.model.tasks.kernel import BandwidthFacts
 
 MANIFEST_SCHEMA: Final = 2
@@ -100,7 +101,9 @@ class ClipManifest(Fact):
 
 
 class MediaManifest(Fact):
-    """An encoding of a clip as it lay on disk while it was measured."""
+    """An encoding of a clip as it lay on disk while it was measured; `survives` tells what became
+    of all that the user's own file holds, and is empty of other clips; `is_aspect_lost` where it
+    does not say the aspect of its samples, which are not square."""
 
     clip: str
     encoding: str
@@ -108,6 +111,8 @@ class MediaManifest(Fact):
     fingerprint: str
     frame_count: Positive
     bitrate_bps: Amount
+    survives: tuple[Survival, ...] = ()
+    is_aspect_lost: bool = False
 
 
 class LeftFile(Fact):

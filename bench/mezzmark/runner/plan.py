@@ -18,6 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from mezzmark.model.catalogue.core import find_entry
 from mezzmark.model.cell import Cell, PlannedTrial, RequestDesign
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.players import BEST
@@ -67,6 +68,8 @@ def plan_cells(
         core_count=core_count,
         roots=[root.name for root in scenario.roots],
         own={(clip, ORIGINAL) for clip in clips if clip not in made},
+        proxies={custom.name for custom in scenario.custom_encodings if (custom.scale or 1) < 1}
+        | {one.name for one in map(find_entry, scenario.encodings) if one and one.is_proxy},
     )
     planned: list[PlannedCell] = []
     for name, spec in TASKS.items():

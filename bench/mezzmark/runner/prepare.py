@@ -102,6 +102,7 @@ class Footage:
             key_frames={clip.clip: clip.key_frames for clip in self.clips},
             scratch_dir=scratch_dir,
             pictures=self.pictures,
+            own={clip.clip for clip in self.clips if clip.source == "own"},
         )
 
 
@@ -119,16 +120,19 @@ def prepare_footage(
     originals = yield from _list_originals(scenario, cache_dir, dispatch, footage)
     settings = scenario.settings(EncodeSettings)
     frame_count = settings.frames if settings else 0
-    formats = sorted({e.pixel_format for e in footage.encodings}) if frame_count else []
+    whole = (encoding for encoding in footage.encodings if not encoding.is_scaled)
+    formats = sorted({e.pixel_format for e in whole}) if frame_count else []
     total = len(originals) * (1 + len(footage.encodings) + len(formats))
 
     def follow(step: Step, answer: Answer) -> dict[Step, Job]:
         if step[1] != ORIGINAL or not isinstance(answer, PreparedMedia):
             return {}
         given = {"source": answer.media, "cache_dir": str(cache_dir)}
+        is_own = isinstance(originals[step[0]], PrepareOwnJob)
+        own = {"fingerprint": answer.fingerprint if is_own else ""}
         jobs: dict[Step, Job] = {
             (step[0], encoding.name): PrepareEncodingJob(
-                encoding=encoding, thread_count=PREPARE_THREADS, **given
+                encoding=encoding, thread_count=PREPARE_THREADS, **given, **own
             )
             for encoding in footage.encodings
         }
@@ -171,7 +175,7 @@ def _add_results(
     for encoding in footage.encodings:
         made = answers[clip, encoding.name]
         if isinstance(made, PreparedMedia):
-            _add_medium(footage, clip, encoding.name, made)
+            _add_medium(footage, clip, encoding.name, made, loses_aspect(source, made, encoding))
         else:
             footage.refused.append(_refusal_of((clip, encoding.name), made))
     for pixel_format in formats:
@@ -376,7 +380,18 @@ def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: boo
     )
 
 
-def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia) -> FrameIndex:
+def loses_aspect(source: PreparedMedia, made: PreparedMedia, encoding: Encoding) -> bool:
+    """Whether an encoded file does not say the aspect of samples that follows from its source."""
+    from mezzmark.engines.media.probe import probe_media
+    from mezzmark.engines.media.shape import wanted_aspect
+
+    clip, found = (probe_media(one.media.media_path) for one in (source, made))
+    return (found.sample_aspect or 1) != wanted_aspect(encoding, clip)
+
+
+def _add_medium(
+    footage: Footage, clip: str, encoding: str, made: PreparedMedia, is_aspect_lost: bool = False
+) -> FrameIndex:
     from mezzmark.engines.media.frame_index import read_frame_index
 
     index = read_frame_index(made.media.index_path)
@@ -392,6 +407,8 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
             fingerprint=made.fingerprint,
             frame_count=made.frame_count,
             bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
+            survives=made.survives,
+            is_aspect_lost=is_aspect_lost,
         )
     )
     return index

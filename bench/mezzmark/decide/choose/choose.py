@@ -9,7 +9,7 @@ from mezzmark.decide.choose import evidence
 from mezzmark.decide.choose.choice import Addition, Choice, ChoiceRequest, JudgedEncoding
 from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, draw_figures
 from mezzmark.decide.choose.judge import choose_among
-from mezzmark.decide.choose.needs import Traits, traits_of
+from mezzmark.decide.choose.needs import Traits, kept_things, traits_of
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
 from mezzmark.decide.machine.noise import judge_disturbance
@@ -39,6 +39,10 @@ bought."""
 DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
 """Beside the default wishes, where fidelity was measured: colour shifts beyond 2 are seen side by
 side (common practice)."""
+
+NO_PROXY: Final = Need.parse("proxy = false")
+"""Where proxies were measured beside others and no need speaks of them: they stand in for footage
+while it is edited, and not in its place."""
 
 
 def settings_for(
@@ -129,10 +133,9 @@ def choose_encoding(
     observed = [ObservedRun.of(run) for run in runs]
     evidence.refuse_unlike_runs(observed)
     clips = _deciding_clips(observed, settings.clips)
-    if not (settings.goals or settings.needs) and any(
-        t.cell.task == "fidelity" for run in observed for t in run.trials
-    ):
-        settings = settings.model_copy(update={"needs": DEFAULT_NEEDS})
+    needs = _completed_needs(settings, observed)
+    has_default_needs = bool(needs) and not settings.needs
+    settings = settings.model_copy(update={"needs": needs})
     asked = settings.goals or DEFAULT_WISHES
     encodings = [name for name in evidence.list_encodings(observed) if not among or name in among]
     traits = _checked_traits(observed, encodings, settings.needs)
@@ -151,6 +154,7 @@ def choose_encoding(
         draw_count=draw_count,
     )
     request = _request(settings, asked, draws, known, observed)
+    request = request.model_copy(update={"has_default_needs": has_default_needs})
     choice = choose_among(request, draws, traits, evidence.count_wrong(observed))
     if settings.allow_missing:
         return _with_beside(choice, observed, settings, draw_count)
@@ -206,6 +210,17 @@ def _with_beside(
     return choice.model_copy(update={"encodings": entries})
 
 
+def _completed_needs(settings: ChooseSettings, runs: Sequence[ObservedRun]) -> tuple[Need, ...]:
+    """The needs stated, and those that go without saying."""
+    needs = settings.needs
+    is_judged = any(trial.cell.task == "fidelity" for run in runs for trial in run.trials)
+    if is_judged and not (settings.goals or needs):
+        needs = DEFAULT_NEEDS
+    made = {encoding.is_proxy for run in runs for encoding in run.manifest.encodings}
+    is_open = len(made) > 1 and all(need.subject != NO_PROXY.subject for need in needs)
+    return (*needs, NO_PROXY) if is_open else needs
+
+
 def _deciding_clips(runs: Sequence[ObservedRun], asked: Sequence[str]) -> tuple[str, ...]:
     """Those asked for, or all: known before any encoding is looked at."""
     known = tuple(clip.clip for clip in runs[0].manifest.clips)
@@ -256,7 +271,6 @@ def _request(
         alternatives=tuple(wish for wish in possible if wish not in wishes),
         how_to_measure={need: addition for need, addition in additions.items() if addition},
         has_default_wishes=not settings.goals,
-        has_default_needs=settings.needs is DEFAULT_NEEDS,
         wishes_from=next((s.name for s in scenarios if s.choose and s.choose.goals == asked), ""),
         unit=known.unit,
         run_count=len(runs),
@@ -273,7 +287,8 @@ def _checked_traits(
     traits: dict[str, Sequence[Traits]] = {}
     for name in encodings:
         found = (run.manifest.find_encodings(name) for run in runs)
-        traits[name] = [traits_of(encoding) for encoding in next(filter(None, found), ())]
+        kept = kept_things(name, [run.manifest for run in runs])
+        traits[name] = [traits_of(e) | kept for e in next(filter(None, found), ())]
     for need in needs:
         met = {entry.get(need.subject, "") for known in traits.values() for entry in known} - {""}
         if problem := unknown_value(need, met):

@@ -19,8 +19,10 @@ from scipy import special
 from mezzmark.decide.choose.choice import JudgedEncoding, Lack, NearMiss, NeedResult, Outcome
 from mezzmark.decide.choose.draws import TINY, FigureDraws, FigureSamples, Floats, to_log
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.model.encoding import Encoding
+from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.request import Need
+from mezzmark.model.run import Manifest
+from mezzmark.model.survival import is_kept
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.paired import holm_adjusted
 from mezzmark.statistics.tails import CLAIM_TRIALS, claim_share, draw_tail
@@ -40,6 +42,7 @@ def traits_of(encoding: Encoding) -> Traits:
         "alpha": encoding.has_alpha,
         "intra": encoding.is_intra,
         "lossless": encoding.is_lossless,
+        "proxy": encoding.is_proxy,
         "container": encoding.container,
         "codec": encoding.codec,
         "bit_depth": encoding.bit_depth,
@@ -50,6 +53,21 @@ def traits_of(encoding: Encoding) -> Traits:
         for name, value in traits.items()
         if value is not None
     }
+
+
+def kept_things(name: str, manifests: Sequence[Manifest]) -> Traits:
+    """Whether an encoding's files keep each thing that some clip has; the original is the clip."""
+    found: Traits = {}
+    for manifest in manifests:
+        containers = {one.name: one.container for one in manifest.encodings}
+        for medium in manifest.media:
+            for one in medium.survives:
+                if one.state == "not asked" or name not in (ORIGINAL, medium.encoding):
+                    continue
+                fact = f"survives.{one.thing}"
+                is_lost = name != ORIGINAL and not is_kept(one, containers.get(name, ""))
+                found[fact] = "false" if is_lost else found.get(fact, "true")
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import grouped
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.survival import carried_things
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import resolve_count
 
@@ -52,11 +53,15 @@ def work_of(cell: Cell, manifest: Manifest) -> str:
     """16 hex digits of what `find_unlikeness` looks at, the same for cells that it lets be
     compared."""
     settings = _settings(cell, manifest.scenario).items()
-    parts = [cell.cell_id, {key: value for key, value in settings if key not in _ASKED_BY_AXES}]
+    parts: list[object] = [
+        cell.cell_id,
+        {key: value for key, value in settings if key not in _ASKED_BY_AXES},
+    ]
     parts += [{c.clip: c.fingerprint for c in manifest.clips if cell.clip in (ALL_CLIPS, c.clip)}]
     if cell.encoding != ORIGINAL:
         parts += [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
         parts += [_files(cell, manifest)] if TASKS[cell.task].reads_encoded_file else []
+        parts += filter(None, [_carried(cell, manifest)])
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]
 
 
@@ -94,8 +99,19 @@ def _changed_encoding(cell: Cell, first: Manifest, second: Manifest) -> Iterable
     )
     if before != after:
         yield Reason(kind="other_encoding", name=cell.encoding)
+    elif _carried(cell, first) != _carried(cell, second):
+        yield Reason(kind="other_carried", name=cell.encoding)
     elif TASKS[cell.task].reads_encoded_file and _files(cell, first) != _files(cell, second):
         yield Reason(kind="other_file", name=cell.encoding)
+
+
+def _carried(cell: Cell, manifest: Manifest) -> dict[str, tuple[tuple[str, str], ...]]:
+    """What the files that a task reads or makes hold beside pictures, by clip."""
+    if not (TASKS[cell.task].makes_whole_files or TASKS[cell.task].reads_encoded_file):
+        return {}
+    media = (entry for entry in manifest.media if entry.encoding == cell.encoding)
+    found = {entry.clip: carried_things(entry.survives) for entry in media}
+    return {clip: things for clip, things in found.items() if things}
 
 
 def _files(cell: Cell, manifest: Manifest) -> dict[str, str]:

@@ -145,6 +145,7 @@ ReasonKind = Literal[
     "other_footage",
     "other_encoding",
     "other_file",
+    "other_carried",
     "no_common_clip",
     "renamed_clips",
     "task_missing",
@@ -162,6 +163,7 @@ class Reason(Fact):
       on the other, each as text (nothing: not set);
     - `other_footage`: clip `name` is not the same footage; `other_encoding`: encoding `name` is
       defined differently; `other_file`: its file is another one;
+      `other_carried`: its files hold other sound, timecode or tags beside the pictures;
     - `no_common_clip`: the sides measured the clips `before` and `after`; `renamed_clips`: the same
       footage under these names;
     - `…_missing`: `place` (a run or a host) lacks the `task`, its clip or encoding `name`, or a

@@ -43,7 +43,8 @@ one of five, and a pair of slow rounds decides the order (our own choice)."""
 class Ranked(Fact):
     """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where
     too few rounds leave that open; `missing_clips` are those of the run that it lacks;
-    `instant_share` is the share of moves within `INSTANT_MS`."""
+    `instant_share` is the share of moves within `INSTANT_MS`; `is_proxy`: it stands in for one of
+    the footage's size."""
 
     encoding: str
     clip_count: int
@@ -54,11 +55,12 @@ class Ranked(Fact):
     is_apart: bool | None = None
     missing_clips: tuple[str, ...] = ()
     instant_share: Estimate | None = None
+    is_proxy: bool = False
 
     @property
     def is_eligible(self) -> bool:
-        """Whether it may be called fastest: no wrong picture, and every clip."""
-        return not self.wrong_count and not self.missing_clips
+        """Whether it may be called fastest: no wrong picture, every clip, and the whole size."""
+        return not (self.wrong_count or self.missing_clips or self.is_proxy)
 
 
 class Ranking(Fact):
@@ -106,6 +108,8 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
     every, rates = mix_of(run.manifest.clips), frame_rates_of(run.manifest)
+    proxies = {encoding.name for encoding in run.manifest.encodings if encoding.is_proxy}
+    proxies = proxies if groups.keys() - proxies else set()
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
@@ -122,6 +126,7 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
                     wrong_count=wrong[name],
                     missing_clips=tuple(missing),
                     instant_share=share_within(rounds, INSTANT_MS),
+                    is_proxy=name in proxies,
                 )
             )
     entries.sort(key=lambda entry: (_mean_log_median(entry), entry.encoding))

@@ -27,6 +27,7 @@ from mezzmark.model.tasks.fidelity import (
     GenerationQuality,
     TagSurvival,
     metric_of,
+    psnr_db,
 )
 from mezzmark.statistics.intervals import t_interval
 
@@ -105,6 +106,14 @@ class EncodingFidelity(Fact):
         """The chart whose worst patch is the worst of all clips; None without a chart."""
         charts = [clip.diagnosis for clip in self.clips if clip.diagnosis is not None]
         return max(charts, key=lambda chart: chart.worst_delta_e, default=None)
+
+    @property
+    def alpha_db(self) -> float | None:
+        """PSNR of alpha in generation 1 over the frames that have it, infinite where all are equal;
+        None where none came back."""
+        firsts = [clip.measurement.generations[0].alpha_squared_error for clip in self.clips]
+        errors = [error for series in firsts for error in series]
+        return float(psnr_db(np.array(np.mean(errors)), peak=1)) if errors else None
 
     def figure(self, name: str) -> Estimate | None:
         """A figure of the fidelity task over all clips: a metric's mean or worst frame, or the

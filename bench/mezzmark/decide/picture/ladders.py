@@ -37,7 +37,7 @@ def compare_ladders(
 ) -> tuple[RateComparison, ...]:
     """Bjøntegaard deltas between every two codecs that have at least four encodings each, from
     PSNR of all planes over bit rate, averaged over the clips both have."""
-    codec_of = {encoding.name: encoding.codec for encoding in encodings}
+    codec_of = {one.name: one.codec for one in encodings if not one.is_proxy}
     points = grouped(
         ((codec, clip.clip), (clip.generations[0].bitrate_bps, psnr.mean))
         for entry in judged

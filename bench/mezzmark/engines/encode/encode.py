@@ -26,10 +26,11 @@ from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.media.shape import carry_shape, mark_fields
 from mezzmark.host import common
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import ScenarioError, count_text
-from mezzmark.model.footage import ColourTags, FrameIndex, constant_rate
+from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts, constant_rate
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.encode import EncodeJob, EncodeMeasurement
 from mezzmark.model.tasks.grid import GridJob, GridMeasurement
@@ -48,22 +49,24 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate = constant_rate(index)
     pixel_format = job.encoding.pixel_format
-    stored = job.pictures_path and read_stored_pictures(job.pictures_path, index, pixel_format)
+    path = "" if job.encoding.is_scaled else job.pictures_path  # those stored have the clip's size
+    stored = path and read_stored_pictures(path, index, pixel_format)
     frames, tags = stored or load_pictures(
-        job.source.media_path, index, pixel_format, thread_count=common.read_usable_core_count()
+        job.source.media_path, index, job.encoding, thread_count=common.read_usable_core_count()
     )
-    path = Path(tempfile.mkdtemp(dir=job.scratch_dir)) / f"encoded.{job.encoding.container}"
+    made = Path(tempfile.mkdtemp(dir=job.scratch_dir)) / f"encoded.{job.encoding.container}"
     wall_ns, cpu_ns = encode_frames(
         frames,
         job.encoding,
-        path,
+        made,
         frame_rate=frame_rate,
         thread_count=job.thread_count,
         tags=tags,
         clock_ns=clock_ns,
+        source=probe_media(job.source.media_path),
     )
     process = common.read_process_facts()
-    found = read_encoded(path, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra)
+    found = read_encoded(made, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra)
     return Measured(
         measurement=EncodeMeasurement(
             frame_count=index.frame_count,
@@ -91,8 +94,10 @@ def encode_frames(
     thread_count: int,
     tags: ColourTags,
     clock_ns: Callable[[], int],
+    source: MediaFacts | None = None,
 ) -> tuple[int, int]:
-    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns.
+    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns. Their
+    shape is that of the `source`'s.
 
     The clock runs from the first picture submitted to the trailer written; opening the encoder
     and writing the header come before it. The pictures' times are set to 0, 1, 2, … / rate.
@@ -100,7 +105,10 @@ def encode_frames(
     kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
     if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
         raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
-    frames = list(evenly_timed(frames, frame_rate))
+    # Stored pictures have lost the order of their fields.
+    order = source.field_order if source else None
+    marked = (mark_fields(frame, order) for frame in frames)
+    frames = list(evenly_timed(marked, frame_rate))
     encoder = open_encoder(
         path,
         encoding,
@@ -108,6 +116,7 @@ def encode_frames(
         frame_rate=frame_rate,
         tags=tags,
         thread_count=thread_count,
+        prepare=carry_shape(encoding, source) if source else None,
     )
     with encoder as (container, track), common.no_garbage_collection():
         start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
@@ -119,10 +128,13 @@ def encode_frames(
 
 
 def load_pictures(
-    media_path: str, index: FrameIndex, pixel_format: str, *, thread_count: int
+    media_path: str, index: FrameIndex, encoding: Encoding, *, thread_count: int
 ) -> tuple[list[VideoFrame], ColourTags]:
-    """The pictures of the index in memory and in this pixel format, and what they then mean."""
-    converter = Converter(probe_media(media_path), pixel_format, thread_count=thread_count)
+    """The pictures of the index in memory, as this encoding takes them, and what they then mean."""
+    size = encoding.picture_size(index.width_px, index.height_px)
+    converter = Converter(
+        probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
+    )
     pictures = read_pictures(media_path, index, thread_count=thread_count)
     return [converter.convert(picture) for picture in pictures], converter.tags
 
@@ -136,7 +148,8 @@ def _read_clip(
     whole, encoding = read_frame_index(job.source.index_path), job.encoding
     check_frame(encoding, whole.width_px, whole.height_px, constant_rate(whole))
     index = first_frames(whole, job.frame_count)
-    picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    size = encoding.picture_size(index.width_px, index.height_px)
+    picture_bytes = frame_bytes(encoding.pixel_format, *size)
     needed_bytes = job_count * index.frame_count * picture_bytes
     free_bytes = common.read_free_memory_bytes()
     if needed_bytes > MEMORY_FRACTION * free_bytes:
@@ -185,7 +198,7 @@ def _work(
     pool.meet()
     start_ns = clock_ns()
     frames, tags = load_pictures(
-        job.source.media_path, index, job.encoding.pixel_format, thread_count=job.thread_count
+        job.source.media_path, index, job.encoding, thread_count=job.thread_count
     )
     load_ns = clock_ns() - start_ns
     path = Path(job.scratch_dir) / f"job-{number}.{job.encoding.container}"
@@ -240,6 +253,7 @@ def _encode(
         frame_rate=frame_rate,
         tags=tags,
         thread_count=job.thread_count,
+        prepare=carry_shape(job.encoding, probe_media(job.source.media_path)),
     )
     packet_ns: list[int] = []
     with encoder as (container, track), common.no_garbage_collection():

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -11,10 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from av.container import OutputContainer
+from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from mezzmark.engines.encode.encoders import open_encoder, require_encoder
+from mezzmark.engines.encode.encoders import open_encoder, require_encoder, unusable
+from mezzmark.engines.encode.timing import Timing, even_timing, plan_timing, timed
+from mezzmark.engines.encode.whole_file import Carrier, carrier_for, survey
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import (
@@ -25,10 +28,11 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
+from mezzmark.engines.media.shape import carry_shape, wanted_aspect
 from mezzmark.host.common import read_usable_core_count
-from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps, holds_times
+from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps
 from mezzmark.model.errors import EncodingError, count_text
-from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate
+from mezzmark.model.footage import FrameIndex, MediaFacts, constant_rate, is_constant_rate
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.own_files import safe_file_name
 
@@ -69,13 +73,18 @@ def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
 def write_frames(
     frames: Iterable[VideoFrame],
     encoder: AbstractContextManager[tuple[OutputContainer, VideoStream]],
+    carrier: Carrier | None = None,
 ) -> None:
     """Encode frames whose times are set, one after the other as they come, with an encoder that
-    `open_encoder` opens."""
+    `open_encoder` opens; beside them what the carrier brings."""
     with encoder as (container, track):
         for frame in frames:
+            if carrier:
+                carrier.write_until(container, (frame.pts or 0) * Fraction(frame.time_base or 0))
             container.mux(track.encode(frame))
         container.mux(track.encode(None))
+        if carrier:
+            carrier.write_until(container, None)
 
 
 def encode_clip(
@@ -86,15 +95,19 @@ def encode_clip(
     encoding: Encoding,
     thread_count: int,
     height_px: int | None,
+    carrier: Carrier | None = None,
 ) -> tuple[int, int]:
-    """Encode the pictures of the index to a new file, evenly spaced; the size they got.
+    """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
+    that brings sound and tags along; the size they were fitted to.
 
-    `height_px` resizes, keeping the shape; None keeps the size. Raises EncodingError,
-    FootageError, DiskFullError, and DestinationError where something stands already.
+    `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
+    top. Raises EncodingError, FootageError, DiskFullError, and DestinationError where something
+    stands already.
     """
-    frame_rate = constant_rate(index)
-    size = fitted_size(index.width_px, index.height_px, height_px)
-    check_frame(encoding, *size, frame_rate)
+    timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
+    fitted = fitted_size(index.width_px, index.height_px, height_px)
+    check_frame(encoding, *fitted, timing.frame_rate)
+    size = encoding.picture_size(*fitted)
     converter = Converter(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
@@ -103,12 +116,28 @@ def encode_clip(
         path,
         encoding,
         size=size,
-        frame_rate=frame_rate,
+        frame_rate=timing.frame_rate,
+        time_base=timing.time_base,
         tags=converter.tags,
         thread_count=thread_count,
+        prepare=_told_first(encoding, converter.source, carrier),
     )
-    write_frames(evenly_timed(map(converter.convert, pictures), frame_rate), encoder)
-    return size
+    write_frames(timed(map(converter.convert, pictures), timing), encoder, carrier)
+    return fitted
+
+
+def _told_first(
+    encoding: Encoding, source: MediaFacts, carrier: Carrier | None
+) -> Callable[[OutputContainer, VideoCodecContext], None]:
+    """What an encoder and its container are told before they are opened."""
+    shape = carry_shape(encoding, source)
+
+    def prepare(container: OutputContainer, context: VideoCodecContext) -> None:
+        shape(container, context)
+        if carrier:
+            carrier.prepare(container, context)
+
+    return prepare
 
 
 def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[int, int]:
@@ -135,14 +164,18 @@ def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
     """Whether the encoded pictures carry the source's stamps in the same order.
 
     None where the clip has no stamps. A picture whose stamp the source itself had lost is not
-    asked for.
+    asked for; after resizing a stamp may be unreadable, but none that can be read may be another.
     """
     if not source.is_stamped:
         return None
     if source.frame_count != encoded.frame_count:
         return False
+    sizes = [(index.width_px, index.height_px) for index in (source, encoded)]
     pairs = zip(source.stamps, encoded.stamps, strict=True)
-    return all(wanted in (NO_STAMP, found) for wanted, found in pairs)
+    return all(
+        wanted in (NO_STAMP, found) or (found == NO_STAMP and sizes[0] != sizes[1])
+        for wanted, found in pairs
+    )
 
 
 def refuse_lost_pictures(
@@ -159,9 +192,15 @@ def refuse_lost_pictures(
 
 def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
     """The index cut to its first pictures, at most `frame_count`."""
+    return pick_frames(index, range(min(frame_count, index.frame_count)))
+
+
+def pick_frames(index: FrameIndex, numbers: Sequence[int]) -> FrameIndex:
+    """The index with these pictures in this order, some perhaps more than once."""
     per_frame = ("pts", "is_keyframe", "packet_bytes", "digests", "sparse_digests", "stamps")
-    cut = {name: getattr(index, name)[:frame_count] for name in per_frame}
-    return index.model_copy(update=cut)
+    picked = {name: getattr(index, name) for name in per_frame}
+    found = {name: tuple(of[n] for n in numbers) for name, of in picked.items() if of}
+    return index.model_copy(update=found)
 
 
 ANY_THREADS: Final = frozenset({"prores_ks"})
@@ -174,6 +213,9 @@ MOST_THREADS: Final = 16
 TRANSCODE_VERSION: Final = 1
 """Raised when the same encoding of the same clip would come out differently."""
 
+WHOLE_VERSION: Final = 1
+"""As that, of files that hold more than pictures."""
+
 _ADVANCE_FRAMES: Final = 8
 _LOSSY_SHARE: Final = 0.5
 """No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
@@ -182,14 +224,23 @@ _LOSSY_SHARE: Final = 0.5
 def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> PreparedMedia:
     """The clip in this encoding, from the cache or newly made over the pictures of its index.
 
-    Pictures of a variable rate keep their own times where container and codec can hold them;
-    elsewhere they are spaced evenly at the average rate, and `advance` says so. Raises
-    EncodingError when the encoding cannot hold the clip or a picture is lost, EngineError when
-    the encoder is missing, DiskFullError when there is no room.
+    `timing` says when pictures are shown; where those of a variable rate are spaced evenly,
+    `advance` says so. Sound, timecode and tags of the user's own file go along. Raises
+    EncodingError when the encoding cannot hold the clip, or a picture or the order of fields is
+    lost, EngineError when the encoder is missing, DiskFullError when there is no room.
     """
-    index = read_frame_index(job.source.index_path)
-    check_frame(job.encoding, index.width_px, index.height_px, constant_rate(index))
+    index, path_of_source = read_frame_index(job.source.index_path), job.source.media_path
+    carrier = carrier_for(path_of_source, index, job.encoding) if job.fingerprint else None
+    timing = carrier.timing if carrier else plan_timing(index, job.encoding, has_sound=False)
+    source = probe_media(path_of_source)
+    size, order = (index.width_px, index.height_px), source.field_order
+    check_frame(job.encoding, *size, timing.frame_rate, is_interlaced=order is not None)
     require_encoder(job.encoding)
+    aspect = wanted_aspect(job.encoding, source)
+    # Only what makes another file than before is part of the key: others are found again.
+    whole = {"whole": [WHOLE_VERSION, job.fingerprint]} if carrier else {}
+    muxing = {"muxing": job.encoding.muxing} if job.encoding.muxing else {}
+    shape = {"shape": (order, str(aspect))} if order or aspect != 1 else {}
     key = cache_key(
         kind="encoding",
         transcode_version=TRANSCODE_VERSION,
@@ -197,72 +248,82 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
         encoding=job.encoding.instructions,
         thread_count=job.thread_count,
         libraries=library_versions(),
+        **whole,
+        **muxing,
+        **shape,
     )
 
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, index, path, advance)
-        is_intra = job.encoding.is_intra
+        _transcode(job, index, path, advance, timing, carrier)
+        is_intra, where = job.encoding.is_intra, f'encoding "{job.encoding.name}"'
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
+        entered = pick_frames(index, timing.shown)
         refuse_lost_pictures(
-            index,
+            entered,
             found,
-            in_order=stamps_agree(index, found),
-            where=f'encoding "{job.encoding.name}"',
+            in_order=stamps_agree(entered, found),
+            where=where,
             remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
         )
+        if carrier:
+            carrier.prove(path, found, where)
+        if (kept := probe_media(path).field_order) != order:
+            what = f"the clip's fields are {order or 'no fields'}, its file says {kept or 'none'}"
+            raise unusable(job.encoding, what, "Leave it out, or deinterlace the clip.")
         return found
 
     needed_bytes = _needed_bytes(index, job.encoding)
-    return fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
-
-
-def _keeps_times(index: FrameIndex, encoding: Encoding) -> bool:
-    """Whether each picture keeps its own time: not at a constant rate, which is spaced evenly, nor
-    at a variable one that cannot be written down."""
-    return holds_times(encoding) and not is_constant_rate(index, constant_rate(index))
+    made = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
+    survives = survey(path_of_source, index, made.media) if job.fingerprint else ()
+    return made.model_copy(update={"survives": survives})
 
 
 def _transcode(
-    job: "PrepareEncodingJob", index: FrameIndex, path: Path, advance: ProgressUpdate
+    job: "PrepareEncodingJob",
+    index: FrameIndex,
+    path: Path,
+    advance: ProgressUpdate,
+    timing: Timing,
+    carrier: Carrier | None,
 ) -> None:
-    frame_rate, keeps_times = constant_rate(index), _keeps_times(index, job.encoding)
-    time_base = index.time_base if keeps_times else 1 / frame_rate
     source = probe_media(job.source.media_path)
     core_count = read_usable_core_count()
-    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count)
+    size = job.encoding.picture_size(index.width_px, index.height_px)
+    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count, size=size)
     message = f"encoding to {job.encoding.name}"
-    if not keeps_times and not is_constant_rate(index, frame_rate):
-        message += f" (variable rate; spaced evenly at {float(frame_rate):.3f} frames/s)"
+    rate, kept_count = timing.frame_rate, len({*timing.shown})
+    if timing.time_base == 1 / rate and not is_constant_rate(index, rate):
+        repeats, lost = len(timing.shown) - kept_count, index.frame_count - kept_count
+        message += f" (variable rate; spaced evenly at {float(rate):.3f} frames/s"
+        message += f", {repeats} pictures repeated, {lost} left out)"
     pictures = read_pictures(job.source.media_path, index, thread_count=core_count)
 
-    def timed() -> Iterator[VideoFrame]:
+    def converted() -> Iterator[VideoFrame]:
         for number, picture in enumerate(pictures):
             if number % _ADVANCE_FRAMES == 0:
                 advance(message, number / index.frame_count)
-            frame = converter.convert(picture)
-            frame.pts = index.pts[number] - index.pts[0] if keeps_times else number
-            frame.time_base = time_base
-            yield frame
+            yield converter.convert(picture)
 
     is_any = job.encoding.encoder in ANY_THREADS
     encoder = open_encoder(
         path,
         job.encoding,
-        size=(index.width_px, index.height_px),
-        frame_rate=frame_rate,
-        time_base=time_base,
+        size=size,
+        frame_rate=timing.frame_rate,
+        time_base=timing.time_base,
         tags=converter.tags,
         thread_count=min(core_count, MOST_THREADS) if is_any else job.thread_count,
+        prepare=_told_first(job.encoding, source, carrier),
     )
-    write_frames(made_ahead(timed()), encoder)
+    write_frames(made_ahead(timed(converted(), timing)), encoder, carrier)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:
-    frame_rate = constant_rate(index)
-    asked_bps = encoding_bitrate_bps(encoding, index.width_px, index.height_px, frame_rate)
+    frame_rate, size = constant_rate(index), encoding.picture_size(index.width_px, index.height_px)
+    asked_bps = encoding_bitrate_bps(encoding, *size, frame_rate)
     if asked_bps:
         return round(asked_bps / 8 * index.frame_count / frame_rate)
     share = 1.0 if encoding.is_lossless else _LOSSY_SHARE
-    picture_bytes = frame_bytes(encoding.pixel_format, index.width_px, index.height_px)
+    picture_bytes = frame_bytes(encoding.pixel_format, *size)
     return round(share * index.frame_count * picture_bytes)

@@ -108,13 +108,16 @@ def open_encoder(
     if path.exists():
         raise taken(path, "Name another place.")
     format_name = "matroska" if encoding.container == "mkv" else encoding.container
-    container = av.open(str(path), "w", format=format_name)
+    strict = {key: text for key, text in encoding.muxing.items() if key == "strict"}
+    container = av.open(str(path), "w", format=format_name, options=strict)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
         context = track.codec_context
         _configure(context, encoding, size, frame_rate, thread_count)
         context.time_base = time_base or 1 / frame_rate
         apply_tags(context, tags)
+        if tag := encoding.muxing.get("tag"):
+            context.codec_tag = tag
         if prepare is not None:
             prepare(container, context)
         with _quiet():
@@ -162,10 +165,13 @@ def probe_encoding(encoding: Encoding) -> EncoderFault | None:
     """What goes wrong when two small pictures are encoded so.
 
     A build may list an encoder that its machine cannot open. One that refuses our usual small size
-    is tried at a usual large one. The container is not tried.
+    is tried at a usual large one, one of few sizes at its first: at others it may crash. The
+    container is not tried.
     """
-    fault = _try_size(encoding, _PROBE_SIZE)
-    return fault if fault and _try_size(encoding, _LARGE_PROBE_SIZE) else None
+    sizes = encoding.frame_sizes[:1] or (_PROBE_SIZE, _LARGE_PROBE_SIZE)
+    faults = [fault := _try_size(encoding, sizes[0])]
+    faults += [_try_size(encoding, size) for size in sizes[1:] if fault]
+    return None if None in faults else fault
 
 
 def _try_size(encoding: Encoding, size: tuple[int, int]) -> EncoderFault | None:

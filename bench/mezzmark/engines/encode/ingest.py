@@ -17,7 +17,8 @@ from typing import Final
 from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
-from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
+from mezzmark.engines.encode.whole_file import carrier_for
+from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
@@ -129,16 +130,22 @@ def _ingest(
     start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
     source, part = job.sources[clip_index], path.with_name(f"{path.name}.part")
     index = encoded_file.first_frames(read_frame_index(source.media.index_path), source.frame_count)
+    media_path = source.media.media_path
+    carrier = carrier_for(media_path, index, job.encoding) if source.is_own else None
     size = encoded_file.encode_clip(
-        source.media.media_path,
+        media_path,
         index,
         part,
         encoding=job.encoding,
         thread_count=job.thread_count,
         height_px=job.height_px,
+        carrier=carrier,
     )
     encoded_ns = clock_ns()
-    found = _prove(job, clip_index, index, part)
+    entered = encoded_file.pick_frames(index, carrier.timing.shown) if carrier else index
+    found = _prove(job, clip_index, entered, part)
+    if carrier:
+        carrier.prove(part, found, f'clip "{source.clip}"')
     give_name(part, path)
     return IngestedClip(
         clip_index=clip_index,
@@ -156,20 +163,12 @@ def _ingest(
 
 def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
     """The index of the file, once it holds the pictures of the clip's `index` in the same order.
-
-    Stamps are made for the clip's own size: after resizing a stamp may be unreadable, but none
-    that can be read may be another. Raises EncodingError.
-    """
+    Raises EncodingError."""
     found = build_frame_index(path, is_stamped=index.is_stamped)
-    if job.height_px is None:
-        in_order = encoded_file.stamps_agree(index, found)
-    else:
-        pairs = zip(index.stamps, found.stamps, strict=False)
-        in_order = all(NO_STAMP in pair or pair[0] == pair[1] for pair in pairs)
     encoded_file.refuse_lost_pictures(
         index,
         found,
-        in_order=in_order,
+        in_order=encoded_file.stamps_agree(index, found),
         where=f'clip "{job.sources[clip_index].clip}"',
         remedy="Leave the encoding out; it cannot be trusted with footage.",
     )

@@ -2,17 +2,22 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from fractions import Fraction
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from av.container import InputContainer
 from av.error import FFmpegError
 from av.video.stream import VideoStream
 
-from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media, unfit
+from mezzmark.engines.media.probe import (
+    describe_media,
+    exact_fraction,
+    open_media,
+    stated,
+    unfit,
+)
 from mezzmark.model.errors import FootageError
-from mezzmark.model.footage import MediaFacts, standard_rate
+from mezzmark.model.footage import MediaFacts, standard_rate, timecode_frame
 from mezzmark.model.preparations import FoundFile
 
 NAME_IT: Final = "Name the file itself to measure it as a clip."
@@ -91,11 +96,11 @@ def _describe(file: FoundFile, container: InputContainer, track: VideoStream) ->
     media = describe_media(container, track, file.path)
     tick = exact_fraction(track.time_base)
     start_s = None if track.start_time is None or tick is None else float(track.start_time * tick)
-    recorded = _stated(container, "creation_time") or _stated(container, "modification_date")
+    recorded = stated(container, "creation_time") or stated(container, "modification_date")
     return Look(
         file=file,
         media=media,
-        timecode_frame=timecode_frame(_stated(container, "timecode"), media.frame_rate),
+        timecode_frame=timecode_frame(stated(container, "timecode"), media.frame_rate),
         start_s=start_s,
         recorded_s=_recorded_s(recorded),
     )
@@ -118,28 +123,6 @@ def _is_text(path: Path) -> bool:
         if error.start < len(head) - 4:  # not the character that the reading cut in two
             return False
     return bool(head) and b"\0" not in head
-
-
-def _stated(container: InputContainer, key: str) -> str:
-    """What the container or one of its tracks says under this name, in small or capital letters."""
-    places: list[Any] = [container, *container.streams]
-    texts = (place.metadata.get(name) for place in places for name in (key, key.upper()))
-    return next(filter(None, texts), "")
-
-
-def timecode_frame(timecode: str, rate: Fraction | None) -> int | None:
-    """Frames since midnight of a timecode `01:02:03:04`; with `;` two numbers of each minute but
-    every tenth do not exist (drop frame at 30 a second, SMPTE ST 12-1; four at 60)."""
-    parts = timecode.replace(";", ":").replace(".", ":").split(":")
-    is_timecode = len(parts) == 4 and all(part.isdecimal() and len(part) <= 3 for part in parts)
-    if rate is None or not is_timecode:
-        return None
-    hours, minutes, seconds, frames = map(int, parts)
-    per_second = round(rate)
-    total_minutes = hours * 60 + minutes
-    dropped = 2 * (per_second // 30) * (total_minutes - total_minutes // 10)
-    count = (total_minutes * 60 + seconds) * per_second + frames
-    return count - (dropped if ";" in timecode else 0)
 
 
 def _recorded_s(text: str) -> float | None:

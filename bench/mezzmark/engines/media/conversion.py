@@ -18,6 +18,7 @@ from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoRef
 
 from mezzmark.engines.media.pixels import apply_tags, pixel_format_facts
 from mezzmark.engines.media.probe import open_media, unfit
+from mezzmark.engines.media.shape import mark_fields
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, LIMITED_RANGE, UNSPECIFIED
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
@@ -92,7 +93,7 @@ def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, Colo
 
 class Converter:
     """Turns pictures of one clip into an encoder's pixel format, and into another `size` where one
-    is given; `tags` is what they then mean."""
+    is given; `tags` is what they then mean. Fields of interlaced pictures are converted apart."""
 
     def __init__(
         self,
@@ -108,6 +109,7 @@ class Converter:
         self._size = size
         self._thread_count = thread_count
         self._resizer, self._reformatter = VideoReformatter(), VideoReformatter()
+        self.source = source
         self._target_range = ColorRange.JPEG if target.is_full_range else ColorRange.MPEG
         self.tags = ColourTags(
             colour_range=FULL_RANGE if target.is_full_range else LIMITED_RANGE,
@@ -121,7 +123,7 @@ class Converter:
 
         Its time is for the caller to set.
         """
-        converted = picture
+        converted = picture = mark_fields(picture, self.source.field_order)
         if self._size not in (None, (picture.width, picture.height)):
             converted = self._resizer.reformat(
                 picture,

@@ -182,7 +182,8 @@ def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
         return None
     try:
         with ThreadPoolExecutor(len(starts)) as threads:
-            read = partial(_read_part, facts, reads_stamps)
+            # Few long groups leave cores over, which then share a group's pictures.
+            read = partial(_read_part, facts, reads_stamps, most // len(starts))
             parts = list(threads.map(read, starts, [*starts[1:], len(is_key)]))
     except FootageError:
         return None
@@ -198,11 +199,13 @@ def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
     return whole if len(whole.pts) == len(is_key) else None
 
 
-def _read_part(facts: MediaFacts, reads_stamps: bool, first: int, last: int) -> _Reading:
+def _read_part(
+    facts: MediaFacts, reads_stamps: bool, thread_count: int, first: int, last: int
+) -> _Reading:
     """The pictures of packets `first` to `last` in file order. All before are passed over: no seek
     is trusted here."""
     reading = _Reading(path=facts.path, reads_stamps=reads_stamps)
-    with open_media(facts.path) as (container, track):
+    with open_media(facts.path, thread_count=thread_count) as (container, track):
         packets = _cut(container.demux(track), first, last)
         _read_pictures(packets, track, reading, facts, None, None)
     return reading

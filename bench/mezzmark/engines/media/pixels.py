@@ -7,7 +7,7 @@ yuv420p, or p010le and yuv420p10le, give the same arrays and the same digest for
 
 import math
 from dataclasses import dataclass
-from typing import cast
+from typing import Any, cast
 
 import av
 import numpy as np
@@ -30,10 +30,14 @@ CHROMA_SWAPPED = frozenset({"nv21", "nv42"})
 PACKED = {
     **{"rgb24": "RGB", "bgr24": "BGR", "rgb0": "RGBX", "bgr0": "BGRX", "rgb48le": "RGB"},
     **{"rgba": "RGBA", "bgra": "BGRA", "argb": "ARGB", "abgr": "ABGR", "rgba64le": "RGBA"},
+    **{"rgba64be": "RGBA", "rgb48be": "RGB"},
     **{"uyvy422": "UYVY", "yuyv422": "YUYV", "yvyu422": "YVYU"},
 }
 """Order of the samples in memory in the packed formats that decoders deliver; in those of 4:2:2,
 two pixels share what lies between two Y."""
+
+BIT_PACKED = {"v30xle": (12, 2, 22)}
+"""Where Y, U and V begin in the 32-bit words of formats of 10 bits a sample, as v410 is decoded."""
 
 _CHROMA_BY_STEP: dict[tuple[int, int], Chroma] = {
     **{(2, 2): "4:2:0", (2, 1): "4:2:2", (1, 1): "4:4:4", (4, 1): "4:1:1"}
@@ -98,6 +102,9 @@ def planes_of(frame: av.VideoFrame) -> Planes:
 
     Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed formats.
     """
+    if starts := BIT_PACKED.get(frame.format.name):
+        words = _rows(frame.planes[0], np.dtype("<u4"), 1)
+        return tuple((words >> start & 1023).astype(np.uint16) for start in starts)
     shift, views = _empty_bits(frame.format), _views(frame)
     if not views[0].dtype.isnative:
         views = tuple(cast(Plane, view.astype(view.dtype.newbyteorder("="))) for view in views)
@@ -110,8 +117,12 @@ def frame_from_planes(
     """A new frame holding copies of the planes, in the order that `planes_of` gives."""
     height_px, width_px = planes[0].shape
     frame = av.VideoFrame(width_px, height_px, pixel_format)
-    shift = _empty_bits(frame.format)
-    for view, plane in zip(_views(frame), planes, strict=True):
+    shift, starts = _empty_bits(frame.format), BIT_PACKED.get(pixel_format)
+    if starts:
+        parts = zip(starts, planes, strict=True)
+        words = sum(plane.astype(np.uint32) << start for start, plane in parts)
+        _rows(frame.planes[0], np.dtype("<u4"), 1)[:] = words
+    for view, plane in zip(() if starts else _views(frame), planes, strict=not starts):
         view[:] = plane << shift if shift else plane
     if tags is not None:
         apply_tags(frame, tags)
@@ -200,9 +211,7 @@ def _sample_dtype(pixel_format: av.VideoFormat) -> np.dtype[np.uint8] | np.dtype
     return np.dtype(">u2" if pixel_format.is_big_endian else "<u2")
 
 
-def _rows(
-    plane: VideoPlane, dtype: np.dtype[np.uint8] | np.dtype[np.uint16], samples_per_pixel: int
-) -> Plane:
+def _rows(plane: VideoPlane, dtype: np.dtype[Any], samples_per_pixel: int) -> Plane:
     """The visible part of a plane: a writable view that steps over the padding of each line."""
     per_line = plane.line_size // dtype.itemsize
     lines = np.frombuffer(cast(bytes, plane), dtype)[: plane.height * per_line]

@@ -14,6 +14,7 @@ from av.error import FFmpegError
 from av.video.stream import VideoStream
 
 from mezzmark.engines.media.pixels import pixel_format_facts, tags_of
+from mezzmark.engines.media.shape import FIELD_ORDERS, PROGRESSIVE, order_of
 from mezzmark.model.catalogue.core import CODEC_NAMES
 from mezzmark.model.colour import FULL_RANGE
 from mezzmark.model.errors import FootageError
@@ -146,9 +147,15 @@ def complaints() -> Iterator[list[tuple[int, str, str]]]:
 
 
 def probe_media(path: str | Path) -> MediaFacts:
-    """What the file says of itself, before any decoding. Raises FootageError."""
+    """What the file says of itself, before any decoding but of one picture, which knows the order
+    of its fields better than most containers. Raises FootageError."""
     with open_media(path) as (container, track):
-        return describe_media(container, track, path)
+        facts = describe_media(container, track, path)
+        is_sure = int(track.codec_context.field_order) == PROGRESSIVE and facts.container != "mxf"
+        with suppress(FFmpegError):
+            shown = None if is_sure else order_of(next(container.decode(track), None))
+            return facts.model_copy(update={"field_order": shown or facts.field_order})
+    return facts
 
 
 def describe_media(container: InputContainer, track: VideoStream, path: str | Path) -> MediaFacts:
@@ -177,10 +184,20 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
         stated_frame_count=track.frames or None,
         time_base=exact_fraction(track.time_base) or Fraction(1, 1_000_000),
         has_b_frames=bool(context.has_b_frames),
+        field_order=FIELD_ORDERS.get(int(context.field_order)),
+        sample_aspect=exact_fraction(track.sample_aspect_ratio),
         tags=tags,
         audio_track_count=len(container.streams.audio),
         file_bytes=Path(path).stat().st_size,
     )
+
+
+def stated(container: InputContainer, key: str) -> str:
+    """What a track or the container says under this name, in small or (as Matroska writes them)
+    capital letters; empty where none does."""
+    places: list[Any] = [*container.streams, container]
+    texts = (place.metadata.get(name) for place in places for name in (key, key.upper()))
+    return next(filter(None, texts), "")
 
 
 def _duration_s(container: InputContainer, track: VideoStream) -> float | None:

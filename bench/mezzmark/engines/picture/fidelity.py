@@ -15,6 +15,7 @@ from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.media.shape import PROGRESSIVE
 from mezzmark.engines.picture import tag_survival
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
@@ -123,7 +124,7 @@ def _survival(
         written=tags,
         read=read.media.tags,
         chroma_location=tag_survival.chroma_locations(encoding.pixel_format, read.chroma_location),
-        field_order=(tag_survival.FIELD_ORDERS[tag_survival.PROGRESSIVE], read.field_order),
+        field_order=(tag_survival.FIELD_ORDERS[PROGRESSIVE], read.field_order),
         sample_aspect=(str(tag_survival.SAMPLE_ASPECT), read.sample_aspect),
         timecode=(tag_survival.TIMECODE, read.timecode),
         frame_rate=(str(frame_rate), str(found_rate) if found_rate else None),
@@ -203,19 +204,20 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
 def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
     if (worst := generation.worst) is None:
         return None
+    size = {"width_px": plan.index.width_px, "height_px": plan.index.height_px}
     return cut_worst(
         worst.before,
         worst.after,
         frame_index=worst.frame_index,
         before_facts=plan.source,
-        after_facts=written_facts(plan, generation.path),
+        after_facts=written_facts(plan, generation.path).model_copy(update=size),
     )
 
 
 def _chart(job: FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | None, str | None]:
-    """The chart at the clip's own size, at most `LARGEST_CHART_PX`; or why there is none: the
-    clip is too small for one, or the encoder refused it."""
-    width_px, height_px = plan.index.width_px, plan.index.height_px
+    """The chart at the size of the encoding's pictures, at most `LARGEST_CHART_PX`; or why there
+    is none: they are too small for one, or the encoder refused it."""
+    width_px, height_px = plan.coded_size
     if width_px < SMALLEST_CHART_PX[0] or height_px < SMALLEST_CHART_PX[1]:
         smallest = "×".join(map(str, SMALLEST_CHART_PX))
         return None, f"a picture of {width_px}×{height_px} is too small for it, {smallest} is not"

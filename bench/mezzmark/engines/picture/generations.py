@@ -1,8 +1,8 @@
 """Generations: decode → encode again and again, each compared with the clip itself.
 
-How unlike formats are compared: quality is measured in the clip's own pixel format, so a decoded
-picture in another format (4:2:2 from a 4:2:0 clip, 10 bits from 8) is first converted back to it
-by the same careful conversion that made it (swscale, bicubic chroma, accurate rounding). Up and
+How unlike formats are compared: quality is measured in the clip's own pixel format and size, so a
+decoded picture in another format (4:2:2 from a 4:2:0 clip, 10 bits from 8, a proxy) is first
+converted back to it by the conversion that made it (swscale, bicubic, accurate rounding). Up and
 down again costs a little by itself; it is what a workflow with that encoding would lose, so it is
 left in. Whether a picture came back bit-exact is asked in the encoding's own format, against the
 very planes that entered the encoder.
@@ -25,6 +25,7 @@ from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
+from mezzmark.engines.media.shape import carry_shape
 from mezzmark.engines.picture.frame_spool import FrameSpool
 from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
@@ -96,6 +97,11 @@ class GenerationPlan:
     scratch: Path
 
     @property
+    def coded_size(self) -> tuple[int, int]:
+        """Width and height of the encoding's pictures."""
+        return self.encoding.picture_size(self.index.width_px, self.index.height_px)
+
+    @property
     def compared_format(self) -> str:
         """The clip's own pixel format, alpha left out, in which quality is measured."""
         if self.source.pixel_format.startswith("yuvj"):
@@ -161,14 +167,22 @@ def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
     return facts.model_copy(update={"tags": tags})
 
 
+def _to_encoder(plan: GenerationPlan, thread_count: int) -> Converter:
+    """From the clip's pictures to those that enter the encoder."""
+    return Converter(
+        plan.source,
+        plan.encoding.pixel_format,
+        thread_count=thread_count,
+        size=plan.coded_size,
+    )
+
+
 class _Entered:
     """The clip's frames as they enter the first encoder, and whether others are the same."""
 
     def __init__(self, plan: GenerationPlan, clip: FrameSpool) -> None:
         self._clip = clip
-        self._converter = Converter(
-            plan.source, plan.encoding.pixel_format, thread_count=plan.thread_count
-        )
+        self._converter = _to_encoder(plan, plan.thread_count)
         self._digests: list[str] = []
 
     def frames(self) -> Iterator[VideoFrame]:
@@ -203,14 +217,14 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
 
 
 def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
-    converter = Converter(plan.source, plan.encoding.pixel_format, thread_count=1)
     encoder = open_encoder(
         path,
         plan.encoding,
-        size=(plan.index.width_px, plan.index.height_px),
+        size=plan.coded_size,
         frame_rate=plan.frame_rate,
-        tags=converter.tags,
+        tags=_to_encoder(plan, 1).tags,
         thread_count=plan.thread_count,
+        prepare=carry_shape(plan.encoding, plan.source),
     )
     write_frames(evenly_timed(frames, plan.frame_rate), encoder)
 
@@ -222,13 +236,20 @@ def _compare(
     offset_px = picture_offset_px(plan.settings, generation)
     facts = written_facts(plan, path)
     reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
-    back = Converter(facts, plan.compared_format, thread_count=plan.thread_count)
+    back = Converter(
+        facts,
+        plan.compared_format,
+        thread_count=plan.thread_count,
+        size=(plan.index.width_px, plan.index.height_px),
+    )
     meter: QualityMeter | None = None
     worst: WorstPair | None = None
     count = differing = 0
+    alpha: list[float] = []
     for original, decoded in frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
         returned = shifted(decoded, -offset_px, facts.tags)
         differing += not entered.is_same(count, original, returned)
+        alpha += _alpha_error(original, returned)
         before = reference.convert(original)
         meter = meter or QualityMeter(
             before, metrics=plan.settings.metrics, thread_count=plan.thread_count
@@ -252,8 +273,21 @@ def _compare(
         is_bit_exact=differing == 0,
         differing_frame_count=differing,
         quality=meter.series(),
+        alpha_squared_error=tuple(alpha),
     )
     return found, worst
+
+
+def _alpha_error(before: VideoFrame, after: VideoFrame) -> list[float]:
+    """The mean squared error of alpha, opaque being 1; nothing where one of them has none."""
+    facts = [pixels.pixel_format_facts(frame.format.name) for frame in (before, after)]
+    if not all(one.has_alpha for one in facts) or before.height != after.height:
+        return []
+    left, right = (
+        pixels.planes_of(frame)[-1] / (2**one.bit_depth - 1)
+        for frame, one in zip((before, after), facts, strict=True)
+    )
+    return [float(np.mean((left - right) ** 2))]
 
 
 def same_planes(first: VideoFrame, second: VideoFrame) -> bool:

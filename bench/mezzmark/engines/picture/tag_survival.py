@@ -10,14 +10,13 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
-import av.logging
 from av.container import OutputContainer
-from av.filter import Graph
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.pixels import pixel_format_facts
-from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
+from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media, stated
+from mezzmark.engines.media.shape import PROGRESSIVE, shown_facts
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import MediaFacts
 
@@ -37,8 +36,6 @@ FIELD_ORDERS: Final = {
     5: "bottom coded first, top shown first",
 }
 """FFmpeg's numbers (AVFieldOrder)."""
-
-PROGRESSIVE: Final = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,10 +64,7 @@ def read_tags(path: Path) -> TagsRead:
         media = describe_media(container, track, path)
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
         aspect = exact_fraction(track.sample_aspect_ratio)
-        timecode = track.metadata.get("timecode") or container.metadata.get("timecode")
-        timecode = timecode or next(
-            (s.metadata["timecode"] for s in container.streams if "timecode" in s.metadata), None
-        )
+        timecode = stated(container, "timecode") or None
         if (frame := next(container.decode(track), None)) is None:
             what = "no frame came back"
             raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
@@ -97,23 +91,6 @@ def chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, s
 
 
 def _chroma_location(frame: VideoFrame) -> str | None:
-    """The frame's chroma location, which PyAV shows nowhere but libavfilter's `showinfo` prints."""
-    graph = Graph()
-    entry = graph.add_buffer(
-        width=frame.width, height=frame.height, format=frame.format, time_base=Fraction(1, 25)
-    )
-    show, sink = graph.add("showinfo"), graph.add("buffersink")
-    entry.link_to(show)
-    show.link_to(sink)
-    graph.configure()
-    frame.pts, frame.time_base = 0, Fraction(1, 25)
-    level = av.logging.get_level()
-    av.logging.set_level(av.logging.INFO)
-    try:
-        with av.logging.Capture() as lines:
-            entry.push(frame)
-            sink.pull()
-    finally:
-        av.logging.set_level(level)
-    found = re.search(r"\bcl:(\w+)", "".join(line[2] for line in lines))
+    """The frame's chroma location, which PyAV does not show."""
+    found = re.search(r"\bcl:(\w+)", shown_facts(frame))
     return found.group(1) if found and found.group(1) not in ("unspecified", "unknown") else None

@@ -1,6 +1,7 @@
 """The catalogue of encodings: names, legal combinations, and encodings written out by users."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
 from typing import Final
 
 from mezzmark.model.catalogue import general, intermediate
@@ -13,7 +14,34 @@ from mezzmark.model.encoding import (
 )
 from mezzmark.model.errors import EncodingError, nearest
 
-ENTRIES: Final[tuple[CatalogueEntry, ...]] = (*intermediate.ENTRIES, *general.ENTRIES)
+ALPHA_OF: Final = {
+    **{"rdd36-4444": "yuva444p10le", "rdd36-4444-fast": "yuva444p10le"},
+    **{"vc5-good": "gbrap12le", "ffv1": "yuva444p10le"},
+}
+"""Entries that have one more with an alpha plane, in this pixel format."""
+
+PROXY_OF: Final = ("vc3-lb", "rdd36-proxy", "mjpeg-good", "avc-intra-fast")
+"""Entries that have two more as proxies, of half and of a quarter of width and height."""
+
+
+def _variants(entry: CatalogueEntry) -> Iterator[CatalogueEntry]:
+    """Those that are this entry but for a pixel format or the size of pictures."""
+    changes: dict[str, dict[str, object]] = {}
+    if pixel_format := ALPHA_OF.get(entry.name):
+        changes["-alpha"] = {"pixel_formats": (pixel_format,)}
+    if entry.name in PROXY_OF:
+        parts = {"-half": Fraction(1, 2), "-quarter": Fraction(1, 4)}
+        changes |= {suffix: {"scale": (part, part)} for suffix, part in parts.items()}
+    for suffix, change in changes.items():
+        names = {"name": entry.name + suffix, "profile": entry.profile + suffix}
+        yield entry.model_copy(update=names | change)
+
+
+_BASIC: Final = (*intermediate.ENTRIES, *general.ENTRIES)
+ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
+    *_BASIC,
+    *(variant for entry in _BASIC for variant in _variants(entry)),
+)
 _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}
 
 CODEC_NAMES: Final = {entry.decoder: entry.codec for entry in ENTRIES if entry.decoder}
@@ -28,7 +56,13 @@ TYPICAL_MBPS: Final[dict[str, int]] = {
     **{"rdd36-hq-fast": 275, "rdd36-4444": 290, "rdd36-4444-fast": 357},
     **{"rdd36-4444xq": 430, "rdd36-4444xq-fast": 509, "vc5-draft": 92, "vc5-good": 159},
     **{"vc5-fine": 312, "vc5-finest": 330, "mjpeg-fine": 90, "mjpeg-good": 52, "mjpeg-draft": 31},
-    **{"avc-intra": 62, "avc-intra-fast": 81, "avc-long": 7, "hevc-intra": 47, "hevc-long": 4},
+    **{"avc-intra": 43, "avc-intra-fast": 57, "avc-long": 7, "hevc-intra": 34, "hevc-long": 4},
+    **{"avc-intra-50": 56, "avc-intra-100": 114, "hevc-intra-12": 34, "ffv1-alpha": 527},
+    **{"rdd36-4444-alpha": 549, "rdd36-4444-fast-alpha": 361, "vc5-good-alpha": 367},
+    **{"uncompressed-444": 1659, "uncompressed-rgb": 1659, "dpx": 1659, "png": 698, "png-16": 2428},
+    **{"vc3-lb-half": 10, "vc3-lb-quarter": 2, "rdd36-proxy-half": 13, "rdd36-proxy-quarter": 4},
+    **{"mjpeg-good-half": 18, "mjpeg-good-quarter": 6},
+    **{"avc-intra-fast-half": 21, "avc-intra-fast-quarter": 7},
     **{"av1-long": 2, "av1-intra": 70, "ffv1": 431, "jpeg2000-fine": 233, "jpeg2000-good": 93},
     **{"jpeg2000-lossless": 458, "vc2-good": 248, "mpeg2-intra": 85, "mpeg2-intra-50": 50},
     **{"lossless-fast": 348, "uncompressed-8": 829, "uncompressed-10": 1106},
@@ -107,6 +141,8 @@ def resolve_custom(custom: CustomEncoding) -> Encoding:
     changes = custom.model_dump(include=choices, exclude_none=True)
     if custom.bitrate_bps is not None:
         changes["bits_per_pixel"] = None
+    if custom.scale is not None:
+        changes["scale"] = (custom.scale, custom.scale)
     if options:
         changes |= {"options": entry.options | options, "is_lossless": False}
     return entry.resolve(container, pixel_format, **changes)
@@ -147,7 +183,9 @@ def _from_encoder(custom: CustomEncoding, options: dict[str, str]) -> Encoding:
             what="a bare encoder needs a pixel_format",
             remedy='Add for example pixel_format = "yuv422p10le".',
         )
-    facts = custom.model_dump(exclude={"codec"}, exclude_none=True)
+    facts = custom.model_dump(exclude={"codec", "scale"}, exclude_none=True)
     caution = "Written by hand; nothing about this combination was checked."
-    changes = {"codec": custom.encoder, "options": options, "caution": caution}
+    scale = (custom.scale or 1,) * 2
+    changes = {"codec": custom.encoder, "options": options, "caution": caution, "scale": scale}
+    facts |= {"interlaced_options": {}}
     return Encoding.model_validate(facts | changes)

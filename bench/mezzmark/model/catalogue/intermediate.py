@@ -7,7 +7,7 @@ sizes that VC-3 allows are those of SMPTE ST 2019-1 as FFmpeg implements it.
 from functools import partial
 from typing import Final
 
-from mezzmark.model.encoding import CatalogueEntry
+from mezzmark.model.encoding import FIELDS, CatalogueEntry
 
 _FULL_HD: Final = (1920, 1080)
 _HD: Final = (1280, 720)
@@ -38,6 +38,7 @@ def _vc3_classic(
         pixel_formats=(pixel_format,),
         bitrate_bps=megabits * 1_000_000,
         frame_sizes=frame_sizes,
+        interlaced_options=None if megabits == 45 else FIELDS,
         caution="Every picture has the same bytes whatever the frame rate; the rate in the name "
         "is that of 1080 lines at 30 pictures a second.",
     )
@@ -69,6 +70,7 @@ def _rdd36(profile: str, number: int, *, is_fast: bool) -> CatalogueEntry:
         pixel_formats=("yuv444p10le", "yuva444p10le") if number >= 4 else ("yuv422p10le",),
         options={"profile": str(number) if is_fast else profile},
         size_multiples={"yuv422p10le": (2, 1)} if is_fast else {},
+        interlaced_options=FIELDS,
         caution="This encoder is several times faster than the one without “fast” in its name, "
         "but its files are larger: up to 1.5 times the profile's target rate on camera footage."
         if is_fast

@@ -149,6 +149,8 @@ class GenerationQuality(Fact):
 
     `is_bit_exact` says whether every plane of every frame came back as it entered the first
     encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
+    `alpha_squared_error` has the mean of each frame's alpha, opaque being 1; it is empty where clip
+    or encoding has none.
     """
 
     generation: Whole
@@ -157,6 +159,7 @@ class GenerationQuality(Fact):
     is_bit_exact: bool
     differing_frame_count: Whole
     quality: QualitySeries
+    alpha_squared_error: tuple[Number, ...] = ()
 
 
 class PatchReading(Fact):

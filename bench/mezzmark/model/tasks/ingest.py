@@ -32,11 +32,13 @@ class IngestSettings(Fact):
 
 
 class IngestSource(Fact):
-    """One clip of the folder: `frame_count` frames from its start are ingested."""
+    """One clip of the folder: `frame_count` frames from its start are ingested, and beside them the
+    sound, timecode and tags of one that `is_own`, the user's file."""
 
     clip: str
     media: spec.MediaReference
     frame_count: int
+    is_own: bool = False
 
 
 class IngestJob(Fact):
@@ -121,7 +123,12 @@ def _job(
     cell, counts = planned.cell, footage.frame_counts
     return IngestJob(
         sources=tuple(
-            IngestSource(clip=clip, media=footage.media[clip, ORIGINAL], frame_count=counts[clip])
+            IngestSource(
+                clip=clip,
+                media=footage.media[clip, ORIGINAL],
+                frame_count=counts[clip],
+                is_own=clip in footage.own,
+            )
             for clip in footage.clips
         ),
         encoding=footage.encoding(cell.encoding),
@@ -151,6 +158,7 @@ INGEST: Final = spec.TaskSpec(
     plan=_plan,
     job=_job,
     work=_work,
+    makes_whole_files=True,
     figures=(
         spec.speed_figure(_work, "ingest speed"),
         spec.Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),

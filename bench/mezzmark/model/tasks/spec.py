@@ -107,7 +107,7 @@ class PreparedFootage:
     """What jobs are made of. `media` is by (clip, encoding); clips stand in the folder's order.
     `key_frames` are those of the originals. `scratch_dir` is an existing folder of the run's own,
     which whoever made it removes. `pictures` are files of decoded pictures by (clip, pixel format),
-    where there are any."""
+    where there are any; `own` are the clips that are the user's files."""
 
     clips: Sequence[str]
     frame_counts: Mapping[str, int]
@@ -116,6 +116,7 @@ class PreparedFootage:
     key_frames: Mapping[str, Sequence[int]] = field(default_factory=dict)
     scratch_dir: str = ""
     pictures: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    own: Collection[str] = ()
 
     def encoding(self, name: str) -> Encoding:
         """The encoding of this name; StopIteration where there is none."""
@@ -145,7 +146,8 @@ class EncoderJob(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stock:
     """What cells are planned from: the clips and encodings of the scenario, the (clip, encoding)
-    pairs there is a file for (the user's `own` on no root), and the machine's cores."""
+    pairs there is a file for (the user's `own` on no root), which are `proxies`, and the machine's
+    cores."""
 
     clips: Sequence[str]
     encodings: Sequence[str]
@@ -153,6 +155,7 @@ class Stock:
     core_count: int
     roots: Sequence[str] = ()
     own: Collection[tuple[str, str]] = ()
+    proxies: Collection[str] = ()
 
     def present(self, root: str | None = None) -> list[tuple[str, str]]:
         """The pairs there is a file for, clip by clip: where the cache lies, or on a root."""
@@ -196,8 +199,9 @@ class TaskSpec:
       and for `work`; None where one brought nothing to be shown;
     - `headline` is the figure that ends rounds and that comparisons judge;
     - `proofs` gives what is known of each picture that a measurement showed;
-    - `reads_encoded_file`: it needs the encoding as a file; `is_judged`: it is deterministic, and
-      one trial says all; `is_free_for_original`: the original does without it;
+    - `reads_encoded_file`: it needs the encoding as a file; `makes_whole_files`: those it makes of
+      the user's own clips hold their sound, timecode and tags; `is_judged`: it is deterministic,
+      and one trial says all; `is_free_for_original`: the original does without it;
       `is_best_setting`: encodings are compared each at its own best setting;
       `is_best_by_headline`: which setting is an encoding's best, the headline alone says;
     - `busy_ns` is how long the measurement's work took, start to end: no longer than its trial.
@@ -219,6 +223,7 @@ class TaskSpec:
     work: Callable[[Any], Work] = lambda _: Work(sample_count=1)
     proofs: Callable[[Any], Sequence[str]] = lambda _: ()
     reads_encoded_file: bool = False
+    makes_whole_files: bool = False
     is_judged: bool = False
     is_free_for_original: bool = False
     is_best_setting: bool = False

@@ -59,6 +59,7 @@ def cautions_in_words(view: RunView, lead: Ranking | None) -> tuple[str, ...]:
         *_no_decoders(view.trials),
         *(f"Not measured: {visible_text(reason)}" for reason in manifest.refused),
         *_left_out(manifest),
+        *_lost_aspects(manifest),
         *_too_few_rounds(summaries),
         *_undecided(lead),
     )
@@ -85,6 +86,16 @@ def _left_out(manifest: Manifest) -> list[str]:
     ]
     rest = few_text(files, MOST_LEFT_OUT, lambda left: f"and {count_text(left, 'more file')}")
     return [f"Found, and left out: {rest}. manifest.json has all of them."] if files else []
+
+
+def _lost_aspects(manifest: Manifest) -> list[str]:
+    names = dict.fromkeys(one.encoding for one in manifest.media if one.is_aspect_lost)
+    if not names:
+        return []
+    return [
+        f"Sample aspect ratio lost in the files of {list_text(list(names))}: programs show their "
+        "pictures too narrow or too wide."
+    ]
 
 
 def _by_encoding(summaries: Sequence[CellSummary], field: str) -> dict[str, int]:

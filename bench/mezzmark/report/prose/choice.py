@@ -24,6 +24,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import grouped
 from mezzmark.model.request import Need, Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.survival import THINGS
 from mezzmark.report.prose.cautions import disturbance_text, disturbed_text
 from mezzmark.report.prose.latency import best_player_sentences
 from mezzmark.report.prose.numbers import (
@@ -66,6 +67,7 @@ FRONTS: Final[dict[Front | None, str]] = {
 }
 """Where an encoding stands by all wishes together."""
 
+_SURVIVALS: Final = {f"survives.{n}": f"{thing.label} survives" for n, thing in THINGS.items()}
 _SIGNS: Final = {"<=": "≤ ", ">=": "≥ ", "=": ""}
 _TRUTHS: Final = {"true": "yes", "false": "no"}
 
@@ -103,7 +105,8 @@ def _percent_digits(fraction: float) -> str:
 
 def need_label(need: Need) -> str:
     """`bit depth`, `median scrub latency (jump)`."""
-    return need.figure.label if need.figure else need.subject.replace("_", " ")
+    subject = _SURVIVALS.get(need.subject, need.subject)
+    return need.figure.label if need.figure else subject.replace("_", " ")
 
 
 def limit_text(need: Need) -> str:

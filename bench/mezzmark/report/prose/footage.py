@@ -81,7 +81,7 @@ _ADVICE: Final[dict[FileWarning, tuple[str, str]]] = {
     ),
     "interlaced": (
         "The pictures are interlaced.",
-        "They are measured as whole frames; deinterlace for a progressive edit.",
+        "Encodings that cannot hold fields are left out; deinterlace for a progressive edit.",
     ),
     "tags_missing": (
         "Colour {missing} not stated at {media.width_px}×{media.height_px}: programs guess, and "
@@ -193,4 +193,5 @@ def limit_warnings_of(plan: Scenario) -> tuple[str, ...]:
 
 def _list(values: object) -> str:
     several = values if isinstance(values, tuple | list) else [values]
-    return ", ".join(visible_text(str(value)) for value in several)
+    names = (getattr(value, "name", value) for value in several)  # of a modelled link, its name
+    return ", ".join(visible_text(str(name)) for name in names)

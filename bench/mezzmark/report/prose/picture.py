@@ -31,6 +31,7 @@ from mezzmark.decide.picture.fidelity import (
     is_range_lost,
 )
 from mezzmark.model.colour import DisplayName
+from mezzmark.model.survival import State, Survival
 from mezzmark.model.tasks.fidelity import ChartMeasurement, TagSurvival, WorstFrame
 from mezzmark.report.prose.figures import FigureText, mark_words
 from mezzmark.report.prose.numbers import (
@@ -151,6 +152,23 @@ def tag_text(verdict: TagVerdict) -> str:
     values = (verdict.written, verdict.read)
     texts = [f"{value:.3f} s" if isinstance(value, float) else f"{value}" for value in values]
     return f"changed {' → '.join(texts)}"
+
+
+MAKERS: Final = {False: "as measured", True: "by the printed command"}
+"""Who made a file, by whether the command did."""
+
+
+def survival_text(
+    state: State | None, worst: Survival, states: Sequence[State | None], *, is_read: bool
+) -> str:
+    """`kept`, `changed 4/3 → 1 (1 of 3 clips)`; values where they were read."""
+    text: str = state or "not known"
+    if is_read and state is not None:
+        found = {"written": worst.clip, "read": worst.file}
+        text = tag_text(TagVerdict(tag=worst.thing, state=state, **found))
+    asked = [one for one in states if one != "not asked"]
+    alike = sum(one == state for one in asked)
+    return text if alike == len(asked) else f"{text} ({alike} of {count_text(len(asked), 'clip')})"
 
 
 def consequence_words(survival: TagSurvival) -> str:

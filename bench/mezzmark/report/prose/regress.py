@@ -90,6 +90,7 @@ _REASONS: Final[dict[ReasonKind, str]] = {
         'the file of "{name}" is not the same (encoded by other software?); share the cache of '
         "encoded files between the runs"
     ),
+    "other_carried": 'files of "{name}" hold other sound, timecode or tags beside their pictures',
     "no_common_clip": "the runs measured different clips ({before}; {after})",
     "renamed_clips": "the runs gave the same footage different clip names ({before}; {after})",
     "task_missing": "{label} was not measured {where}",

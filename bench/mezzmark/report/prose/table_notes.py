@@ -44,6 +44,12 @@ NOTES: Final = {
         "Written with a small file of the chart and read back from it. Lost colour tags are "
         "guessed by every player in its own way; the last column says what that shows."
     ),
+    "survives": (
+        "As measured: read back from the bench's files of your clips. Sound is decoded and held "
+        "against the clip's sample for sample, sync is its first sample against the first "
+        "picture, tags and timecode are what FFmpeg reads, frames are counted by decoding. By the "
+        "printed command: what such files were seen to have elsewhere, not read here."
+    ),
     "ladders": (
         "Bjøntegaard deltas between codecs with four or more encodings each, from PSNR of all "
         "planes; negative bit rate means smaller files for the same PSNR."

@@ -157,12 +157,21 @@ def encodings_about(manifest: Manifest) -> dict[str, str]:
     return {name: _about(ones) for name, ones in found.items()}
 
 
+def size_words(encoding: Encoding) -> list[str]:
+    """`proxy of 1/2 size`, `3/4 of the width`; nothing of one with the clip's size."""
+    across, down = encoding.scale
+    if encoding.is_proxy:
+        return [f"proxy of {down} size"]
+    return [f"{across} of the width"] if encoding.is_scaled else []
+
+
 def _about(ones: Sequence[Encoding]) -> str:
     depths = sorted({one.bit_depth for one in ones if one.bit_depth})
     chromas = sorted({one.chroma for one in ones if one.chroma != "other"})
     kinds = sorted({"all intra" if one.is_intra else "long GOP" for one in ones})
     bits = f"{' or '.join(map(str, depths))} bit" if depths else ""
-    return ", ".join(filter(None, (bits, " or ".join(chromas), " or ".join(kinds))))
+    sizes = [words for one in ones[:1] for words in size_words(one)]
+    return ", ".join(filter(None, (*sizes, bits, " or ".join(chromas), " or ".join(kinds))))
 
 
 def split_words(split: tuple[int, int]) -> str:

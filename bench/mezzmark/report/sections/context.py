@@ -35,6 +35,7 @@ from mezzmark.report.tables.cells import cells_table
 from mezzmark.report.tables.choice import checklist as choice_checklist
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import Facts, run_facts, version_facts
+from mezzmark.report.tables.picture import survival_table
 from mezzmark.report.tables.run import (
     clip_table,
     encode_table,
@@ -100,6 +101,12 @@ def run_context(view: RunView) -> RunContext:
         _encode_section(view, encode_cells, scrub_cells),
         throughput_section(view),
         fidelity_section(view),
+        Section(
+            anchor="whole-files",
+            title="What else do the files keep?",
+            nav="Whole files",
+            tables=(survival_table(view),),
+        ),
         *_other_sections(view),
         _choice_section(view),
         _making_section(view),

@@ -1,13 +1,23 @@
 """The tables of picture quality: figures and colours, tags, codecs at equal quality."""
 
+import math
 from collections.abc import Callable
 from functools import partial
 
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E
 from mezzmark.decide.picture.fidelity import EncodingFidelity, tag_verdicts
 from mezzmark.decide.picture.ladders import compare_ladders
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.fact import grouped
+from mezzmark.model.survival import THINGS, WORST_LAST, state_by_command
 from mezzmark.model.tasks.fidelity import METRICS, TagSurvival
-from mezzmark.report.prose.picture import colour_words, consequence_words, tag_text
+from mezzmark.report.prose.picture import (
+    MAKERS,
+    colour_words,
+    consequence_words,
+    survival_text,
+    tag_text,
+)
 from mezzmark.report.prose.table_notes import NOTES, quality_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView
@@ -23,6 +33,7 @@ def quality_table(view: RunView) -> Table:
             Column("encoding", lambda e: e.encoding, "left"),
             Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
             *(column for name in METRICS for column in _metric_columns(name)),
+            *([Column("alpha", _alpha, "left")] if any(e.alpha_db for e in judged) else []),
             Column("last generation, dB", _last_generation),
             Column("bit rate, Mbit/s", lambda e: worded(e.bitrate_bps / 1e6, "{:.1f}".format)),
             Column("colours", _colours, "left"),
@@ -71,6 +82,13 @@ def _worst_frame(metric: str, entry: EncodingFidelity) -> Content:
     if estimate is None or entry.is_bit_exact:
         return None
     return worded(estimate.worst, f"{{:.{METRICS[metric].decimals}f}}".format)
+
+
+def _alpha(entry: EncodingFidelity) -> Entry:
+    if entry.alpha_db is None:
+        return Entry("lost", sign="wrong")
+    is_equal = math.isinf(entry.alpha_db)
+    return Entry("equal" if is_equal else f"{entry.alpha_db:.1f} dB", sort=entry.alpha_db)
 
 
 def _last_generation(entry: EncodingFidelity) -> Content:
@@ -124,6 +142,45 @@ def _tag(place: int, survival: TagSurvival) -> Entry:
     verdict = tag_verdicts(survival)[place]
     sign = "wrong" if verdict.state in ("lost", "changed") else ""
     return Entry(tag_text(verdict), sign=sign)
+
+
+def survival_table(view: RunView) -> Table:
+    """What the user's own clips hold beside plain pictures, and what each encoding's files have of
+    it: the bench's own, and the printed command's."""
+    found = grouped((m.encoding, m.survives) for m in view.manifest.media if m.survives)
+    asked = {s.thing for of in found.values() for one in of for s in one if s.clip is not None}
+    rows = [
+        (encoding, by_command)
+        for encoding in view.manifest.encodings
+        for by_command in (False, True)
+        if encoding.name in found
+    ]
+
+    def cell(thing: str, row: tuple[Encoding, bool]) -> Entry:
+        encoding, by_command = row
+        of_clips = [s for one in found[encoding.name] for s in one if s.thing == thing]
+        states = [
+            state_by_command(s, encoding.container) if by_command else s.state for s in of_clips
+        ]
+        worst = max(zip(states, of_clips, strict=True), key=lambda pair: WORST_LAST.index(pair[0]))
+        text = survival_text(*worst, states, is_read=not by_command)
+        return Entry(text, sign="wrong" if worst[0] in ("lost", "changed") else "")
+
+    return tabulate(
+        rows,
+        [
+            Column("encoding", lambda row: f"{row[0].name} in {row[0].container}", "left"),
+            Column("file", lambda row: MAKERS[row[1]], "left"),
+            *(
+                Column(thing.label, partial(cell, name), "left")
+                for name, thing in THINGS.items()
+                if name in asked
+            ),
+        ],
+        table_id=f"{view.prefix}survives",
+        title="What survives beside plain pictures",
+        note=NOTES["survives"],
+    )
 
 
 def ladder_table(view: RunView) -> Table:

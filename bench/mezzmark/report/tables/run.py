@@ -15,7 +15,7 @@ from mezzmark.model.run import ClipManifest
 from mezzmark.report.prose import numbers
 from mezzmark.report.prose.latency import setting_label, share_text
 from mezzmark.report.prose.table_notes import NOTES, ranking_note, ranking_title
-from mezzmark.report.prose.terms import FLAG_TEXTS
+from mezzmark.report.prose.terms import FLAG_TEXTS, size_words
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView, encode_speeds
 
@@ -54,6 +54,8 @@ def _standing(entry: Ranked, ranking: Ranking) -> str:
         return "no: wrong pictures"
     if ranking.fastest and entry.encoding == ranking.fastest.encoding:
         return "leads"
+    if entry.is_proxy:
+        return "no: a proxy"
     if entry.missing_clips:
         return f"no: lacks {numbers.list_text(entry.missing_clips)}"
     return {True: "no", False: "yes", None: "too few rounds"}[entry.is_apart]
@@ -234,7 +236,8 @@ def encoding_table(view: RunView) -> Table:
 
 
 def _pictures(encoding: Encoding) -> str:
-    return "all intra" if encoding.is_intra else f"key every {encoding.keyframe_interval}"
+    kind = "all intra" if encoding.is_intra else f"key every {encoding.keyframe_interval}"
+    return ", ".join([*size_words(encoding), kind])
 
 
 def _options(encoding: Encoding) -> str:
@@ -278,5 +281,5 @@ def _recipe(encoding: Encoding) -> str:
 
 
 def _kind(encoding: Encoding) -> str:
-    lossless = ["lossless"] if encoding.is_lossless else []
-    return ", ".join(["intra" if encoding.is_intra else _pictures(encoding), *lossless])
+    kinds = [*size_words(encoding), "intra"] if encoding.is_intra else [_pictures(encoding)]
+    return ", ".join([*kinds, *(["lossless"] if encoding.is_lossless else [])])

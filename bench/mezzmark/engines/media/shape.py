@@ -1,0 +1,94 @@
+"""The shape of pictures: the order of their fields and the aspect of their samples, carried from a
+clip to the files that are made of it.
+
+An encoder takes the order from each frame and a muxer from the encoder's context. Frames lose it
+where their planes are copied, and PyAV neither sets nor shows it: libavfilter does.
+"""
+
+import re
+from collections.abc import Callable
+from fractions import Fraction
+from typing import Final, cast
+
+import av.logging
+from av.container import OutputContainer
+from av.filter import Graph
+from av.video.codeccontext import VideoCodecContext
+from av.video.frame import VideoFrame
+
+from mezzmark.model.encoding import Encoding
+from mezzmark.model.footage import FieldOrder, MediaFacts
+
+FIELD_ORDERS: Final[dict[int, FieldOrder]] = {
+    **{2: "top first", 5: "top first", 3: "bottom first", 4: "bottom first"}
+}
+"""FFmpeg's numbers (AVFieldOrder) of pictures of two fields, by which is shown first."""
+
+PROGRESSIVE: Final = 1
+_TICK: Final = Fraction(1, 25)
+
+_NUMBERS: Final[dict[FieldOrder, int]] = {"top first": 2, "bottom first": 3}
+_MODES: Final[dict[FieldOrder, str]] = {"top first": "tff", "bottom first": "bff"}
+
+
+def _filtered(frame: VideoFrame, name: str, option: str | None = None) -> VideoFrame:
+    """The frame as it leaves one of libavfilter's filters that copies no samples."""
+    graph, width, height = Graph(), frame.width, frame.height
+    entry = graph.add_buffer(width=width, height=height, format=frame.format, time_base=_TICK)
+    node, sink = graph.add(name, option), graph.add("buffersink")
+    entry.link_to(node)
+    node.link_to(sink)
+    graph.configure()
+    pts, time_base = frame.pts, frame.time_base
+    frame.pts, frame.time_base = 0, _TICK
+    entry.push(frame)
+    left = cast(VideoFrame, sink.pull())
+    left.pts, left.time_base = pts, time_base or _TICK
+    return left
+
+
+def shown_facts(frame: VideoFrame) -> str:
+    """What libavfilter's `showinfo` prints of a frame."""
+    level = av.logging.get_level()
+    av.logging.set_level(av.logging.INFO)
+    try:
+        with av.logging.Capture() as lines:
+            _filtered(frame, "showinfo")
+    finally:
+        av.logging.set_level(level)
+    return "".join(line[2] for line in lines)
+
+
+def order_of(frame: VideoFrame | None) -> FieldOrder | None:
+    """The order of a decoded frame's fields; None where it says that it is progressive."""
+    if frame is None or not frame.interlaced_frame:
+        return None
+    return "top first" if re.search(r"\bi:T", shown_facts(frame)) else "bottom first"
+
+
+def mark_fields(frame: VideoFrame, order: FieldOrder | None) -> VideoFrame:
+    """The frame marked as one of two fields; itself where it is or there are none."""
+    if order is None or frame.interlaced_frame:
+        return frame
+    return _filtered(frame, "setfield", _MODES[order])
+
+
+def carry_shape(
+    encoding: Encoding, source: MediaFacts
+) -> Callable[[OutputContainer, VideoCodecContext], None]:
+    """What tells an encoder the shape of a clip's pictures, before it is opened."""
+
+    def prepare(_container: OutputContainer, context: VideoCodecContext) -> None:
+        if (aspect := wanted_aspect(encoding, source)) != 1:
+            context.sample_aspect_ratio = aspect
+        if source.field_order and encoding.interlaced_options is not None:
+            context.field_order = _NUMBERS[source.field_order]
+            context.options = context.options | encoding.interlaced_options
+
+    return prepare
+
+
+def wanted_aspect(encoding: Encoding, source: MediaFacts) -> Fraction:
+    """The aspect that the samples of an encoding of this clip have."""
+    of_clip = source.sample_aspect or Fraction(1)
+    return encoding.sample_aspect(of_clip, source.width_px, source.height_px)
