@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from fixtures.ffmpeg_program import find_program, make_clip, needs_program, run_script
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom
 from mezzmark.model.encoding import ORIGINAL_ENCODING, CustomEncoding
-from mezzmark.model.making import SOURCE, TARGET, Making, making_of
+from mezzmark.model.making import SOURCE, Making, making_of
 from mezzmark.report.prose.making import powershell_quoted, scripts_of
 from simulation.printed_commands import compare
 
@@ -127,11 +127,12 @@ def test_both_shells_are_given_the_same_arguments(name: str) -> None:
     made = making(name)
     scripts = scripts_of(made)
     [posix] = re.findall(r"^  (ffmpeg .*) &&$", scripts["POSIX shell"], re.MULTILINE)
-    [power] = re.findall(r"^  & (ffmpeg .*)$", scripts["PowerShell"], re.MULTILINE)
-    files = {SOURCE: "file:$f", TARGET: "file:$part"}
-    assert shlex.split(posix) == [files.get(word, word) for word in made.arguments]
-    files = {SOURCE: "file:$($f.FullName)", TARGET: "file:$part"}
-    assert list(power_words(power)) == [files.get(word, word) for word in made.arguments]
+    [power] = re.findall(r"^  & (ffmpeg '-v' .*)$", scripts["PowerShell"], re.MULTILINE)
+    *told, _ = (word.replace(SOURCE, "file:$f") for word in made.arguments)
+    reel = "reel_name=$reel"
+    end = ["-metadata", reel, "-metadata:s:v:0", reel, "file:$part"]
+    assert shlex.split(posix) == told + end
+    assert [word.replace("($f.FullName)", "f") for word in power_words(power)] == told + end
 
 
 def test_a_command_says_what_it_is_for() -> None:
@@ -140,10 +141,10 @@ def test_a_command_says_what_it_is_for() -> None:
     rgb = CustomEncoding(name="a b", codec="vc3-444", pixel_format="gbrp10le", container="mxf")
     found = making_of(resolve_custom(rgb))
     assert found is not None
-    assert found.limits == ("matrix", "siting", "even rate", "turned", "silence")
+    assert found.limits == ("matrix", "siting", "progressive", "even rate", "turned", "silence")
     assert found.suffix == ".a-b.mxf"
-    assert making("vc2-good").limits == ("bit rate", "even rate")
-    assert making("vc3-sq").limits == ()
+    assert making("vc2-good").limits == ("bit rate", "progressive", "even rate")
+    assert making("vc3-sq").limits == ("progressive",)
     assert making_of(ORIGINAL_ENCODING) is None
 
 
@@ -173,14 +174,16 @@ def test_powershell_makes_and_checks_a_folder(card: Path) -> None:
         {"codec": "hevc-long", "container": "mp4"},
         {"codec": "vc2-good"},
         {"codec": "vc3-444", "pixel_format": "gbrp10le"},
+        {"codec": "avc-intra-fast", "scale": 0.5},
         {"codec": "ffv1", "container": "mkv"},
     ],
 )
 def test_the_command_makes_the_measured_pictures(custom: dict[str, str], tmp_path: Path) -> None:
-    """To the bit, with both sound tracks and the timecode; all encodings:
+    """To the bit, with both sound tracks, timecode and reel; all encodings:
     `tests/simulation/printed_commands.py`."""
     encoding = resolve_custom(CustomEncoding.model_validate({"name": "x", **custom}))
     clip = make_clip(tmp_path / "clip.mov", "-c:v", "libx264", size=(256, 128))
     found = compare(encoding, clip, tmp_path)
     assert (found.picture_counts, found.psnr_db) == ((3, 3), math.inf)
-    assert (found.sound_tracks, found.timecode) == (2, "10:11:12:13")
+    reel = "" if encoding.container == "mp4" else "A001"
+    assert (found.sound_tracks, found.timecode, found.reel) == (2, "10:11:12:13", reel)

@@ -28,24 +28,30 @@ from mezzmark.model.preparations import PrepareEncodingJob
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.report.prose.making import scripts_of
 
+_HD = "setparams=color_primaries=bt709:color_trc=bt709:colorspace=bt709"
+_PQ = "setparams=color_primaries=bt2020:color_trc=smpte2084:colorspace=bt2020nc"
+_AVC = ("-c:v", "libx264", "-pix_fmt", "yuv420p")
 CLIPS = {
-    "8 bits": ((1920, 1080), "bt709 bt709 bt709", ("-c:v", "libx264", "-pix_fmt", "yuv420p")),
-    "10 bits, PQ": ((1280, 720), "bt2020 smpte2084 bt2020nc", ("-c:v", "prores_ks")),
-    "untagged, SD": ((704, 576), "", ("-c:v", "libx264", "-pix_fmt", "yuv420p")),
-    "full range": ((1920, 1080), "bt709 bt709 bt709", ("-c:v", "libx264", "-pix_fmt", "yuvj420p")),
+    "8 bits": ((1920, 1080), _HD, _AVC),
+    "10 bits, PQ": ((1280, 720), _PQ, ("-c:v", "prores_ks")),
+    "untagged, SD": ((704, 576), "null", _AVC),
+    "interlaced": ((1920, 1080), f"{_HD}:field_mode=tff", (*_AVC, "-flags", "+ildct")),
+    "full range": ((1920, 1080), _HD, ("-c:v", "libx264", "-pix_fmt", "yuvj420p")),
 }
-"""Title → size, colour tags, encoder's options."""
+"""Title → size, filter that says what pictures are, encoder's options."""
 
 
 class Compared(NamedTuple):
     """The command's file beside the bench's: pictures of both, PSNR of the least like plane
-    (infinite where all are the same), whether colour tags are, and what else the file has."""
+    (infinite where all are the same), whether tags and fields are, and what else the file has."""
 
     picture_counts: tuple[int, int]
     psnr_db: float
     has_same_tags: bool
+    has_same_fields: bool
     sound_tracks: int
     timecode: str
+    reel: str
 
 
 def compare(encoding: Encoding, clip: Path, folder: Path) -> Compared:
@@ -69,13 +75,15 @@ def compare(encoding: Encoding, clip: Path, folder: Path) -> Compared:
     with av.open(str(made)) as container:
         sound_tracks = len(container.streams.audio)
         told = [container.metadata, *(stream.metadata for stream in container.streams)]
-    timecodes = (data.get("timecode") or data.get("TIMECODE") for data in told)
+    stated = [{key.lower(): text for key, text in data.items()} for data in told]
     return Compared(
         picture_counts=(len(ours), len(theirs)),
         psnr_db=min(map(_psnr_db, ours, theirs)),
         has_same_tags=probe_media(prepared).tags == probe_media(made).tags,
+        has_same_fields=probe_media(prepared).field_order == probe_media(made).field_order,
         sound_tracks=sound_tracks,
-        timecode=next(filter(None, timecodes), ""),
+        timecode=next((data["timecode"] for data in stated if "timecode" in data), ""),
+        reel=next((data["reel_name"] for data in stated if "reel_name" in data), ""),
     )
 
 
@@ -89,10 +97,12 @@ def _psnr_db(ours: av.VideoFrame, theirs: av.VideoFrame) -> float:
 
 def main(names: Iterable[str]) -> None:
     """Print a row for each encoding and clip."""
-    print(f"{find_program()}\nencoding | clip | pictures | PSNR dB | tags | sound | timecode")
+    print(
+        f"{find_program()}\nencoding | clip | pictures | PSNR dB | tags | sound | timecode | reel"
+    )
     with tempfile.TemporaryDirectory() as name:
-        for title, (size, tags, video) in CLIPS.items():
-            clip = make_clip(Path(name) / f"{title}.mov", *video, size=size, tags=tags)
+        for title, (size, facts, video) in CLIPS.items():
+            clip = make_clip(Path(name) / f"{title}.mov", *video, size=size, facts=facts)
             for encoding in map(find_encoding, names):
                 with tempfile.TemporaryDirectory() as folder:
                     try:
@@ -104,9 +114,12 @@ def main(names: Iterable[str]) -> None:
                         continue
                     counts = "/".join(map(str, row.picture_counts))
                     like = "equal" if row.psnr_db == math.inf else f"{row.psnr_db:.1f}"
-                    told = "same" if row.has_same_tags else "others"
+                    told = "same" if row.has_same_tags and row.has_same_fields else "others"
                     cells = (encoding.name, title, counts, like, told)
-                    print(" | ".join((*cells, str(row.sound_tracks), row.timecode)), flush=True)
+                    print(
+                        " | ".join((*cells, str(row.sound_tracks), row.timecode, row.reel)),
+                        flush=True,
+                    )
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ Sound, timecode and tags, which play no part in a measurement, are carried along
 """
 
 import re
+from collections.abc import Mapping
 from fractions import Fraction
 from math import lcm
 from typing import Final, Literal
@@ -36,12 +37,14 @@ _SCALING: Final = "bicubic+accurate_rnd+full_chroma_int+full_chroma_inp"
 
 _LEFT: Final = frozenset({"AVC", "HEVC", "MPEG-2"})
 """Codecs whose decoders say that chroma lies to the left. The libraries heed it where chroma is
-brought to full width; the program's filter takes it for centred unless it is told."""
+resampled across; the program's filter takes it for centred unless it is told."""
 
-Limit = Literal["bit rate", "matrix", "siting", "even rate", "turned", "silence"]
+Limit = Literal[
+    "bit rate", "matrix", "siting", "fields", "progressive", "even rate", "turned", "silence"
+]
 """What holds of a command beside its encoding: its bit rate, matrix or chroma siting is for footage
-like that named; a variable rate is evened out; turned pictures are stored upright; sound ends with
-the pictures."""
+like that named, as it is for pictures of two fields, or not; a variable rate is evened out; turned
+pictures are stored upright; sound ends with the pictures."""
 
 
 class Making(Fact):
@@ -71,13 +74,20 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
     is_rgb = "RGB" in {encoding.chroma, footage.chroma if footage else ""}
     matrix = _matrix(tags, height_px) if is_rgb else ""
     is_left = footage is None or footage.codec in _LEFT
-    siting = "left" if is_left and encoding.chroma in {"4:4:4", "RGB"} else ""
     size = encoding.picture_size(width_px, height_px)
     bitrate_bps = encoding_bitrate_bps(encoding, *size, frame_rate)
+    is_resized = size != (width_px, height_px)
+    is_told = is_left and (is_resized or encoding.chroma in {"4:4:4", "RGB"})
+    siting = "in_chroma_loc=left:" if is_told else ""
+    resizing = _resizing(encoding, siting) if is_resized else ""
+    has_fields = footage is not None and footage.field_order is not None
+    fields = (encoding.interlaced_options if has_fields else None) or {}
     limits: dict[Limit, bool] = {
         "bit rate": bool(bitrate_bps) and encoding.bitrate_bps is None,
         "matrix": bool(matrix),
-        "siting": bool(siting) or (is_left and encoding.is_scaled),
+        "siting": bool(siting),
+        "fields": has_fields,
+        "progressive": footage is None,
         "even rate": not holds_times(encoding),
         "turned": encoding.container not in _TURNING,
         "silence": encoding.container == "mxf",
@@ -86,11 +96,9 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
         *("ffmpeg", "-v", "warning", "-stats", "-nostdin", "-n"),
         *(() if limits["turned"] else ("-noautorotate",)),
         *("-i", SOURCE, "-map", "0:V:0", "-map", "0:a?"),
-        "-vf",
-        _resizing(encoding, width_px, height_px, is_left=is_left)
-        + _conversion(encoding.pixel_format, matrix, siting),
+        *("-vf", resizing + _conversion(encoding.pixel_format, matrix, siting)),
         *_times(encoding),
-        *_coding(encoding, bitrate_bps, is_interlaced=bool(footage and footage.field_order)),
+        *_coding(encoding, encoding.options | fields, bitrate_bps),
         *_sound(encoding),
         *_muxing(encoding),
         *("-f", FORMATS[encoding.container], TARGET),
@@ -115,28 +123,19 @@ def _matrix(tags: ColourTags, height_px: int) -> str:
     return _MATRICES.get(stated, _MATRICES[guess])
 
 
+def _resizing(encoding: Encoding, siting: str) -> str:
+    """The filter that brings any picture to `picture_size`, before its format changes."""
+    lengths = zip("wh", encoding.scale, encoding.size_multiples, strict=True)
+    sides = (f"{n}=max(1\\,round(i{n}*{part}/{lcm(2, x)}))*{lcm(2, x)}" for n, part, x in lengths)
+    return f"scale={':'.join(sides)}:{siting}interl=-1:flags=bicubic,"
+
+
 def _conversion(pixel_format: str, matrix: str, siting: str) -> str:
     """The filter that does as `Converter` does; a picture of this format and range goes through."""
     is_full = pixel_format.startswith("yuvj") or depth_and_chroma(pixel_format)[1] == "RGB"
     given = f"in_color_matrix={matrix}:out_color_matrix={matrix}:" if matrix else ""
-    given += f"in_chroma_loc={siting}:" if siting else ""
-    scale = f"scale={given}out_range={'pc' if is_full else 'tv'}:flags={_SCALING}"
+    scale = f"scale={given}{siting}interl=-1:out_range={'pc' if is_full else 'tv'}:flags={_SCALING}"
     return f"{scale},format={pixel_format}"
-
-
-def _resizing(encoding: Encoding, width_px: int, height_px: int, *, is_left: bool) -> str:
-    """A filter before, as `Encoding.picture_size`: in parts of what comes in, so that a folder of
-    several sizes can be made; in pixels where only certain sizes are legal."""
-    if not encoding.is_scaled:
-        return ""
-    loc = "in_chroma_loc=left:" if is_left else ""
-    if encoding.frame_sizes:
-        width, height = encoding.picture_size(width_px, height_px)
-        return f"scale=w={width}:h={height}:{loc}flags=bicubic,"
-    steps = (lcm(step, 2) for step in encoding.size_multiples)
-    parts = zip("wh", encoding.scale, steps, strict=True)
-    sides = (f"{side}=round(i{side}*{part}/{step})*{step}:" for side, part, step in parts)
-    return f"scale={''.join(sides)}{loc}flags=bicubic,"
 
 
 def _times(encoding: Encoding) -> tuple[str, ...]:
@@ -146,8 +145,7 @@ def _times(encoding: Encoding) -> tuple[str, ...]:
     return "-fps_mode", "cfr"
 
 
-def _coding(encoding: Encoding, bitrate_bps: int, *, is_interlaced: bool) -> tuple[str, ...]:
-    told = encoding.options | ((encoding.interlaced_options or {}) if is_interlaced else {})
+def _coding(encoding: Encoding, told: Mapping[str, str], bitrate_bps: int) -> tuple[str, ...]:
     options = (part for key, value in told.items() for part in (f"-{key}:v", value))
     rate = ("-b:v", str(bitrate_bps)) if bitrate_bps else ()
     groups = ("-g", str(encoding.keyframe_interval), "-bf", str(encoding.b_frames))
@@ -163,9 +161,7 @@ def _sound(encoding: Encoding) -> tuple[str, ...]:
 
 
 def _muxing(encoding: Encoding) -> tuple[str, ...]:
-    """Colour tags also where only some are stated, and what the bench tells the muxer."""
-    if encoding.container not in {"mov", "mp4"}:
-        return ()
+    """Colour tags also where only some are stated."""
+    tags = ("-movflags", "+write_colr") if encoding.container in {"mov", "mp4"} else ()
     names = {"tag": "-tag:v", "strict": "-strict"}
-    told = (part for key, value in encoding.muxing.items() for part in (names[key], value))
-    return "-movflags", "+write_colr", *told
+    return *tags, *(part for key, text in encoding.muxing.items() for part in (names[key], text))

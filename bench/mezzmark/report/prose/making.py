@@ -38,12 +38,17 @@ for f; do
     printf 'exists, left alone: %s\\n' "$OUT/$n" >&2
     continue
   fi
+  reel=$(ffmpeg -nostdin -i "file:$f" 2>&1 |
+    sed -n 's/^ *[Rr][Ee][Ee][Ll]_[Nn][Aa][Mm][Ee] *: //p' | sed 1q)
   {command} &&
     mv -n -- "$part" "$OUT/$n" && [ ! -e "$part" ] &&
     (CDPATH= cd -- "$OUT" && sha256sum -- "$n" >> SHA256SUMS) ||
     {{ s=$?; printf 'not made: %s\\n' "$OUT/$n" >&2; [ "$s" -ne {stopped} ] || break; }}
 done
 """
+
+_REEL: Final = """'-metadata' "reel_name=$reel" '-metadata:s:v:0' "reel_name=$reel\""""
+"""What a camera's reel is passed on with, in either shell; an empty one is none."""
 
 _STOPPED: Final = 255
 """What FFmpeg's program ends with where it was interrupted."""
@@ -55,7 +60,7 @@ command -v sha256sum > /dev/null || sha256sum() {{ shasum -a 256 "$@"; }}
 
 _POWERSHELL: Final = """\
 & {{
-$ErrorActionPreference = 'Stop'
+$ErrorActionPreference = 'Continue'; $PSNativeCommandUseErrorActionPreference = $false
 $in = {source}; $out = {target}
 $out = $ExecutionContext.SessionState.Path.GetUnresolvedProviderPathFromPSPath($out)
 [void][IO.Directory]::CreateDirectory($out)
@@ -68,11 +73,17 @@ foreach ($f in Get-ChildItem -LiteralPath $in -File) {{
   if ((Test-Path -LiteralPath $o) -or (Test-Path -LiteralPath $part)) {{
     Write-Warning "exists, left alone: $o"; continue
   }}
+  $reel = ''
+  & ffmpeg '-nostdin' '-i' "file:$($f.FullName)" 2>&1 | ForEach-Object {{
+    if (-not $reel -and "$_" -match '^ *reel_name *: (.+)') {{ $reel = $Matches[1] }}
+  }}
   & {command}
   if ($LASTEXITCODE -ne 0) {{ Write-Warning "not made: $o"; continue }}
-  [IO.File]::Move($part, $o)
-  $h = (Get-FileHash -LiteralPath $o -Algorithm SHA256).Hash.ToLower()
-  [IO.File]::AppendAllText([IO.Path]::Combine($out, 'SHA256SUMS'), "$h  $n`n")
+  try {{
+    [IO.File]::Move($part, $o)
+    $h = (Get-FileHash -LiteralPath $o -Algorithm SHA256 -ErrorAction Stop).Hash.ToLower()
+    [IO.File]::AppendAllText([IO.Path]::Combine($out, 'SHA256SUMS'), "$h  $n`n")
+  }} catch {{ Write-Warning "not made: $o" }}
 }} }}
 """
 
@@ -110,8 +121,8 @@ def scripts_of(making: Making, source: str = "", target: str = "") -> dict[str, 
     power = {"source": powershell_quoted(source), "target": powershell_quoted(target)}
     patterns = "|".join(f"*.{''.join(map(_either, suffix))}" for suffix in SUFFIXES)
     extensions = ", ".join(f"'.{suffix}'" for suffix in SUFFIXES)
-    in_shell = {SOURCE: '"file:$f"', TARGET: '"file:$part"'}
-    in_power = {SOURCE: '"file:$($f.FullName)"', TARGET: '"file:$part"'}
+    in_shell = {SOURCE: '"file:$f"', TARGET: f'{_REEL} "file:$part"'}
+    in_power = {SOURCE: '"file:$($f.FullName)"', TARGET: f'{_REEL} "file:$part"'}
     return {
         "POSIX shell": _POSIX.format(
             **posix,
@@ -169,7 +180,7 @@ def making_sentences(making: Making) -> tuple[str, ...]:
         "What is there already is left alone; an interrupted file ends in .part. SHA256SUMS gets "
         "the digest of each file.",
         f"Sound (as PCM of 24 bits), timecode and tags come along as far as {making.container} "
-        "holds them; reel names do not (-metadata:s:v:0 reel_name=NAME, before -f, sets one).",
+        "holds them.",
         *(_limit_text(making, limit) for limit in making.limits),
         *filter(None, [_DIFFERENT.get(making.encoder)]),
     )
@@ -199,6 +210,8 @@ def _limit_text(making: Making, limit: Limit) -> str:
         "matrix": "The matrix in the filter is that of the footage measured; others need theirs.",
         "siting": "Chroma is taken to lie left (in_chroma_loc), as AVC, HEVC and MPEG-2 have it; "
         "leave that out for other footage.",
+        "fields": "It is for interlaced footage.",
+        "progressive": "For interlaced footage take the command in the report of a run on it.",
         "even rate": "Footage of a variable rate gets an even one by repeating and leaving out "
         "pictures, or is refused; a rate can be given (-r 25, before -f).",
         "turned": "Pictures that a camera says are to be turned are stored upright.",
