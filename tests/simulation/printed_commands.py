@@ -43,12 +43,11 @@ CLIPS = {
 
 class Compared(NamedTuple):
     """The command's file beside the bench's: pictures of both, PSNR of the least like plane
-    (infinite where all are the same), whether tags and fields are, and what else the file has."""
+    (infinite: all the same), whether tags, fields and sample aspect are; what else the file has."""
 
     picture_counts: tuple[int, int]
     psnr_db: float
-    has_same_tags: bool
-    has_same_fields: bool
+    has_same_facts: bool
     sound_tracks: int
     timecode: str
     reel: str
@@ -79,12 +78,16 @@ def compare(encoding: Encoding, clip: Path, folder: Path) -> Compared:
     return Compared(
         picture_counts=(len(ours), len(theirs)),
         psnr_db=min(map(_psnr_db, ours, theirs)),
-        has_same_tags=probe_media(prepared).tags == probe_media(made).tags,
-        has_same_fields=probe_media(prepared).field_order == probe_media(made).field_order,
+        has_same_facts=_facts(prepared) == _facts(made),
         sound_tracks=sound_tracks,
         timecode=next((data["timecode"] for data in stated if "timecode" in data), ""),
         reel=next((data["reel_name"] for data in stated if "reel_name" in data), ""),
     )
+
+
+def _facts(path: Path) -> tuple[object, ...]:
+    facts = probe_media(path)
+    return facts.tags, facts.field_order, facts.sample_aspect
 
 
 def _psnr_db(ours: av.VideoFrame, theirs: av.VideoFrame) -> float:
@@ -112,14 +115,7 @@ def main(names: Iterable[str]) -> None:
                     except RuntimeError as error:
                         print(f"{encoding.name} | {title} | not made: {error}", flush=True)
                         continue
-                    counts = "/".join(map(str, row.picture_counts))
-                    like = "equal" if row.psnr_db == math.inf else f"{row.psnr_db:.1f}"
-                    told = "same" if row.has_same_tags and row.has_same_fields else "others"
-                    cells = (encoding.name, title, counts, like, told)
-                    print(
-                        " | ".join((*cells, str(row.sound_tracks), row.timecode, row.reel)),
-                        flush=True,
-                    )
+                    print(encoding.name, title, *row, sep=" | ", flush=True)
 
 
 if __name__ == "__main__":
