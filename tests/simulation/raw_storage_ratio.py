@@ -4,16 +4,16 @@
 
 Paired by round, in changing order. Both read files that the same processes wrote side by side just
 before (where blocks lie, and what a host keeps, follows from that), with nothing in the file cache.
-`dd` includes the start of its processes, hence large files. Disks that others use are unsteady: a
-file system in a file on tmpfs (`mount -o loop`) has a file cache of its own to be emptied.
+Of `dd` its own time counts, since a program's start is no storage. Disks that others use are
+unsteady: a file system in a file on tmpfs (`mount -o loop`) has a cache of its own to be emptied.
 """
 
+import os
 import subprocess
 import sys
 import tempfile
 from pathlib import Path
 from statistics import median
-from time import perf_counter
 
 from scipy.stats import binom
 
@@ -23,21 +23,21 @@ from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.tasks.storage import Access, StorageJob
 
 FILE_BYTES = 256 * 2**20
+PLAIN = os.environ | {"LC_ALL": "C"}
 
 
 def dd_rate(folder: Path, count: int) -> float:
-    """Bytes a second of a `dd` a file, all at once, just written by the storage task."""
+    """Bytes a second of a `dd` a file, all at once, in the longest of the times that they tell;
+    the storage task has just written the files."""
     run_task(folder, count, "write")
     files = sorted(folder.iterdir())
     for file in files:
         assert is_dropped(file)
-    start = perf_counter()
-    running = [
-        subprocess.Popen(["dd", f"if={file}", "of=/dev/null", "bs=1M"], stderr=subprocess.DEVNULL)
-        for file in files
-    ]
-    assert [one.wait() for one in running] == [0] * len(files)
-    return len(files) * FILE_BYTES / (perf_counter() - start)
+    commands = (["dd", f"if={file}", "of=/dev/null", "bs=1M"] for file in files)
+    running = [subprocess.Popen(command, stderr=subprocess.PIPE, env=PLAIN) for command in commands]
+    told = [one.communicate()[1].decode() for one in running]
+    times_s = [float(text.rsplit(",", 2)[1].removesuffix(" s")) for text in told]
+    return FILE_BYTES * len(files) / max(times_s)
 
 
 def run_task(folder: Path, count: int, access: Access) -> float:
