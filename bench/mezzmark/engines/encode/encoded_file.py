@@ -2,7 +2,7 @@
 
 import hashlib
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -25,7 +25,6 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
-from mezzmark.engines.media.storage_file import StorageFile
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError, count_text
@@ -87,14 +86,13 @@ def encode_clip(
     encoding: Encoding,
     thread_count: int,
     height_px: int | None,
-    source: StorageFile | None = None,
-    beside: Callable[[], None] = lambda: None,
+    pictures: Iterator[VideoFrame] | None = None,
 ) -> tuple[int, int]:
     """Encode the pictures of the index to a new file, evenly spaced; the size they got.
 
-    `height_px` resizes, keeping the shape; None keeps the size. Pictures are read through `source`
-    where there is one; `beside` is called at each of them. Raises EncodingError, FootageError,
-    DiskFullError, and DestinationError where something stands already.
+    `height_px` resizes, keeping the shape; None keeps the size. `pictures` are those
+    of the index, where who calls reads them. Raises EncodingError, FootageError, DiskFullError, and
+    DestinationError where something stands already.
     """
     frame_rate = constant_rate(index)
     size = fitted_size(index.width_px, index.height_px, height_px)
@@ -102,7 +100,7 @@ def encode_clip(
     converter = Converter(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
-    pictures = read_pictures(media_path, index, thread_count=thread_count, source=source)
+    pictures = pictures or read_pictures(media_path, index, thread_count=thread_count)
     encoder = open_encoder(
         path,
         encoding,
@@ -111,12 +109,7 @@ def encode_clip(
         tags=converter.tags,
         thread_count=thread_count,
     )
-
-    def convert(picture: VideoFrame) -> VideoFrame:
-        beside()
-        return converter.convert(picture)
-
-    write_frames(evenly_timed(map(convert, pictures), frame_rate), encoder)
+    write_frames(evenly_timed(map(converter.convert, pictures), frame_rate), encoder)
     return size
 
 

@@ -9,16 +9,19 @@ it is read back out of the file cache, where it lies.
 
 import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import Final
 
+from av.video.frame import VideoFrame
+
 from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
+from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import NO_STAMP, build_frame_index, read_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile, StorageFile, line_of
 from mezzmark.host.common import read_process_facts
@@ -147,6 +150,9 @@ def _ingest(
     index = encoded_file.first_frames(read_frame_index(source.media.index_path), source.frame_count)
     reader = StorageFile(source.media.media_path, line) if line or job.is_cold else None
     sent = SentFile(part, line) if line else None
+    pictures = read_pictures(
+        source.media.media_path, index, thread_count=job.thread_count, source=reader
+    )
     size = encoded_file.encode_clip(
         source.media.media_path,
         index,
@@ -154,8 +160,7 @@ def _ingest(
         encoding=job.encoding,
         thread_count=job.thread_count,
         height_px=job.height_px,
-        source=reader,
-        beside=sent.send if sent else lambda: None,
+        pictures=_sending(pictures, sent) if sent else pictures,
     )
     encoded_ns = clock_ns()
     found = _prove(job, clip_index, index, part)
@@ -178,6 +183,13 @@ def _ingest(
         file_bytes=found.file_bytes,
         wait_ns=wait_ns,
     )
+
+
+def _sending(pictures: Iterator[VideoFrame], sent: SentFile) -> Iterator[VideoFrame]:
+    """At each picture goes what was written of those before."""
+    for picture in pictures:
+        sent.send()
+        yield picture
 
 
 def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
