@@ -29,7 +29,6 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape, wanted_aspect
-from mezzmark.engines.media.storage_file import StorageFile
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps
 from mezzmark.model.errors import EncodingError, count_text
@@ -89,7 +88,7 @@ def write_frames(
 
 
 def encode_clip(
-    media: str | StorageFile,
+    media_path: str,
     index: FrameIndex,
     path: Path,
     *,
@@ -97,17 +96,15 @@ def encode_clip(
     thread_count: int,
     height_px: int | None,
     carrier: Carrier | None = None,
-    beside: Callable[[], None] = lambda: None,
+    pictures: Iterator[VideoFrame] | None = None,
 ) -> tuple[int, int]:
     """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
     that brings sound and tags along; the size they were fitted to.
 
     `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
-    top. `media` is the clip's path, or what it is read through; `beside` is called at each picture.
-    Raises EncodingError, FootageError, DiskFullError, and DestinationError where something stands
-    already.
+    top. `pictures` are those of the index, where who calls reads them. Raises EncodingError,
+    FootageError, DiskFullError, and DestinationError where something stands already.
     """
-    source, media_path = (None, media) if isinstance(media, str) else (media, media.name)
     timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
@@ -115,7 +112,7 @@ def encode_clip(
     converter = Converter(
         probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
     )
-    pictures = read_pictures(media_path, index, thread_count=thread_count, source=source)
+    pictures = pictures or read_pictures(media_path, index, thread_count=thread_count)
     encoder = open_encoder(
         path,
         encoding,
@@ -126,12 +123,7 @@ def encode_clip(
         thread_count=thread_count,
         prepare=_told_first(encoding, converter.source, carrier),
     )
-
-    def convert(picture: VideoFrame) -> VideoFrame:
-        beside()
-        return converter.convert(picture)
-
-    write_frames(timed(map(convert, pictures), timing), encoder, carrier)
+    write_frames(timed(map(converter.convert, pictures), timing), encoder, carrier)
     return fitted
 
 

@@ -9,17 +9,20 @@ it is read back out of the file cache, where it lies.
 
 import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import Final
 
+from av.video.frame import VideoFrame
+
 from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import taken
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.encode.whole_file import carrier_for
+from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile, StorageFile, line_of
 from mezzmark.host.common import read_process_facts
@@ -150,15 +153,16 @@ def _ingest(
     carrier = carrier_for(media_path, index, job.encoding) if source.is_own else None
     reader = StorageFile(media_path, line) if line or job.is_cold else None
     sent = SentFile(part, line) if line else None
+    pictures = read_pictures(media_path, index, thread_count=job.thread_count, source=reader)
     size = encoded_file.encode_clip(
-        reader or media_path,
+        media_path,
         index,
         part,
         encoding=job.encoding,
         thread_count=job.thread_count,
         height_px=job.height_px,
         carrier=carrier,
-        beside=sent.send if sent else lambda: None,
+        pictures=_sending(pictures, sent) if sent else pictures,
     )
     encoded_ns = clock_ns()
     entered = encoded_file.pick_frames(index, carrier.timing.shown) if carrier else index
@@ -184,6 +188,13 @@ def _ingest(
         file_bytes=found.file_bytes,
         wait_ns=wait_ns,
     )
+
+
+def _sending(pictures: Iterator[VideoFrame], sent: SentFile) -> Iterator[VideoFrame]:
+    """At each picture goes what was written of those before."""
+    for picture in pictures:
+        sent.send()
+        yield picture
 
 
 def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
