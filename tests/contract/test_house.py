@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 44_050, "modules": 222, "test_lines": 35_880}
+LIMITS = {"lines": 44_050, "modules": 222, "test_lines": 35_860}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25
