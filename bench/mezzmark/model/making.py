@@ -11,8 +11,8 @@ from fractions import Fraction
 from math import lcm
 from typing import Final, Literal
 
-from mezzmark.model.colour import HD_HEIGHT_PX, UNSPECIFIED
-from mezzmark.model.encoding import Encoding, depth_and_chroma, encoding_bitrate_bps, holds_times
+from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, UNSPECIFIED
+from mezzmark.model.encoding import Encoding, encoding_bitrate_bps, holds_times
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ColourTags, MediaFacts, Rate
 
@@ -39,12 +39,12 @@ _LEFT: Final = frozenset({"AVC", "HEVC", "MPEG-2"})
 """Codecs whose decoders say that chroma lies to the left. The libraries heed it where chroma is
 resampled across; the program's filter takes it for centred unless it is told."""
 
-Limit = Literal[
-    "bit rate", "matrix", "siting", "fields", "progressive", "even rate", "turned", "silence"
-]
+_Footage = Literal["bit rate", "matrix", "siting", "fields", "progressive"]
+Limit = Literal[_Footage, "even rate", "turned", "silence", "range", "version"]
 """What holds of a command beside its encoding: its bit rate, matrix or chroma siting is for footage
 like that named, as it is for pictures of two fields, or not; a variable rate is evened out; turned
-pictures are stored upright; sound ends with the pictures."""
+pictures are stored upright; sound ends with the pictures; FFmpeg 8.0 converts between ranges a
+little otherwise than the libraries; another version of the encoder makes other pictures."""
 
 
 class Making(Fact):
@@ -53,7 +53,6 @@ class Making(Fact):
     of the footage it is for."""
 
     encoding: str
-    encoder: str
     container: str
     suffix: str
     arguments: tuple[str, ...]
@@ -72,11 +71,13 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
     frame_rate = (footage.frame_rate if footage else None) or Fraction(25)
     tags = footage.tags if footage else ColourTags(matrix=1)
     is_rgb = "RGB" in {encoding.chroma, footage.chroma if footage else ""}
-    matrix = _matrix(tags, height_px) if is_rgb else ""
+    name = _matrix(tags, height_px) if is_rgb else ""
+    matrix = f"in_color_matrix={name}:out_color_matrix={name}:" if name else ""
     is_left = footage is None or footage.codec in _LEFT
     size = encoding.picture_size(width_px, height_px)
     bitrate_bps = encoding_bitrate_bps(encoding, *size, frame_rate)
     is_resized = size != (width_px, height_px)
+    is_full = encoding.pixel_format.startswith("yuvj") or encoding.chroma == "RGB"
     is_told = is_left and (is_resized or encoding.chroma in {"4:4:4", "RGB"})
     siting = "in_chroma_loc=left:" if is_told else ""
     resizing = _resizing(encoding, siting) if is_resized else ""
@@ -91,12 +92,14 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
         "even rate": not holds_times(encoding),
         "turned": encoding.container not in _TURNING,
         "silence": encoding.container == "mxf",
+        "range": encoding.chroma != "RGB" and (tags.colour_range == FULL_RANGE) != is_full,
+        "version": encoding.encoder == "libsvtav1" or "x264-params" in encoding.options,
     }
     arguments = (
         *("ffmpeg", "-v", "warning", "-stats", "-nostdin", "-n"),
         *(() if limits["turned"] else ("-noautorotate",)),
         *("-i", SOURCE, "-map", "0:V:0", "-map", "0:a?"),
-        *("-vf", resizing + _conversion(encoding.pixel_format, matrix, siting)),
+        *("-vf", resizing + _conversion(encoding.pixel_format, is_full, matrix + siting)),
         *_times(encoding),
         *_coding(encoding, encoding.options | fields, bitrate_bps),
         *_sound(encoding),
@@ -105,7 +108,6 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
     )
     return Making(
         encoding=encoding.name,
-        encoder=encoding.encoder,
         container=encoding.container,
         suffix=f".{re.sub(r'[^A-Za-z0-9._-]+', '-', encoding.name)}.{encoding.container}",
         arguments=arguments,
@@ -130,11 +132,9 @@ def _resizing(encoding: Encoding, siting: str) -> str:
     return f"scale={':'.join(sides)}:{siting}interl=-1:flags=bicubic,"
 
 
-def _conversion(pixel_format: str, matrix: str, siting: str) -> str:
+def _conversion(pixel_format: str, is_full: bool, told: str) -> str:
     """The filter that does as `Converter` does; a picture of this format and range goes through."""
-    is_full = pixel_format.startswith("yuvj") or depth_and_chroma(pixel_format)[1] == "RGB"
-    given = f"in_color_matrix={matrix}:out_color_matrix={matrix}:" if matrix else ""
-    scale = f"scale={given}{siting}interl=-1:out_range={'pc' if is_full else 'tv'}:flags={_SCALING}"
+    scale = f"scale={told}interl=-1:out_range={'pc' if is_full else 'tv'}:flags={_SCALING}"
     return f"{scale},format={pixel_format}"
 
 

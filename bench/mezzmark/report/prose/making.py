@@ -160,13 +160,6 @@ def plain_command(making: Making) -> str:
     return _line(making, files, shlex.quote)
 
 
-_DIFFERENT: Final = {
-    "libsvtav1": "Pictures differ a little from those measured: encoders differ between versions.",
-    "mjpeg": "FFmpeg 8.0 converts to full range a little otherwise than was measured.",
-}
-"""By encoder, what keeps the pictures from being the same to the bit."""
-
-
 def making_headline(making: Making) -> str:
     """What the commands make."""
     name = shown_name(making.encoding)
@@ -182,7 +175,6 @@ def making_sentences(making: Making) -> tuple[str, ...]:
         f"Sound (as PCM of 24 bits), timecode and tags come along as far as {making.container} "
         "holds them.",
         *(_limit_text(making, limit) for limit in making.limits),
-        *filter(None, [_DIFFERENT.get(making.encoder)]),
     )
 
 
@@ -215,5 +207,8 @@ def _limit_text(making: Making, limit: Limit) -> str:
         "even rate": "Footage of a variable rate gets an even one by repeating and leaving out "
         "pictures, or is refused; a rate can be given (-r 25, before -f).",
         "turned": "Pictures that a camera says are to be turned are stored upright.",
+        "range": "FFmpeg 8.0 converts between full and limited range a little otherwise than was "
+        "measured; 9.0 does not.",
+        "version": "Pictures differ a little from those measured where the encoder's version does.",
         "silence": "Sound is resampled to 48 kHz and ends with the pictures.",
     }[limit]
