@@ -264,7 +264,8 @@ def test_an_encoder_is_not_told_the_picture_types_of_the_source(tmp_path: Path) 
 )
 def test_tags_say_what_the_samples_are(pixel_format: str, colour_range: int, matrix: int) -> None:
     """Range and matrix of the tags follow the pixel format; primaries and transfer are the
-    clip's own; every converted picture carries them."""
+    clip's own; every converted picture carries them, the transfer by the code point that stands
+    for its meaning (ITU-T H.273: 14 is that of 1)."""
     wide = ColourTags(colour_range=1, primaries=9, transfer=14, matrix=9)
     facts = master().facts.model_copy(update={"tags": wide, "pixel_format": "yuv420p"})
     converter = Converter(facts, pixel_format, thread_count=1)
@@ -273,7 +274,20 @@ def test_tags_say_what_the_samples_are(pixel_format: str, colour_range: int, mat
     )
     frame = converter.convert(flat("yuv420p", (63, 102, 240)))
     found = (frame.color_range, frame.color_primaries, frame.color_trc, frame.colorspace)
-    assert tuple(map(int, found)) == (colour_range, 9, 14, matrix)
+    assert tuple(map(int, found)) == (colour_range, 9, 1, matrix)
+
+
+def test_a_converter_unpacks_words_by_one_thread() -> None:
+    """By four threads swscale gave other samples in 18 of 60 pictures of this size."""
+    rng = np.random.default_rng(1)
+    planes = tuple(rng.integers(64, 940, (34, 66), dtype=np.uint16) for _ in range(3))
+    packed = frame_from_planes(planes, "v30xle")
+    facts = master().facts.model_copy(update={"pixel_format": "v30xle"})
+    converter = Converter(facts, "yuv444p10le", thread_count=4)
+    for _ in range(60):
+        converted = planes_of(converter.convert(packed))
+        for found, given in zip(converted, planes, strict=True):
+            np.testing.assert_array_equal(found, given)
 
 
 def test_frames_of_another_format_are_a_broken_promise() -> None:
