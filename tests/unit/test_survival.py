@@ -5,7 +5,7 @@ from mezzmark.decide.choose.needs import kept_things
 from mezzmark.decide.compare.matching import find_unlikeness, work_of
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.run import Manifest
-from mezzmark.model.survival import Survival
+from mezzmark.model.survival import Survival, state_by_command
 from mezzmark.report.tables.picture import survival_table
 from mezzmark.report.view import RunView
 
@@ -26,14 +26,31 @@ def holding(**values: tuple[str | None, str | None]) -> Manifest:
 
 
 def test_needs_are_judged_by_the_command_where_it_is_known() -> None:
-    """The command keeps a sample aspect that the bench's file lost; of tags nothing is known of it,
-    so the bench's file counts; what no clip has is no fact; the original has all."""
-    run = holding(sample_aspect=("4/3", None), tags=("title", None), timecode=(None, None))
+    """The command keeps a sample aspect that the bench's file lost; how many pictures it makes of a
+    variable rate is not known, so the bench's file counts; what no clip has is no fact; the
+    original has all."""
+    run = holding(sample_aspect=("4/3", None), frame_count=("30", "29"), timecode=(None, None))
     assert kept_things(NAME, [run]) == {
         "survives.sample_aspect": "true",
-        "survives.tags": "false",
+        "survives.frame_count": "false",
     }
     assert set(kept_things("original", [run]).values()) == {"true"}
+
+
+def test_the_command_is_told_as_its_files_were_seen() -> None:
+    """As `ffprobe` found: title and reel come as in the bench's file, MP4 keeps turn and HDR
+    metadata, and pictures of a rate evened out may be as many or not."""
+    seen: list[tuple[str, str, str | None, str | None]] = [
+        ("reel", "mov", "1", "kept"),
+        ("reel", "mov", None, "lost"),  # a clip without timecode
+        ("tags", "mxf", None, "lost"),
+        ("rotation", "mp4", "1", "kept"),
+        ("hdr", "mp4", None, "kept"),
+        ("frame_count", "mxf", "2", None),
+    ]
+    for thing, container, file, state in seen:
+        survival = Survival(thing=thing, clip="1", file=file)
+        assert state_by_command(survival, container) == state
 
 
 def test_files_with_sound_are_other_files() -> None:
@@ -54,11 +71,12 @@ def test_files_with_sound_are_other_files() -> None:
 def test_the_table_tells_both_ways_of_making() -> None:
     """A row for the bench's file and one for the command's; a column for each thing that a clip
     has, and none for others."""
-    run = holding(timecode=("1", "1"), tags=("title", None), hdr=(None, None))
+    run = holding(timecode=("1", "1"), frame_count=("30", "29"), hdr=(None, None))
     table = survival_table(RunView(run, TRIALS))
-    assert [column.head for column in table.columns] == ["encoding", "file", "timecode", "tags"]
+    heads = [column.head for column in table.columns]
+    assert heads == ["encoding", "file", "timecode", "frame count"]
     assert [[cell.text for cell in row[1:]] for row in table.rows] == [
-        ["as measured", "kept", "lost"],
+        ["as measured", "kept", "changed 30 → 29"],
         ["by the command", "kept", "not known"],
     ]
     assert not survival_table(RunView(MANIFEST, TRIALS))

@@ -53,11 +53,11 @@ THINGS: Final[dict[str, Thing]] = {
     "layout": Thing("channel layout", None),
     "sync": Thing("sync", _ALL),
     "timecode": Thing("timecode", _ALL, carried=True),
-    "reel": Thing("reel", {"mp4": "lost"}, carried=True),
-    "tags": Thing("tags", {}, carried=True),
+    "reel": Thing("reel", None, carried=True),
+    "tags": Thing("tags", None, carried=True),
     "sample_aspect": Thing("sample aspect", {"mov": "kept", "mp4": "kept", "mkv": "kept"}),
-    "rotation": Thing("rotation", {"mov": "kept", "mkv": "kept", "mxf": "changed"}, carried=True),
-    "hdr": Thing("HDR metadata", {"mov": "kept", "mkv": "kept", "mxf": "changed"}),
+    "rotation": Thing("rotation", _ALL | {"mxf": "changed"}, carried=True),
+    "hdr": Thing("HDR metadata", _ALL | {"mxf": "changed"}),
     "alpha": Thing("alpha", None),
     "frame_count": Thing("frame count", None),
     "variable_rate": Thing("variable rate", None),
@@ -67,6 +67,8 @@ THINGS: Final[dict[str, Thing]] = {
 
 def state_by_command(survival: Survival, container: str) -> State | None:
     """What becomes of it in a file of the printed command; None where that is not known."""
+    if survival.thing == "frame_count" and survival.state == "changed":
+        return None  # both even out a variable rate, each by a rule of its own
     known = THINGS[survival.thing].by_command
     if known is None or survival.state == "not asked":
         return survival.state
