@@ -160,7 +160,7 @@ def test_fields_and_sample_aspect_come_through(
     assert facts.field_order == order
     is_lost = encoding.container == "mkv"
     assert facts.sample_aspect == (None if is_lost else Fraction(64, 45))
-    assert loses_aspect(made.model_copy(update={"media": source}), made, encoding) == is_lost
+    assert loses_aspect(probe_media(source.media_path), made, encoding) == is_lost
     planes = planes_of(decode_all(Path(made.media.media_path))[0])
     unit = planes[0].max() / 150
     for plane in planes:

@@ -11,7 +11,7 @@ from fractions import Fraction
 from math import lcm
 from typing import Final, Literal
 
-from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, UNSPECIFIED
+from mezzmark.model.colour import FULL_RANGE, MATRIX_CODES, meaning
 from mezzmark.model.encoding import Encoding, encoding_bitrate_bps, holds_times
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ColourTags, MediaFacts, Rate
@@ -124,9 +124,8 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
 
 def _matrix(tags: ColourTags, height_px: int) -> str:
     """As `source_colour` of `engines.media.conversion` chooses it."""
-    guess = 1 if height_px >= HD_HEIGHT_PX else 6
-    stated = guess if tags.matrix == UNSPECIFIED else tags.matrix
-    return _MATRICES.get(stated, _MATRICES[guess])
+    guess = MATRIX_CODES[meaning(ColourTags(), height_px=height_px).matrix]
+    return _MATRICES.get(tags.matrix, _MATRICES[guess])
 
 
 def _resizing(encoding: Encoding, siting: str) -> str:

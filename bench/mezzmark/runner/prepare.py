@@ -18,7 +18,7 @@ import numpy as np
 from mezzmark.host.common import read_free_memory_bytes, read_usable_core_count
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError, InterruptedRunError
-from mezzmark.model.footage import ClipSpec, FrameIndex
+from mezzmark.model.footage import ClipSpec, FrameIndex, MediaFacts
 from mezzmark.model.jobs import Job, JobFailed, PreparedMedia, ProgressUpdate, WorkerFailed
 from mezzmark.model.preparations import (
     Answer,
@@ -175,7 +175,8 @@ def _add_results(
     for encoding in footage.encodings:
         made = answers[clip, encoding.name]
         if isinstance(made, PreparedMedia):
-            _add_medium(footage, clip, encoding.name, made, loses_aspect(source, made, encoding))
+            is_aspect_lost = loses_aspect(footage.clips[-1].original, made, encoding)
+            _add_medium(footage, clip, encoding.name, made, is_aspect_lost)
         else:
             footage.refused.append(_refusal_of((clip, encoding.name), made))
     for pixel_format in formats:
@@ -380,12 +381,12 @@ def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: boo
     )
 
 
-def loses_aspect(source: PreparedMedia, made: PreparedMedia, encoding: Encoding) -> bool:
-    """Whether an encoded file does not say the aspect of samples that follows from its source."""
+def loses_aspect(clip: MediaFacts, made: PreparedMedia, encoding: Encoding) -> bool:
+    """Whether an encoded file does not say the aspect of samples that follows from its clip."""
     from mezzmark.engines.media.probe import probe_media
     from mezzmark.engines.media.shape import wanted_aspect
 
-    clip, found = (probe_media(one.media.media_path) for one in (source, made))
+    found = probe_media(made.media.media_path)
     return (found.sample_aspect or 1) != wanted_aspect(encoding, clip)
 
 
