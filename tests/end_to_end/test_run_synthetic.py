@@ -258,6 +258,21 @@ def test_time_left_shrinks_to_nothing(tmp_path: Path) -> None:
     assert minimum_s == pytest.approx([9, 8, 7, 6, 5, 4, 3, 2, 1] + [0] * 10)
 
 
+def test_after_the_minimum_nothing_is_left_of_it(tmp_path: Path) -> None:
+    """Where the clock moves on at each look, none of the minimum is left from the third round on:
+    not a microsecond, of which "about 1 s" would be told."""
+    ticks = Ticks(1.0)
+
+    def later_ns() -> int:
+        ticks.now_s += 1e-6
+        return round(ticks.now_s * S_NS)
+
+    clock = Clock(monotonic_ns=later_ns, utc=lambda: f"at {ticks.now_s}")
+    events = events_of(scenario(), tmp_path, clock=clock, execute=ticks.execute)
+    started = [event for event in events if isinstance(event, TrialStarted)]
+    assert [event.minimum_eta_s for event in started[10:]] == [0] * 10
+
+
 @pytest.mark.parametrize("is_new", [True, False])
 def test_a_start_that_fails_leaves_no_folder_of_its_own(tmp_path: Path, is_new: bool) -> None:
     """Footage that is not there: the folder made for the run is gone, one that stood there before

@@ -222,9 +222,9 @@ class Rounds:
         index = left[0].round_index
         if (found := self.forecast(index + 1, left)) is None:
             return {}
-        minimum_s = found.minimum_s if index < self.scenario.minimum_rounds else self.elapsed_s
-        ends = {"eta_s": found.most_s, "minimum_eta_s": minimum_s}
-        return {name: end_s - self.elapsed_s for name, end_s in ends.items()}
+        elapsed_s = self.elapsed_s  # goes on meanwhile
+        minimum_s = found.minimum_s if index < self.scenario.minimum_rounds else elapsed_s
+        return {"eta_s": found.most_s - elapsed_s, "minimum_eta_s": minimum_s - elapsed_s}
 
     def forecast(self, begun: int, left: Sequence[PlannedTrial] = ()) -> RoundsForecast | None:
         """What the minimum and the whole will have taken, from the start of the run, with so many
