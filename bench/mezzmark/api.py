@@ -522,6 +522,7 @@ def inspect(
     `on_event` is told how far it is and which files are left out, with the reason. Raises
     FootageError where none is left.
     """
+    import mezzmark.report.tables.facts  # noqa: F401  (tells `print` what to say)
     from mezzmark.runner.footage_files import inspect_files
 
     return inspect_files(_listed(footage), seconds=seconds, tell=on_event or (lambda _event: None))

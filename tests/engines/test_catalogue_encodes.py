@@ -19,8 +19,8 @@ from fixtures.encoded_pictures import (
     stamp_in,
     write_pictures,
 )
-from mezzmark.engines.encode.encoded_file import evenly_timed
 from mezzmark.engines.encode.encoders import open_encoder, probe_encoding
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom

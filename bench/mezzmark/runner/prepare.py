@@ -18,7 +18,7 @@ import numpy as np
 from mezzmark.host.common import read_free_memory_bytes, read_usable_core_count
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.errors import FootageError, InterruptedRunError
-from mezzmark.model.footage import ClipSpec, FrameIndex, MediaFacts
+from mezzmark.model.footage import ClipSpec, FrameIndex
 from mezzmark.model.jobs import Job, JobFailed, PreparedMedia, ProgressUpdate, WorkerFailed
 from mezzmark.model.preparations import (
     Answer,
@@ -175,8 +175,7 @@ def _add_results(
     for encoding in footage.encodings:
         made = answers[clip, encoding.name]
         if isinstance(made, PreparedMedia):
-            is_aspect_lost = loses_aspect(footage.clips[-1].original, made, encoding)
-            _add_medium(footage, clip, encoding.name, made, is_aspect_lost)
+            _add_medium(footage, clip, encoding.name, made)
         else:
             footage.refused.append(_refusal_of((clip, encoding.name), made))
     for pixel_format in formats:
@@ -381,18 +380,7 @@ def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: boo
     )
 
 
-def loses_aspect(clip: MediaFacts, made: PreparedMedia, encoding: Encoding) -> bool:
-    """Whether an encoded file does not say the aspect of samples that follows from its clip."""
-    from mezzmark.engines.media.probe import probe_media
-    from mezzmark.engines.media.shape import wanted_aspect
-
-    found = probe_media(made.media.media_path)
-    return (found.sample_aspect or 1) != wanted_aspect(encoding, clip)
-
-
-def _add_medium(
-    footage: Footage, clip: str, encoding: str, made: PreparedMedia, is_aspect_lost: bool = False
-) -> FrameIndex:
+def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia) -> FrameIndex:
     from mezzmark.engines.media.frame_index import read_frame_index
 
     index = read_frame_index(made.media.index_path)
@@ -409,7 +397,7 @@ def _add_medium(
             frame_count=made.frame_count,
             bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
             survives=made.survives,
-            is_aspect_lost=is_aspect_lost,
+            is_aspect_lost=made.is_aspect_lost,
         )
     )
     return index
