@@ -22,9 +22,9 @@ from mezzmark.report.prose.choice import (
     choosing_warnings,
     findings,
     headline,
-    margin_text,
     standing,
 )
+from mezzmark.report.prose.needs import margin_text
 
 WAIT, SIZE = "less scrub.jump.p50_ms", "less bitrate_bps"
 
