@@ -1,4 +1,5 @@
-"""The commands: each parses, calls one library function and prints one value."""
+"""The commands: each parses, calls one library function and prints one value. Long because options
+and their help are most of a command."""
 
 import errno
 import os

@@ -1,4 +1,5 @@
-"""Encoded files: a clip in an encoding, written picture by picture, read back and proved."""
+"""Encoded files: a clip in an encoding, written picture by picture, read back and proved. Long
+because trials, preparations and deliveries do so by the same steps."""
 
 import hashlib
 from collections import deque

@@ -1,4 +1,5 @@
-"""A comparison of runs in sentences: what was found, what was not compared, what it rests on."""
+"""A comparison of runs in sentences: what was found, what was not compared, what it rests on. Long,
+for every reason, design and finding of it has its words here, once."""
 
 import shlex
 from collections.abc import Iterator, Sequence

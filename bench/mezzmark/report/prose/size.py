@@ -1,4 +1,5 @@
-"""The answer of sizing in sentences: what keeps up, what is ready in time, what pays off."""
+"""The answer of sizing in sentences: what keeps up, what is ready in time, what pays off. Long, for
+every figure, note and situation of it has its words here, once."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
