@@ -17,7 +17,7 @@ from mezzmark.report.export.columns import CELL_COLUMNS, TABLES, cell_values
 from mezzmark.report.export.files import RunFrames
 
 ROOT = Path(__file__).parents[2]
-EXAMPLE = ROOT / "results" / "example-long-gop-2160p"
+EXAMPLE = ROOT / "results" / "example-two-hosts" / "two-cores"
 
 
 PROMISED = {
@@ -225,8 +225,10 @@ def test_every_move_carries_the_settings_of_its_own_trial(frames) -> None:
         if trial["cell"]["task"] != "scrub":
             continue
         mine = rows[trial["round_index"], trial["position"]]
-        for name in ("clip", "encoding", "pattern", "policy", "thread_count"):
-            assert set(mine[name]) == {trial["cell"][name]}
+        cell = trial["cell"] | trial["cell"]["setting"]
+        cell |= {"thread_count": cell["threads"], "player": trial["player"] or cell["player"]}
+        for name in ("clip", "encoding", "pattern", "policy", "thread_count", "player"):
+            assert set(mine[name]) == {cell[name]}
         assert mine.decode_ns.tolist() == trial["measurement"]["decode_ns"]
         assert mine.proof.tolist() == trial["measurement"]["proof"]
         count += 1

@@ -96,7 +96,7 @@ def test_what_only_a_later_mezzmark_knows_is_left_out_and_counted(
     what: str, tmp_path: Path
 ) -> None:
     """A trial of an unknown task, axis, arm or flag is no damage: the others are read."""
-    old = read_run(RESULTS / "example-long-gop-2160p")
+    old = read_run(RESULTS / "example-two-hosts" / "two-cores")
     rewritten(old, tmp_path / "run")
     path = tmp_path / "run" / TRIALS_NAME
     lines = path.read_text().splitlines()

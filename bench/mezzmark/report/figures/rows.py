@@ -79,11 +79,9 @@ def new_rows(
     return drawing
 
 
-def label_rows(
-    drawing: Drawing, grid: RowGrid, rows: Sequence[Row], *, is_shaded: bool = False
-) -> None:
+def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
     """Names and values above their lanes, and a hairline above each row but the first. Called
-    after all marks are drawn. Where the names stand on a shade, no paper is put behind them."""
+    after all marks are drawn."""
     axes = drawing.axes
     axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
     look: dict[str, Any] = {
@@ -103,7 +101,7 @@ def label_rows(
             weight="normal" if row.role == "other" else "bold",
             color=theme.LIGHT["ink" if row.role == "other" else row.role],
             url=drawing.url(row.anchor),
-            gid=None if is_shaded else theme.HALO,
+            gid=theme.HALO,
             **look,
         )
         shade = theme.LIGHT["wrong" if row.warning else "ink"]
@@ -127,12 +125,11 @@ def finish_rows(
     *,
     label: str,
     lines: Mapping[float, str],
-    is_shaded: bool = False,
 ) -> None:
     """Marks over what is drawn already, a log axis of this label, names, and reference lines."""
     draw_marks(drawing, marks)
     theme.set_log_axis(drawing.axes, "x", limits, label=label)
-    label_rows(drawing, grid, rows, is_shaded=is_shaded)
+    label_rows(drawing, grid, rows)
     draw_lines(drawing.axes, shown_lines(lines, limits))
 
 

@@ -74,7 +74,7 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
         drawing.axes.axvspan(limits[0], floor_ms, color=LIGHT["grid"], alpha=FLOOR_ALPHA, zorder=0)
     _draw_spread(drawing, grid, rows, samples, medians)
     label = labels.LATENCY_LABEL
-    finish_rows(drawing, grid, rows, marks, limits, label=label, lines=lines, is_shaded=is_shaded)
+    finish_rows(drawing, grid, rows, marks, limits, label=label, lines=lines)
     return drawing
 
 
