@@ -522,6 +522,7 @@ def inspect(
     `on_event` is told how far it is and which files are left out, with the reason. Raises
     FootageError where none is left.
     """
+    import mezzmark.report.tables.facts  # noqa: F401  (tells `print` what to say)
     from mezzmark.runner.footage_files import inspect_files
 
     return inspect_files(_listed(footage), seconds=seconds, tell=on_event or (lambda _event: None))
@@ -615,7 +616,7 @@ def describe_scenario(
 
 def _time_line(plan: Scenario, earlier: Path, trial_count: int) -> str:
     from mezzmark.decide.estimate.precision import plan_precision
-    from mezzmark.report.prose.cautions import precision_plan_text
+    from mezzmark.report.prose.steadiness import precision_plan_text
 
     [run] = _read(earlier)
     manifest = run.manifest.model_copy(update={"scenario": plan})

@@ -20,8 +20,8 @@ from fixtures.encoded_pictures import (
     write_pictures,
 )
 from fixtures.ffmpeg_build import DROPPED
-from mezzmark.engines.encode.encoded_file import evenly_timed
 from mezzmark.engines.encode.encoders import open_encoder, probe_encoding
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.model.catalogue.core import ENTRIES, find_encoding, resolve_custom

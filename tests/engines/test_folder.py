@@ -73,10 +73,11 @@ def test_a_thumbnail_is_no_clip_of_a_measurement(card: Path) -> None:
 
 
 def test_inspect_takes_and_leaves_the_same_and_says_how_far_it_is(card: Path) -> None:
-    """Clips in the order of the listing; one event for each file left out; a spanned shot knows
-    its further files."""
+    """Clips in the order of the listing, printed as tables; one event for each file left out; a
+    spanned shot knows its further files."""
     events = []
     found = mezzmark.inspect([str(card)], seconds=1, on_event=events.append)
+    assert str(found).count("| codec | ") == 3
     assert [Path(one.media.path).name for one in found] == ["A1.mp4", "A2.mp4", "A4.mp4"]
     assert [one.further_names for one in found] == [(), ("card/clips/A3.mp4",), ()]
     assert [event.reason for event in events if isinstance(event, LeftOut)] == [

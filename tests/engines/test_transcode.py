@@ -20,8 +20,9 @@ from fixtures.encoded_pictures import (
     stored_facts,
 )
 from mezzmark.engines.encode import encoded_file
-from mezzmark.engines.encode.encoded_file import evenly_timed, prepare_encoding, write_frames
+from mezzmark.engines.encode.encoded_file import prepare_encoding, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
@@ -40,7 +41,6 @@ from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import PrepareEncodingJob
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.runner.prepare import loses_aspect
 
 MILLISECOND = Fraction(1, 1000)
 EVEN_MS = tuple(40 * n for n in range(FRAME_COUNT))
@@ -140,6 +140,28 @@ def make_interlaced(folder: Path, order: FieldOrder, pixel_format: str) -> Media
     return index_source(folder, build_frame_index(path, is_stamped=False))[0]
 
 
+def test_an_aspect_survives_where_the_file_says_what_follows_from_the_clip(tmp_path: Path) -> None:
+    """Of an own clip whose samples are 64:45, three quarters as many samples a line are 256:135: a
+    file that says so has kept the aspect, one that says nothing has lost it."""
+    source = make_interlaced(tmp_path, "top first", "yuv420p")
+    scale = {"scale": (Fraction(3, 4), Fraction(1))}
+    for name in ("rdd36-lt", "ffv1"):
+        encoding = find_encoding(name).model_copy(update=scale)
+        job = PrepareEncodingJob(
+            source=source,
+            encoding=encoding,
+            thread_count=1,
+            cache_dir=str(tmp_path / "cache"),
+            fingerprint="own",
+        )
+        made = prepare_encoding(job, lambda _message, _share: None)
+        told = next(one for one in made.survives if one.thing == "sample_aspect")
+        assert told.clip == "256/135"
+        assert (told.file, made.is_aspect_lost) == (
+            (None, True) if encoding.container == "mkv" else ("256/135", False)
+        )
+
+
 INTERLACED_420 = find_encoding("lossless-fast").model_copy(update={"pixel_format": "yuv420p"})
 """Its container alone tells of fields: decoded frames do not."""
 
@@ -160,7 +182,7 @@ def test_fields_and_sample_aspect_come_through(
     assert facts.field_order == order
     is_lost = encoding.container == "mkv"
     assert facts.sample_aspect == (None if is_lost else Fraction(64, 45))
-    assert loses_aspect(probe_media(source.media_path), made, encoding) == is_lost
+    assert made.is_aspect_lost == is_lost
     planes = planes_of(decode_all(Path(made.media.media_path))[0])
     unit = planes[0].max() / 150
     for plane in planes:

@@ -7,8 +7,9 @@ import av
 import pytest
 
 from fixtures.encoded_pictures import stored_facts
-from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoded_file import write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media.shape import carry_shape, mark_fields
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.encoding import check_frame

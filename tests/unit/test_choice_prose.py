@@ -14,7 +14,6 @@ from mezzmark.decide.machine.noise import Disturbance
 from mezzmark.model.encoding import CustomEncoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings, Need
-from mezzmark.report.prose.cautions import disturbance_text
 from mezzmark.report.prose.choice import (
     against_text,
     basis_text,
@@ -22,9 +21,10 @@ from mezzmark.report.prose.choice import (
     choosing_warnings,
     findings,
     headline,
-    margin_text,
     standing,
 )
+from mezzmark.report.prose.needs import margin_text
+from mezzmark.report.prose.steadiness import disturbance_text
 
 WAIT, SIZE = "less scrub.jump.p50_ms", "less bitrate_bps"
 

@@ -4,6 +4,7 @@ import math
 import re
 import warnings
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from mezzmark.decide.compare.history import trace_history
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.history import draw_history
 from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, new_drawing
+from mezzmark.report.figures.points import PlaneAxis, Point, draw_points
 from mezzmark.report.figures.rows import draw_lines
 from mezzmark.report.figures.theme import COLOURS, LIGHT, ratio_limits, set_log_axis, theme_context
 from mezzmark.report.prose.figures import FigureText
@@ -191,6 +193,34 @@ def test_no_reference_line_crosses_anothers_label() -> None:
     assert [height[label][1] for label in lines.values()] == ["left", "left", "right", "right"]
     levels = [height[label][0] for label in lines.values()]
     assert levels[0] > levels[1] > levels[3] > levels[2]
+
+
+def test_a_label_to_the_left_takes_the_line_that_it_reaches_over_along() -> None:
+    """The second label has no room on the right, and to the left it would be crossed by the first
+    line if that stood higher: both labels go left, the first one's lower."""
+    lines = {4.8: "first", 7.5: "0.1 s: feels immediate, and more"}
+    with theme_context():
+        axes = blank().axes
+        set_log_axis(axes, "x", (1, 10), label="x")
+        draw_lines(axes, lines)
+    first, second = axes.texts
+    assert (first.get_ha(), second.get_ha()) == ("right", "right")
+    assert first.get_text().strip() == "first"
+    assert first.xyann[1] < second.xyann[1]
+
+
+def test_no_name_of_a_point_stands_on_a_reference_line() -> None:
+    """Of points just beside a line that have all room, each is named off the line."""
+    marks = [Mark(x=at(10.0**n), y=at(99.0), colour="other", link=None) for n in range(4)]
+    points = [Point(name=f"name {n}", mark=mark) for n, mark in enumerate(marks)]
+    axis = PlaneAxis(label="x", better="less", room=1.5)
+    with theme_context():
+        lined = replace(axis, lines={100.0: "0.1 s"}, room=10)
+        axes = draw_points(TEXT, points, axis, lined).axes
+        names = [t.get_window_extent() for t in axes.texts if t.get_text().startswith("name")]
+        line_px = axes.transData.transform((10, 100))[1]
+    assert len(names) == 4
+    assert not [box for box in names if box.y0 <= line_px <= box.y1]
 
 
 def test_a_step_is_labelled_in_its_panel() -> None:

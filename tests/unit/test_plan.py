@@ -1,10 +1,12 @@
 """The plan: which cells a scenario has, and what holds of the order of its rounds."""
 
+import random
 from collections import Counter
+from itertools import product
 
 import pytest
 
-from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell
+from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell, Setting, ordered
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.scenario import Scenario
@@ -31,8 +33,8 @@ def scenario(**changes: object) -> Scenario:
 
 
 def cells_of(plan: Scenario, media: set[tuple[str, str]] | None = None, cores: int = 8):
-    ordered = sorted(EVERYTHING if media is None else media)
-    return [p.cell for p in plan_cells(plan, media=dict.fromkeys(ordered), core_count=cores)]
+    pairs = sorted(EVERYTHING if media is None else media)
+    return [p.cell for p in plan_cells(plan, media=dict.fromkeys(pairs), core_count=cores)]
 
 
 def planned_of(plan: Scenario):
@@ -166,6 +168,24 @@ def test_a_player_with_threads_of_its_own_plays_with_them_once() -> None:
         *(("frame-skipping", count) for count in (1, 2, 4)),
     ]
     assert len({cell.cell_id for cell in cells}) == len(cells)
+
+
+def test_numbers_inside_names_are_sorted_by_their_size() -> None:
+    """Links stand by their rate whatever its unit, files as they lie first; clips and encodings by
+    the numbers in their names. Names that read alike stay apart."""
+    links = ("", "100 Mbit/s, 10 ms", "1 Gbit/s, 0.5 ms", "1 Gbit/s, 2 ms", "2.5 Gbit/s, 0.5 ms")
+    clips = ("clip-2", "clip-02b", "clip-10", "d")
+    encodings = ("avc-intra-50", "avc-intra-100")
+    cells = [
+        Cell(task="scrub", clip=clip, encoding=name, setting=Setting(link=link or None))
+        for clip, name, link in product(clips, encodings, (*links, "10 Gbit/s, 0.5 ms"))
+    ]
+    shuffled = random.Random(1).sample(cells, len(cells))
+    assert sorted(shuffled, key=lambda cell: cell.sort_key) == cells
+    conditions = [cell.setting.condition for cell in cells[:6]]
+    assert sorted(conditions) == conditions
+    assert [any(condition) for condition in conditions] == [False, *[True] * 5]
+    assert ordered("a1") != ordered("a01")
 
 
 def test_each_root_has_cells_of_its_own_but_no_copy_of_own_footage() -> None:

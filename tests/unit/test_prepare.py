@@ -16,7 +16,7 @@ from mezzmark.model.preparations import PrepareEncodingJob, PrepareOwnJob, Prepa
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference
-from mezzmark.runner import prepare
+from mezzmark.runner import at_once
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import find_files, name_clips
 from mezzmark.runner.prepare import median_keyframe_interval, prepare_footage
@@ -214,8 +214,8 @@ def test_a_killed_worker_and_a_wish_to_stop_end_the_preparation(tmp_path: Path) 
 @pytest.fixture
 def four_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """As on a machine with eight cores and memory enough."""
-    monkeypatch.setattr(prepare, "read_usable_core_count", lambda: 8)
-    monkeypatch.setattr(prepare, "read_free_memory_bytes", lambda: 10**12)
+    monkeypatch.setattr(at_once, "read_usable_core_count", lambda: 8)
+    monkeypatch.setattr(at_once, "read_free_memory_bytes", lambda: 10**12)
 
 
 def test_footage_is_prepared_several_pieces_at_a_time(tmp_path: Path, four_at_once: None) -> None:
@@ -256,12 +256,12 @@ def test_what_ends_a_preparation_ends_the_others_too(tmp_path: Path, four_at_onc
 
 
 @pytest.mark.parametrize(
-    ("cores", "free_gb", "at_once"),
+    ("cores", "free_gb", "wanted"),
     [(1, 99, 1), (2, 99, 2), (4, 99, 2), (16, 99, 8), (16, 9, 3), (16, 0.1, 1)],
 )
-def test_as_many_at_once_as_cores_and_memory_bear(cores: int, free_gb: float, at_once: int) -> None:
+def test_as_many_at_once_as_cores_and_memory_bear(cores: int, free_gb: float, wanted: int) -> None:
     """One for every two cores, two where there are two, fewer where memory is short, never none."""
-    assert prepare.jobs_at_once(cores, int(free_gb * 1e9)) == at_once
+    assert at_once.jobs_at_once(cores, int(free_gb * 1e9)) == wanted
 
 
 def test_encodings_are_made_from_the_prepared_original_alike_everywhere(tmp_path: Path) -> None:

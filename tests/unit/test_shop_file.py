@@ -152,6 +152,7 @@ def test_a_shop_is_checked_without_a_run(tmp_path: Path) -> None:
     assert "retention_days = 90" in done.output
     assert "core_counts = none" in done.output
     assert "  editors = 3" not in done.output
+    assert f"mezzmark size RUN --shop {path}" in done.output
     path.write_text(GOOD.replace("editors", "editor"), encoding="utf-8")
     done = CliRunner().invoke(app, ["size", "--shop", str(path), "--check"])
     assert isinstance(done.exception, ScenarioError)

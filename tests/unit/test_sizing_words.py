@@ -179,6 +179,25 @@ def test_sizing_starts_from_whom_choose_names(in_time: str) -> None:
     assert "6 machines" in second
 
 
+@pytest.mark.parametrize("carried", ANSWERS)
+def test_an_original_that_is_named_is_among_those_that_serve(carried: str) -> None:
+    """Where the original is ahead the reader is told whether it serves too, or in what it falls
+    short; where an intermediate is named only intermediates are listed."""
+    original = ORIGINAL.model_copy(update={"carries": carried})
+    result = made_result(original, made_encoding("a"))
+    told = {
+        name: next(
+            text
+            for text in sizing_sentences(result.model_copy(update={"named_here": name}))
+            if "serves your shop" in text.lower()
+        )
+        for name in ("original", "a")
+    }
+    assert ("original" in told["original"], "original" in told["a"]) == (True, False)
+    before_others = told["original"].partition("Others")[0]
+    assert ("original" in before_others) is (carried == "yes")
+
+
 def _shown(*encodings: object, shop: Shop = SHOP) -> dict[str, list[tuple[str, str]]]:
     rows = sizing_summary(made_result(*encodings, shop=shop)).rows
     return {row[0].text: [(entry.point, entry.interval) for entry in row[1:]] for row in rows}

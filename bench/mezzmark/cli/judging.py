@@ -219,7 +219,10 @@ def size(
     from mezzmark.cli.views import print_sizing
 
     if check:
+        from mezzmark.cli.app import pasted
+
         print(api.describe_shop(shop))
+        print(f"Size a run with: mezzmark size RUN --shop {pasted(shop)}")
     else:
         found = api.size(runs or (), shop=shop, seed=seed)
         print_sizing(found, with_detail=detail, as_json=as_json)

@@ -1,4 +1,4 @@
-"""Arguments and options that several commands share."""
+"""Arguments and options that several commands share, or that take more than a line to state."""
 
 from pathlib import Path
 from typing import Annotated
@@ -18,6 +18,15 @@ def parse_share(text: str) -> float:
         meant = f". Did you mean {text}%?" if 1 <= value < 100 else ""
         raise typer.BadParameter(f'"{text}" is not a share such as 5% or 0.05{meant}')
     return value
+
+
+def _seconds(text: str) -> float:
+    from mezzmark.model.fact import parse_quantity
+
+    try:
+        return parse_quantity(text, "s")
+    except ValueError as error:
+        raise typer.BadParameter(f"{error}.") from None
 
 
 ScenarioArgument = Annotated[
@@ -53,6 +62,16 @@ RoundsOption = Annotated[
         min=1,
         help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
         "Intervals need 3.",
+    ),
+]
+TimeBudgetOption = Annotated[
+    float | None,
+    Option(
+        parser=_seconds,
+        metavar="SECONDS",
+        # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
+        help="Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
+        "whatever the budget; after that no round begins that would end after it.",
     ),
 ]
 ToleranceOption = Annotated[

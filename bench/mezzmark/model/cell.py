@@ -1,5 +1,6 @@
 """Cells, their settings, and their order: what is measured, how often, and when."""
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -27,6 +28,23 @@ ARMS: Final = ("", "null", "pilot")
 differ by (`null`); the choice of a player (`pilot`)."""
 
 AxisValue = str | int | bool
+
+_NUMBER: Final = re.compile(r"(\d+(?:\.\d+)?(?: [MG]bit/s)?)")
+_RATES: Final = {"Mbit/s": 1e6, "Gbit/s": 1e9}
+
+
+def ordered(value: AxisValue) -> Any:
+    """What a name or another value is sorted by: numbers inside names by their size, rates of links
+    as such (`100 Mbit/s` before `2.5 Gbit/s`); nothing comes first, and is false."""
+    if not isinstance(value, str):
+        return value
+    if not value:
+        return ()
+    parts: list[object] = []
+    for place, part in enumerate(_NUMBER.split(value)):
+        number, _, unit = part.partition(" ")
+        parts.append(float(number) * _RATES.get(unit, 1.0) if place % 2 else part)
+    return tuple(parts), value
 
 
 MAX_SETTING: Final = 100_000
@@ -184,8 +202,8 @@ class Setting(Mapping[str, Any]):
 
     @property
     def condition(self) -> tuple[Any, ...]:
-        """The values of `CONDITIONS`; nothing where files are read as they lie."""
-        return tuple(self[name] or AXES[name].kind() for name in CONDITIONS)
+        """The values of `CONDITIONS`, as `ordered`; all false where files are read as they lie."""
+        return tuple(ordered(self[name] or AXES[name].kind()) for name in CONDITIONS)
 
     def but(self, **axes: Any) -> "Setting":
         """The same with other values for these axes."""
@@ -218,7 +236,7 @@ class Cell(Fact):
     def sort_key(self) -> tuple[object, ...]:
         """A total order of cells that does not depend on when they ran."""
         values = (self.setting[name] or axis.kind() for name, axis in AXES.items())
-        return (self.task, self.clip, self.encoding, *values)
+        return tuple(map(ordered, (self.task, self.clip, self.encoding, *values)))
 
     def but(self, **changes: Any) -> "Cell":
         """The same with other fields: `cell.but(clip="")` stands for the cell over all clips."""

@@ -1,4 +1,5 @@
-"""An encoding: codec + profile + container + pixel format + rate control."""
+"""An encoding: codec + profile + container + pixel format + rate control. Long because what one of
+the catalogue and one of the user's own can hold is asked in the same way."""
 
 import re
 from collections.abc import Iterator, Mapping

@@ -1,4 +1,5 @@
-"""What a clip is: a recipe with a seed, or the user's own files; and what a media file holds."""
+"""What a clip is: a recipe with a seed, or the user's own files; and what a media file holds. Long
+because rates and timecodes, which belong to both, are read and written here alone."""
 
 import math
 import re

@@ -282,6 +282,15 @@ class Inspection(Fact):
         return tuple(warning for warning, is_so in conditions.items() if is_so)
 
 
+class Inspections(tuple[Inspection, ...]):
+    """Of several files; printed one after the other."""
+
+    __slots__ = ()
+
+    def __str__(self) -> str:
+        return "\n".join(map(str, self))
+
+
 def name_tags(tags: ColourTags) -> TagNames:
     """The names of colour code points; an unknown one is given as its number."""
     tables = (_RANGES, _PRIMARIES, _TRANSFERS, _MATRICES)

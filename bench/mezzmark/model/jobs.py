@@ -27,7 +27,7 @@ def read_job(line: bytes) -> Job:
 
 
 class PreparedMedia(Fact):
-    """A file ready to be measured; `survives` as in `MediaManifest`."""
+    """A file ready to be measured; `survives` and `is_aspect_lost` as in `MediaManifest`."""
 
     kind: Literal["prepared"] = "prepared"
     media: MediaReference
@@ -37,6 +37,7 @@ class PreparedMedia(Fact):
     duration_s: float
     was_cached: bool
     survives: tuple[Survival, ...] = ()
+    is_aspect_lost: bool = False
 
 
 class Measured(Fact):

@@ -74,16 +74,12 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
     width_px, height_px = (footage.width_px, footage.height_px) if footage else (1920, 1080)
     frame_rate = (footage.frame_rate if footage else None) or Fraction(25)
     tags = footage.tags if footage else ColourTags(matrix=1)
-    is_rgb = "RGB" in {encoding.chroma, footage.chroma if footage else ""}
-    name = _matrix(tags, height_px) if is_rgb else ""
-    matrix = f"in_color_matrix={name}:out_color_matrix={name}:" if name else ""
-    is_left = footage is None or footage.codec in _LEFT
+    matrix = _matrix(encoding, footage, tags, height_px)
     size = encoding.picture_size(width_px, height_px)
     bitrate_bps = encoding_bitrate_bps(encoding, *size, frame_rate)
     is_resized = size != (width_px, height_px)
     is_full = encoding.pixel_format.startswith("yuvj") or encoding.chroma == "RGB"
-    is_told = is_left and (is_resized or encoding.chroma in {"4:4:4", "RGB"})
-    siting = "in_chroma_loc=left:" if is_told else ""
+    siting = _siting(encoding, footage, is_resized=is_resized)
     resizing = _resizing(encoding, siting) if is_resized else ""
     has_fields = footage is not None and footage.field_order is not None
     fields = (encoding.interlaced_options if has_fields else None) or {}
@@ -122,10 +118,23 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
     )
 
 
-def _matrix(tags: ColourTags, height_px: int) -> str:
-    """As `source_colour` of `engines.media.conversion` chooses it."""
+def _matrix(
+    encoding: Encoding, footage: MediaFacts | None, tags: ColourTags, height_px: int
+) -> str:
+    """What the filter is told of the matrix where RGB is met: as `source_colour` of
+    `engines.media.conversion` chooses it."""
+    if "RGB" not in {encoding.chroma, footage.chroma if footage else ""}:
+        return ""
     guess = MATRIX_CODES[meaning(ColourTags(), height_px=height_px).matrix]
-    return _MATRICES.get(tags.matrix, _MATRICES[guess])
+    name = _MATRICES.get(tags.matrix, _MATRICES[guess])
+    return f"in_color_matrix={name}:out_color_matrix={name}:"
+
+
+def _siting(encoding: Encoding, footage: MediaFacts | None, *, is_resized: bool) -> str:
+    """Where the filter is told that chroma lies, if it is brought to other places."""
+    is_left = footage is None or footage.codec in _LEFT
+    is_told = is_left and (is_resized or encoding.chroma in {"4:4:4", "RGB"})
+    return "in_chroma_loc=left:" if is_told else ""
 
 
 def _resizing(encoding: Encoding, siting: str) -> str:

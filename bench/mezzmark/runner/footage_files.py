@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from mezzmark.model.errors import FootageError
-from mezzmark.model.inspection import Inspection
+from mezzmark.model.inspection import Inspections
 from mezzmark.model.jobs import JobFailed
 from mezzmark.model.preparations import FoundFile, Shot, SortFilesJob
 from mezzmark.runner.events import Event, LeftOut, Preparing
@@ -85,7 +85,7 @@ def fault_text(fault: JobFailed) -> str:
 
 def inspect_files(
     patterns: Sequence[str], *, seconds: float | None, tell: Callable[[Event], None]
-) -> tuple[Inspection, ...]:
+) -> Inspections:
     """What each clip among the files is; `tell` is given how far it is, and every file that is left
     out or cannot be read with the reason. FootageError where no file is left."""
     from mezzmark.engines.media.inspection import inspect_media
@@ -108,7 +108,7 @@ def inspect_files(
             inspections.append(inspection.model_copy(update=further))
     if not inspections:
         raise no_footage(patterns, faults)
-    return tuple(inspections)
+    return Inspections(inspections)
 
 
 def find_shots(

@@ -4,22 +4,16 @@ What cannot be made (a frame size the codec does not know, an encoder that fails
 is noted with its reason, and the run goes on with the rest.
 """
 
-import queue
-import threading
-from collections import deque
-from collections.abc import Callable, Generator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
-from mezzmark.host.common import read_free_memory_bytes, read_usable_core_count
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.errors import FootageError, InterruptedRunError
-from mezzmark.model.footage import ClipSpec, FrameIndex, MediaFacts
-from mezzmark.model.jobs import Job, JobFailed, PreparedMedia, ProgressUpdate, WorkerFailed
+from mezzmark.model.errors import FootageError
+from mezzmark.model.footage import ClipSpec, FrameIndex
+from mezzmark.model.jobs import Job, PreparedMedia
 from mezzmark.model.preparations import (
     Answer,
     PlacedFiles,
@@ -35,10 +29,11 @@ from mezzmark.model.run import ClipManifest, LeftFile, Manifest, MediaManifest
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference, PreparedFootage
+from mezzmark.runner.at_once import Step, perform_all, refusal_of
 from mezzmark.runner.events import LeftOut, Preparing
 from mezzmark.runner.footage_files import fault_text, find_files, name_clips, no_footage
 from mezzmark.runner.plan import clip_seed
-from mezzmark.runner.workers import NO_ANSWER, Dispatch, raise_machine_fault
+from mezzmark.runner.workers import Dispatch
 
 PREPARE_THREADS = 4
 """The same on every machine: some encoders give another picture for another number of threads, and
@@ -48,14 +43,8 @@ PICTURES_LIMIT_BYTES = 8_000_000_000
 """What all stored pictures of a run may take, in equal parts; where a part does not suffice, every
 trial decodes."""
 
-MEMORY_EACH_BYTES = 3_000_000_000
-"""At 2160p the most demanding preparation was seen to take 1.6 GB."""
-
 _STORED = "decoded as "
 """Begins the name of a step that stores pictures in a pixel format."""
-
-Step = tuple[str, str]
-"""A clip, and the encoding that is made of it or what it is stored as."""
 
 SILENCE_S = 1_800.0
 """A preparation that says nothing for so long hangs: an encoder may think, but not half an hour."""
@@ -146,7 +135,7 @@ def prepare_footage(
         return jobs
 
     first: dict[Step, Job] = {(clip, ORIGINAL): job for clip, job in originals.items()}
-    answers = yield from _perform_all(first, follow, dispatch, total)
+    answers = yield from perform_all(first, follow, _patient(dispatch), total)
     for clip, job in originals.items():
         _add_results(footage, clip, answers, formats, is_own=isinstance(job, PrepareOwnJob))
     if not footage.clips:
@@ -169,16 +158,15 @@ def _add_results(
     """Note what came of a clip, in the scenario's order."""
     source = answers[clip, ORIGINAL]
     if not isinstance(source, PreparedMedia):
-        footage.refused.append(_refusal_of((clip, ORIGINAL), source))
+        footage.refused.append(refusal_of((clip, ORIGINAL), source))
         return
     _add_clip(footage, clip, source, is_own=is_own)
     for encoding in footage.encodings:
         made = answers[clip, encoding.name]
         if isinstance(made, PreparedMedia):
-            is_aspect_lost = loses_aspect(footage.clips[-1].original, made, encoding)
-            _add_medium(footage, clip, encoding.name, made, is_aspect_lost)
+            _add_medium(footage, clip, encoding.name, made)
         else:
-            footage.refused.append(_refusal_of((clip, encoding.name), made))
+            footage.refused.append(refusal_of((clip, encoding.name), made))
     for pixel_format in formats:
         stored = answers[clip, f"{_STORED}{pixel_format}"]
         if isinstance(stored, PreparedMedia):
@@ -218,6 +206,11 @@ def _list_originals(
     return jobs
 
 
+def _patient(dispatch: Dispatch) -> Callable[[Job], Iterator[Answer]]:
+    """Asks a worker for as long as a preparation may be silent."""
+    return lambda job: dispatch(job, SILENCE_S)
+
+
 def _find_shots(
     spec: ClipSpec, dispatch: Dispatch, footage: Footage
 ) -> Generator[Preparing | LeftOut, None, tuple[Shot, ...]]:
@@ -226,12 +219,12 @@ def _find_shots(
     if all(file.is_named for file in files):
         return tuple(Shot(path=file.path) for file in files)
     step = (spec.name, ORIGINAL)
-    answers = yield from _perform_all(
-        {step: SortFilesJob(files=files)}, lambda *_: {}, dispatch, total=1
+    answers = yield from perform_all(
+        {step: SortFilesJob(files=files)}, lambda *_: {}, _patient(dispatch), 1
     )
     answer = answers[step]
     if not isinstance(answer, SortedFiles):
-        footage.refused.append(_refusal_of(step, answer))
+        footage.refused.append(refusal_of(step, answer))
         return ()
     for fault in answer.left_out:
         footage.left_out.append(LeftFile(name=fault.where, reason=fault.what))
@@ -241,122 +234,6 @@ def _find_shots(
         footage.refused.append(f'clip "{spec.name}": {what}')
         yield LeftOut(reason=footage.refused[-1])
     return answer.shots
-
-
-def _perform_all(
-    jobs: dict[Step, Job],
-    follow: Callable[[Step, Answer], dict[Step, Job]],
-    dispatch: Dispatch,
-    total: int,
-) -> Generator[Preparing | LeftOut, None, dict[Step, Answer]]:
-    """The result of every job, several at a time, and of those that `follow` gives after a result.
-
-    Each is asked in a thread of its own; what the workers say comes out here, one after the other.
-    However this ends, no thread and no worker is left."""
-    waiting = deque(jobs.items())
-    answers: dict[Step, Answer] = {}
-    said: queue.SimpleQueue[tuple[Step, Answer | BaseException]] = queue.SimpleQueue()
-    fractions: dict[Step, float] = {}
-    is_over = threading.Event()
-    at_once = jobs_at_once(read_usable_core_count(), read_free_memory_bytes())
-
-    def event(message: str, fraction: float = 0.0) -> Preparing:
-        return Preparing(
-            message=message,
-            done_fraction=fraction,
-            begun=sum(fractions.values()),
-            done=len(answers),
-            total=total,
-        )
-
-    with ThreadPoolExecutor(at_once) as threads, ExitStack() as at_end:
-        at_end.callback(is_over.set)
-        while waiting or fractions:
-            while waiting and len(fractions) < at_once:
-                step, job = waiting.popleft()
-                fractions[step] = 0.0
-                yield event(_name_of(step))
-                threads.submit(_ask, step, job, dispatch, said, is_over)
-            step, answer = said.get()
-            if isinstance(answer, BaseException):
-                raise answer
-            if isinstance(answer, ProgressUpdate):
-                fractions[step] = answer.done_fraction
-                yield event(answer.message, answer.done_fraction)
-                continue
-            del fractions[step]
-            answers[step] = answer
-            jobs = jobs | (following := follow(step, answer))
-            waiting.extend(following.items())
-            is_needed = not isinstance(jobs[step], PreparePicturesJob)
-            if is_needed and isinstance(answer, JobFailed | WorkerFailed):
-                raise_if_over(answer, _name_of(step))
-                yield LeftOut(reason=_refusal_of(step, answer))
-    return answers
-
-
-def _name_of(step: Step) -> str:
-    clip, encoding = step
-    return clip if encoding == ORIGINAL else f"{clip} → {encoding}"
-
-
-def jobs_at_once(core_count: int, free_memory_bytes: int) -> int:
-    """How many preparations run at a time: one for every two cores, since each works on one core
-    for much of its time and on PREPARE_THREADS at most in the rest; at least two where there are
-    two cores, and no more than find MEMORY_EACH_BYTES free when the first begins."""
-    by_cores = min(core_count, max(2, core_count // 2))
-    return max(1, min(by_cores, free_memory_bytes // MEMORY_EACH_BYTES))
-
-
-def _ask(
-    step: Step,
-    job: Job,
-    dispatch: Dispatch,
-    said: "queue.SimpleQueue[tuple[Step, Answer | BaseException]]",
-    is_over: threading.Event,
-) -> None:
-    """Pass on what a worker says of a step; once all is over, end it at its next word."""
-    answer: Answer = NO_ANSWER
-    try:
-        for answer in dispatch(job, SILENCE_S):
-            if is_over.is_set():
-                return
-            if isinstance(answer, ProgressUpdate):
-                said.put((step, answer))
-        said.put((step, NO_ANSWER if isinstance(answer, ProgressUpdate) else answer))
-    except BaseException as error:  # raised where the run is
-        said.put((step, error))
-
-
-def raise_if_over(answer: Answer, name: str) -> None:
-    """What ends the whole preparation: an error of the machine, and the wish to stop."""
-    raise_machine_fault(answer, name)
-    if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
-        raise InterruptedRunError(
-            where="preparing footage",
-            what="stopped before measuring began; what was made is kept in the cache",
-            remedy="The same command with --resume and the same --out resumes from there.",
-        )
-
-
-def _refusal_of(step: Step, answer: Answer) -> str:
-    """Why a step could not be done, in words."""
-    clip, encoding = step
-    if encoding == ORIGINAL:
-        return refusal(answer, f'clip "{clip}"')
-    return f'clip "{clip}", ' + refusal(answer, f'encoding "{encoding}"')
-
-
-def refusal(answer: Answer, subject: str) -> str:
-    """Why the subject cannot be made, in words that begin with it."""
-    match answer:
-        case JobFailed(where=where, what=what, remedy=remedy):
-            place = "" if where == subject else f"{where}: "
-            return f"{subject}: {place}{what}. {remedy}"
-        case WorkerFailed(outcome=outcome, reason=reason):
-            return f"{subject}: the worker {outcome.replace('_', ' ')} ({reason})"
-        case _:
-            return f"{subject}: the worker answered with {answer.kind}"
 
 
 def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: bool) -> None:
@@ -381,18 +258,7 @@ def _add_clip(footage: Footage, clip: str, source: PreparedMedia, *, is_own: boo
     )
 
 
-def loses_aspect(clip: MediaFacts, made: PreparedMedia, encoding: Encoding) -> bool:
-    """Whether an encoded file does not say the aspect of samples that follows from its clip."""
-    from mezzmark.engines.media.probe import probe_media
-    from mezzmark.engines.media.shape import wanted_aspect
-
-    found = probe_media(made.media.media_path)
-    return (found.sample_aspect or 1) != wanted_aspect(encoding, clip)
-
-
-def _add_medium(
-    footage: Footage, clip: str, encoding: str, made: PreparedMedia, is_aspect_lost: bool = False
-) -> FrameIndex:
+def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia) -> FrameIndex:
     from mezzmark.engines.media.frame_index import read_frame_index
 
     index = read_frame_index(made.media.index_path)
@@ -409,7 +275,7 @@ def _add_medium(
             frame_count=made.frame_count,
             bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
             survives=made.survives,
-            is_aspect_lost=is_aspect_lost,
+            is_aspect_lost=made.is_aspect_lost,
         )
     )
     return index

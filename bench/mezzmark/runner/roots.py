@@ -19,8 +19,9 @@ from mezzmark.model.preparations import Answer, PlacedFile, PlacedFiles, PlaceFi
 from mezzmark.model.run import Manifest
 from mezzmark.model.scenario import RootSettings
 from mezzmark.model.tasks import TASKS
+from mezzmark.runner.at_once import raise_if_over, refusal
 from mezzmark.runner.events import Preparing
-from mezzmark.runner.prepare import SILENCE_S, Footage, raise_if_over, refusal
+from mezzmark.runner.prepare import SILENCE_S, Footage
 from mezzmark.runner.start import manifest_cells
 from mezzmark.runner.workers import Dispatch, last_answer, run_worker
 

@@ -3,7 +3,8 @@
 Rounds end by precision, by number or by time, decided between rounds only. Stopping looks at the
 width of intervals and never at a difference: a rule that waits until something looks different
 finds differences that are not there. Where the looks fall, and how many must agree, is
-`mezzmark.statistics.power`'s to say.
+`mezzmark.statistics.power`'s to say. Long because all of it follows from the same trials, which are
+taken into account one by one.
 """
 
 import math

@@ -96,13 +96,8 @@ def run_scenario(
             footage, scenario.roots, described, dispatch, run_dir
         )
         manifest, trials = start.open_run(run_dir, described, dispatch, is_resumed=is_resumed)
-        rounds = Rounds(
-            scenario,
-            start.manifest_cells(manifest),
-            trials,
-            clock_ns=clock.monotonic_ns,
-            stop_when=stop_when,
-        )
+        cells, clock_ns = start.manifest_cells(manifest), clock.monotonic_ns
+        rounds = Rounds(scenario, cells, trials, clock_ns=clock_ns, stop_when=stop_when)
         here = partial(perform_job, dispatch=dispatch, clock=clock)
         perform = dispatch.perform if isinstance(dispatch, Elsewhere) else here
         yield from _Session(run_dir, manifest, footage, rounds, perform, flag).measure()

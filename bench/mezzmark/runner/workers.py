@@ -5,6 +5,7 @@ and a kill reaches whatever the worker has started. It dies with its parent in a
 
 To start a process and load its libraries takes longer than many trials measure, on one core. So
 workers of a task are started several at a time (`AheadWorkers`), each still doing one job only.
+Long because every way in which a process may end, or not end, is met here.
 """
 
 import os

@@ -1,4 +1,5 @@
-"""What choosing comes to: who is ruled out and why, who is recommended, what would change it."""
+"""What choosing comes to: who is ruled out and why, who is recommended, what would change it. Long
+because every fact of the answer is explained where it is stated."""
 
 import math
 from typing import Final, Literal

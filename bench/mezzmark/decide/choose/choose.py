@@ -1,4 +1,5 @@
-"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
+"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance. Long, since
+what is asked, what of it was measured and what is chosen meet here."""
 
 from collections.abc import Collection, Sequence
 from typing import Any, Final

@@ -4,7 +4,8 @@ Pure: measured figures and a shop in, estimates out. Each measured interval is c
 draws (`mezzmark.decide.estimate.draws`); every assumption is a field of the shop and is listed.
 
 Ingest time and stream size are taken as proportional to pixels and frame rate where cameras
-differ from the clips measured. Waits of playhead moves are taken as measured.
+differ from the clips measured. Waits of playhead moves are taken as measured. Long because all
+figures of an encoding come of the same draws.
 """
 
 from collections.abc import Iterator, Mapping, Sequence

@@ -13,7 +13,6 @@ import psutil
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import (
-    evenly_timed,
     first_frames,
     read_encoded,
     refuse_lost_pictures,
@@ -22,6 +21,7 @@ from mezzmark.engines.encode.encoded_file import (
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.encode.stored_pictures import read_stored_pictures
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_bytes
@@ -47,12 +47,12 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     memory does not suffice.
     """
     index = _read_clip(job, where="encode.frames", fewest=2)
-    frame_rate = constant_rate(index)
+    frame_rate, source = constant_rate(index), probe_media(job.source.media_path)
     pixel_format = job.encoding.pixel_format
     path = "" if job.encoding.is_scaled else job.pictures_path  # those stored have the clip's size
     stored = path and read_stored_pictures(path, index, pixel_format)
     frames, tags = stored or load_pictures(
-        job.source.media_path, index, job.encoding, thread_count=common.read_usable_core_count()
+        source, index, job.encoding, thread_count=common.read_usable_core_count()
     )
     made = Path(tempfile.mkdtemp(dir=job.scratch_dir)) / f"encoded.{job.encoding.container}"
     wall_ns, cpu_ns = encode_frames(
@@ -63,7 +63,7 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
         thread_count=job.thread_count,
         tags=tags,
         clock_ns=clock_ns,
-        source=probe_media(job.source.media_path),
+        source=source,
     )
     process = common.read_process_facts()
     found = read_encoded(made, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra)
@@ -128,14 +128,13 @@ def encode_frames(
 
 
 def load_pictures(
-    media_path: str, index: FrameIndex, encoding: Encoding, *, thread_count: int
+    source: MediaFacts, index: FrameIndex, encoding: Encoding, *, thread_count: int
 ) -> tuple[list[VideoFrame], ColourTags]:
-    """The pictures of the index in memory, as this encoding takes them, and what they then mean."""
+    """The pictures of a file's index in memory, as this encoding takes them, and what they then
+    mean."""
     size = encoding.picture_size(index.width_px, index.height_px)
-    converter = Converter(
-        probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
-    )
-    pictures = read_pictures(media_path, index, thread_count=thread_count)
+    converter = Converter(source, encoding.pixel_format, thread_count=thread_count, size=size)
+    pictures = read_pictures(source.path, index, thread_count=thread_count)
     return [converter.convert(picture) for picture in pictures], converter.tags
 
 
@@ -197,9 +196,8 @@ def _work(
     is_pinned = job.is_pinned and _pin(number, job.thread_count)
     pool.meet()
     start_ns = clock_ns()
-    frames, tags = load_pictures(
-        job.source.media_path, index, job.encoding, thread_count=job.thread_count
-    )
+    source = probe_media(job.source.media_path)
+    frames, tags = load_pictures(source, index, job.encoding, thread_count=job.thread_count)
     load_ns = clock_ns() - start_ns
     path = Path(job.scratch_dir) / f"job-{number}.{job.encoding.container}"
     released_ns, end_ns, cpu_ns, packet_ns = _encode(

@@ -1,4 +1,5 @@
-"""Encoded files: a clip in an encoding, written picture by picture, read back and proved."""
+"""Encoded files: a clip in an encoding, written picture by picture, read back and proved. Long
+because trials, preparations and deliveries do so by the same steps."""
 
 import hashlib
 from collections import deque
@@ -32,7 +33,13 @@ from mezzmark.engines.media.shape import carry_shape, wanted_aspect
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps
 from mezzmark.model.errors import EncodingError, count_text
-from mezzmark.model.footage import FrameIndex, MediaFacts, constant_rate, is_constant_rate
+from mezzmark.model.footage import (
+    FieldOrder,
+    FrameIndex,
+    MediaFacts,
+    constant_rate,
+    is_constant_rate,
+)
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.own_files import safe_file_name
 
@@ -50,13 +57,6 @@ class EncodedStream:
     packet_bytes: int
     digest: str
     index: FrameIndex
-
-
-def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator[VideoFrame]:
-    """The frames, their times set to 0, 1, 2, … / rate."""
-    for number, frame in enumerate(frames):
-        frame.pts, frame.time_base = number, 1 / frame_rate
-        yield frame
 
 
 def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
@@ -230,33 +230,16 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
     EncodingError when the encoding cannot hold the clip, or a picture or the order of fields is
     lost, EngineError when the encoder is missing, DiskFullError when there is no room.
     """
-    index, path_of_source = read_frame_index(job.source.index_path), job.source.media_path
-    carrier = carrier_for(path_of_source, index, job.encoding) if job.fingerprint else None
+    index, source = read_frame_index(job.source.index_path), probe_media(job.source.media_path)
+    carrier = carrier_for(source.path, index, job.encoding) if job.fingerprint else None
     timing = carrier.timing if carrier else plan_timing(index, job.encoding, has_sound=False)
-    source = probe_media(path_of_source)
     size, order = (index.width_px, index.height_px), source.field_order
     check_frame(job.encoding, *size, timing.frame_rate, is_interlaced=order is not None)
     require_encoder(job.encoding)
-    aspect = wanted_aspect(job.encoding, source)
-    # Only what makes another file than before is part of the key: others are found again.
-    whole = {"whole": [WHOLE_VERSION, job.fingerprint]} if carrier else {}
-    muxing = {"muxing": job.encoding.muxing} if job.encoding.muxing else {}
-    shape = {"shape": (order, str(aspect))} if order or aspect != 1 else {}
-    key = cache_key(
-        kind="encoding",
-        transcode_version=TRANSCODE_VERSION,
-        source=index.model_dump(mode="json", exclude={"path"}),
-        encoding=job.encoding.instructions,
-        thread_count=job.thread_count,
-        libraries=library_versions(),
-        **whole,
-        **muxing,
-        **shape,
-    )
 
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, index, path, advance, timing, carrier)
+        _transcode(job, source, index, path, advance, timing, carrier)
         is_intra, where = job.encoding.is_intra, f'encoding "{job.encoding.name}"'
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         entered = pick_frames(index, timing.shown)
@@ -274,21 +257,50 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
             raise unusable(job.encoding, what, "Leave it out, or deinterlace the clip.")
         return found
 
+    aspect = wanted_aspect(job.encoding, source)
+    key = _key_of(job, index, order, aspect, is_whole=carrier is not None)
     needed_bytes = _needed_bytes(index, job.encoding)
     made = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
-    survives = survey(path_of_source, index, made.media) if job.fingerprint else ()
-    return made.model_copy(update={"survives": survives})
+    is_lost = (probe_media(made.media.media_path).sample_aspect or 1) != aspect
+    survives = survey(source.path, index, made.media, aspect) if job.fingerprint else ()
+    return made.model_copy(update={"survives": survives, "is_aspect_lost": is_lost})
+
+
+def _key_of(
+    job: "PrepareEncodingJob",
+    index: FrameIndex,
+    order: FieldOrder | None,
+    aspect: Fraction,
+    *,
+    is_whole: bool,
+) -> str:
+    """The file's key in the cache. Only what makes another file than before is part of it: others
+    are found again."""
+    whole = {"whole": [WHOLE_VERSION, job.fingerprint]} if is_whole else {}
+    muxing = {"muxing": job.encoding.muxing} if job.encoding.muxing else {}
+    shape = {"shape": (order, str(aspect))} if order or aspect != 1 else {}
+    return cache_key(
+        kind="encoding",
+        transcode_version=TRANSCODE_VERSION,
+        source=index.model_dump(mode="json", exclude={"path"}),
+        encoding=job.encoding.instructions,
+        thread_count=job.thread_count,
+        libraries=library_versions(),
+        **whole,
+        **muxing,
+        **shape,
+    )
 
 
 def _transcode(
     job: "PrepareEncodingJob",
+    source: MediaFacts,
     index: FrameIndex,
     path: Path,
     advance: ProgressUpdate,
     timing: Timing,
     carrier: Carrier | None,
 ) -> None:
-    source = probe_media(job.source.media_path)
     core_count = read_usable_core_count()
     size = job.encoding.picture_size(index.width_px, index.height_px)
     converter = Converter(source, job.encoding.pixel_format, thread_count=core_count, size=size)
@@ -298,7 +310,7 @@ def _transcode(
         repeats, lost = len(timing.shown) - kept_count, index.frame_count - kept_count
         message += f" (variable rate; spaced evenly at {float(rate):.3f} frames/s"
         message += f", {repeats} pictures repeated, {lost} left out)"
-    pictures = read_pictures(job.source.media_path, index, thread_count=core_count)
+    pictures = read_pictures(source.path, index, thread_count=core_count)
 
     def converted() -> Iterator[VideoFrame]:
         for number, picture in enumerate(pictures):

@@ -109,12 +109,7 @@ def open_encoder(
     the encoder, EncodingError where encoder or container refuses, does not know an option, or gives
     up on the way, OSError of `STORAGE_ERRORS` where the storage is at fault.
     """
-    if path.exists():
-        raise taken(path, "Name another place.")
-    format_name = "matroska" if encoding.container == "mkv" else encoding.container
-    options = {key: text for key, text in encoding.muxing.items() if key == "strict"}
-    options |= COLOUR_OPTIONS.get(encoding.container, {})
-    container = av.open(str(path), "w", format=format_name, container_options=options)
+    container = _new_container(path, encoding)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
         context = track.codec_context
@@ -145,6 +140,15 @@ def open_encoder(
         what = f"the encoder gave up on the way ({error.strerror})"
         remedy = "Try another profile or pixel format, or leave the encoding out."
         raise unusable(encoding, what, remedy) from error
+
+
+def _new_container(path: Path, encoding: Encoding) -> OutputContainer:
+    if path.exists():
+        raise taken(path, "Name another place.")
+    format_name = "matroska" if encoding.container == "mkv" else encoding.container
+    options = {key: text for key, text in encoding.muxing.items() if key == "strict"}
+    options |= COLOUR_OPTIONS.get(encoding.container, {})
+    return av.open(str(path), "w", format=format_name, container_options=options)
 
 
 def unusable(encoding: Encoding, what: str, remedy: str) -> EncodingError:

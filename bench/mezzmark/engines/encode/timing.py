@@ -73,6 +73,13 @@ def timed(frames: Iterable[VideoFrame], timing: Timing) -> Iterator[VideoFrame]:
             yield shown
 
 
+def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator[VideoFrame]:
+    """Frames of whatever number, their times set to 0, 1, 2, … / rate."""
+    for number, frame in enumerate(frames):
+        frame.pts, frame.time_base = number, 1 / frame_rate
+        yield frame
+
+
 def _usual_step(index: FrameIndex) -> int:
     """Ticks from a picture to the next, as most often."""
     return median_low([later - earlier for earlier, later in pairwise(index.pts)])

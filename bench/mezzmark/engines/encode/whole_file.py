@@ -126,9 +126,8 @@ def read_extras(path: str | Path) -> Extras:
     """What a file says of what it holds; its first picture is decoded, no sound. FootageError."""
     with open_media(path) as (container, track):
         sound, said = tuple(_sound_tracks(container)), container.metadata.items()
-        aspects = (track.sample_aspect_ratio, track.codec_context.sample_aspect_ratio)
         tick_s = exact_fraction(track.time_base) or Fraction(0)
-        has_alpha = describe_media(container, track, path).has_alpha
+        facts = describe_media(container, track, path)
         side: dict[str, bytes] = {}
         with suppress(FFmpegError):
             data: Any = getattr(next(container.decode(track), None), "side_data", ())
@@ -142,9 +141,9 @@ def read_extras(path: str | Path) -> Extras:
             tags={k.lower(): v for k, v in said if not _OF_THE_FILE.fullmatch(k) and v != _NO_TIME},
             matrix=struct.unpack("<9i", matrix) if len(matrix) == 36 else (),
             start_s=(track.start_time or 0) * tick_s,
-            sample_aspect=next(filter(None, map(exact_fraction, aspects)), Fraction(1)),
+            sample_aspect=facts.sample_aspect or Fraction(1),
             hdr={words: side[name] for name, words in _HDR.items() if name in side},
-            has_alpha=has_alpha,
+            has_alpha=facts.has_alpha,
         )
 
 
@@ -315,9 +314,13 @@ def carrier_for(path: str, index: FrameIndex, encoding: Encoding) -> Carrier | N
     return Carrier(path, extras, index, encoding) if extras else None
 
 
-def survey(path: str, index: FrameIndex, made: MediaReference) -> tuple[Survival, ...]:
-    """What became, in the file made of its indexed pictures, of all that the user's file holds."""
+def survey(
+    path: str, index: FrameIndex, made: MediaReference, aspect: Fraction
+) -> tuple[Survival, ...]:
+    """What became, in the file made of its indexed pictures, of all that the user's file holds;
+    `aspect` is that of samples which follows from it for the file's own size."""
     before, after = read_extras(path), read_extras(made.media_path)
+    before = replace(before, sample_aspect=aspect)
     had = describe(before, index, before)
     has = describe(after, read_frame_index(made.index_path), before)
     return tuple(Survival(thing=name, clip=had[name], file=has[name]) for name in THINGS)

@@ -14,8 +14,9 @@ from typing import Final
 import av
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import evenly_timed, made_ahead, write_frames
+from mezzmark.engines.encode.encoded_file import made_ahead, write_frames
 from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, RECIPE_VERSION, generate_frames
 from mezzmark.engines.media import cache, frame_index
 from mezzmark.engines.media.pixels import frame_from_planes

@@ -1,7 +1,7 @@
 """Looks closely at one file: packets over a stretch, pictures over its start, read-only."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from pathlib import Path
@@ -73,17 +73,12 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         packets, was_cut = _read_packets(container, track, media.time_base, examined_s)
         picture_tags = stated_in_pictures(container, track)
         first = first_picture(container, track)
-    index, refusal = None, None
-    try:
-        index = build_frame_index(path, max_duration_s=min(examined_s, MAX_DECODED_S))
-    except FootageError as error:
-        refusal = error
+    index, refusal = _indexed_start(path, examined_s)
     tick = media.time_base
     shown = sorted(packets, key=lambda packet: packet.pts)
     times = [packet.pts for packet in shown]
-    steps = [later - earlier for earlier, later in pairwise(times)]
+    steps = _steps(times)
     keys = [n for n, packet in enumerate(shown) if packet.is_keyframe]
-    key_times = [times[n] for n in keys]
     duration_s = float((times[-1] - times[0] + median(steps)) * tick) if steps else 0.0
     bits = sum(packet.packet_bytes for packet in packets) * 8
     return Inspection(
@@ -96,8 +91,8 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         measured_rate=_measured_rate(times, tick, media.frame_rate),
         frame_spacing_ms=_spread([float(step * tick * 1000) for step in steps]),
         keyframe_count=len(keys),
-        keyframe_interval_frames=_spread([b - a for a, b in pairwise(keys)]),
-        keyframe_spacing_s=_spread([float((b - a) * tick) for a, b in pairwise(key_times)]),
+        keyframe_interval_frames=_spread(_steps(keys)),
+        keyframe_spacing_s=_spread([float(n * tick) for n in _steps(times[key] for key in keys)]),
         group_kind=_group_kind(path, packets, index),
         b_frame_fraction=_b_frame_fraction(packets) if index else None,
         is_interlaced=first.interlaced_frame if first else None,
@@ -115,6 +110,21 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         refusal=refusal.what if refusal else "",
         refusal_remedy=refusal.remedy if refusal else "",
     )
+
+
+def _steps(places: Iterable[int]) -> list[int]:
+    """From each to the next."""
+    return [later - earlier for earlier, later in pairwise(places)]
+
+
+def _indexed_start(
+    path: str | Path, examined_s: float
+) -> tuple[FrameIndex | None, FootageError | None]:
+    """The index of the first pictures, or why there is none."""
+    try:
+        return build_frame_index(path, max_duration_s=min(examined_s, MAX_DECODED_S)), None
+    except FootageError as error:
+        return None, error
 
 
 def _audio_tracks(container: InputContainer) -> tuple[AudioTrack, ...]:

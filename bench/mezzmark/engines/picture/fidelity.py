@@ -9,8 +9,9 @@ from typing import Final
 import numpy as np
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoded_file import write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.first_picture import first_picture, hdr_metadata_of

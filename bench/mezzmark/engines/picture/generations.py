@@ -21,8 +21,9 @@ import numpy as np
 from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
-from mezzmark.engines.encode.encoded_file import evenly_timed, write_frames
+from mezzmark.engines.encode.encoded_file import write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media

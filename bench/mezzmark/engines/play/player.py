@@ -4,7 +4,8 @@ It behaves as an editing program does: it opens a file once, keeps the decoder o
 file's pictures and key frames from an index. `locate` is the demuxer's seek, the decoder's flush
 and the packets up to the key frame to start from; `decode` runs until the very picture asked for
 is out (a seek that turns out to have landed too late is repeated further back, and that counts
-here); `present` scales it to the viewer's height and converts it to 8-bit RGB in memory.
+here); `present` scales it to the viewer's height and converts it to 8-bit RGB in memory. Long
+because the three share one demuxer and one decoder, whose state each leaves to the next.
 """
 
 from __future__ import annotations  # Packet takes its type argument in annotations only

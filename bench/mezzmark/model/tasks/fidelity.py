@@ -1,4 +1,5 @@
-"""What the fidelity task finds out about an encoding: pictures, generations, chart and tags."""
+"""What the fidelity task finds out about an encoding: pictures, generations, chart and tags. Long
+because a task is one module: what it asks, measures and tells."""
 
 import math
 from collections.abc import Callable, Iterator

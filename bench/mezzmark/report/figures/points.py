@@ -71,8 +71,8 @@ def draw_points(
     line = so.Path(color=theme.LIGHT["leader"], alpha=0.55, linewidth=1.2)
     theme.plot(steps, x="x", y="y").add(line).on(axes).plot()
     draw_marks(drawing, [point.mark for point in points])
-    _set_axis(axes, "x", x, [end for point in points for end in point.mark.x])
-    _set_axis(axes, "y", y, [end for point in points for end in point.mark.y])
+    lines = _set_axis(axes, "x", x, [end for point in points for end in point.mark.x])
+    lines += _set_axis(axes, "y", y, [end for point in points for end in point.mark.y])
     is_right, is_top = x.better == "more", y.better == "more"
     sign, better = "◣◢◤◥"[is_right + 2 * is_top], labels.BETTER_LABEL
     axes.text(
@@ -85,14 +85,14 @@ def draw_points(
         color=theme.LIGHT["muted"],
         fontsize=theme.SMALL_PT,
     )
-    _name_points(axes, points, path, is_keyed=is_keyed)
+    _name_points(axes, points, path, lines, is_keyed=is_keyed)
     if is_keyed:
         _draw_key(drawing, points, key_in)
     return drawing
 
 
-def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float]) -> None:
-    """Limits and label, and the reference lines with their labels at the far end."""
+def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float]) -> list[Line2D]:
+    """Limits and label, and the reference lines, which are returned, with labels at the far end."""
     held = [*values, *axis.lines]
     if axis.is_log:
         theme.set_log_axis(axes, which, theme.padded(held, room=axis.room), label=axis.label)
@@ -102,10 +102,10 @@ def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float])
         axes.grid(True, axis=which)
     is_x = which == "x"
     look: dict[str, Any] = {"color": theme.LIGHT["line"], "zorder": 1}
+    draw = axes.axvline if is_x else axes.axhline
+    lines = []
     for value, label in axis.lines.items():
-        (axes.axvline if is_x else axes.axhline)(
-            value, linestyle=theme.DASHES, linewidth=1.1, **look
-        )
+        lines.append(draw(value, linestyle=theme.DASHES, linewidth=1.1, **look))
         axes.annotate(
             label,
             xy=(value, 1) if is_x else (1, value),
@@ -115,8 +115,10 @@ def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float])
             ha="right",
             va="top" if is_x else "bottom",
             fontsize=theme.SMALL_PT,
+            gid=theme.HALO,
             **look,
         )
+    return lines
 
 
 def _look(point: Point) -> dict[str, Any]:
@@ -129,7 +131,12 @@ _SPOTS: Final = tuple(product((9, 18, 32, 50), (0, 180, 90, -90, 45, -45, 135, -
 
 
 def _name_points(
-    axes: Axes, points: Sequence[Point], path: Sequence[Place], *, is_keyed: bool
+    axes: Axes,
+    points: Sequence[Point],
+    path: Sequence[Place],
+    lines: Sequence[Line2D],
+    *,
+    is_keyed: bool,
 ) -> None:
     """Each name, or number, at the first spot beside its mark where nothing stands yet; a line
     leads to a farther one."""
@@ -138,6 +145,7 @@ def _name_points(
     taken = [text.get_window_extent() for text in axes.texts]
     taken += [box for point in points for box in _boxes(axes, point.mark, unit)]
     taken += [_box(axes, start, end, unit) for start, end in pairwise(path)]
+    taken += [line.get_window_extent().padded(unit) for line in lines]
     order = sorted(enumerate(points, start=1), key=lambda item: item[1].shade == "ink")
     for number, point in order:
         name = str(number) if is_keyed else shown_name(point.name, limit=NAME_LIMIT)

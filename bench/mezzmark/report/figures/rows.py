@@ -134,14 +134,21 @@ def finish_rows(
 
 
 def draw_lines(axes: Axes, lines: Mapping[float, str]) -> None:
-    """Vertical reference lines, each label on a line of its own above the axes, to the right where
-    it fits. Outer ones stand higher, so that no line crosses the label of another."""
+    """Vertical reference lines, each label on a line of its own above the axes: to the right where
+    it fits, and where no label to the left of a line farther right would reach over the line. Outer
+    ones stand higher, so that no line crosses the label of another."""
     to_share = axes.transData + axes.transAxes.inverted()
-    rooms_in = {x: (1 - to_share.transform((x, 0))[0]) * theme.INNER_IN for x in lines}
-    is_right = {
-        x: len(label) + len(GAP) <= theme.characters(rooms_in[x], theme.SMALL_PT)
-        for x, label in lines.items()
-    }
+    place_in = {x: to_share.transform((x, 0))[0] * theme.INNER_IN for x in lines}
+
+    def reaches(x: float, end_in: float) -> bool:
+        room_in = abs(end_in - place_in[x])
+        return len(lines[x]) + len(GAP) > theme.characters(room_in, theme.SMALL_PT)
+
+    is_right: dict[float, bool] = {}
+    for x in sorted(lines, reverse=True):
+        lefts = [other for other, is_so in is_right.items() if not is_so]
+        is_under = any(reaches(other, place_in[x]) for other in lefts)
+        is_right[x] = not (is_under or reaches(x, theme.INNER_IN))
     order = sorted(lines, key=lambda x: (is_right[x], -x if is_right[x] else x))
     for level, x in enumerate(order):
         axes.axvline(x, color=theme.LIGHT["line"], linewidth=1.1, linestyle=theme.DASHES, zorder=1)

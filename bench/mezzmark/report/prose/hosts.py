@@ -1,4 +1,5 @@
-"""A comparison of hosts in sentences; every ratio is host / reference."""
+"""A comparison of hosts in sentences; every ratio is host / reference. Long, for every finding,
+doubt and gap of it has its words here, once."""
 
 import math
 from collections.abc import Sequence

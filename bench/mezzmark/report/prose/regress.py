@@ -1,4 +1,5 @@
-"""A comparison of runs in sentences: what was found, what was not compared, what it rests on."""
+"""A comparison of runs in sentences: what was found, what was not compared, what it rests on. Long,
+for every reason, design and finding of it has its words here, once."""
 
 import shlex
 from collections.abc import Iterator, Sequence
@@ -19,7 +20,7 @@ from mezzmark.decide.compare.verdicts import (
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Cell, ordered
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import grouped
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
@@ -120,7 +121,9 @@ def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
 
 def _axis_text(axis: str, cells: Sequence[Cell]) -> str:
     """One axis with all its values among the cells: `4, 6 or 8 jobs`, `pattern hop`."""
-    values = sorted({cell.setting[axis] for cell in cells}, key=lambda v: (str(type(v)), v))
+    values = sorted(
+        {cell.setting[axis] for cell in cells}, key=lambda v: (str(type(v)), ordered(v))
+    )
     plain = {None: "unset", True: "yes", False: "no"}
     texts = [plain[v] if v is None or isinstance(v, bool) else shown_name(str(v)) for v in values]
     shown = joined_text(texts, word="or")

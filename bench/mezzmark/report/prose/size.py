@@ -1,4 +1,5 @@
-"""The answer of sizing in sentences: what keeps up, what is ready in time, what pays off."""
+"""The answer of sizing in sentences: what keeps up, what is ready in time, what pays off. Long, for
+every figure, note and situation of it has its words here, once."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -95,7 +96,7 @@ def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
         return (headline, *named, *_pay_off(asked))
     return (
         *named,
-        _serves(asked, result),
+        _serves(result.encodings if result.named_here == ORIGINAL else asked, result),
         *_more_machines(judged, result.shop),
         *_more_cores(judged, result.measured_core_count),
         *([f"Ingest was not measured for {_names(unjudged)}."] if unjudged else []),
@@ -191,7 +192,7 @@ def wanted_text(shop: Shop) -> str:
 
 def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
     """Ingest, deadline, link, array and what is kept at once; and what would help where none
-    does."""
+    does. The original is among those asked where it is the one that is named."""
     shop, unsure = result.shop, _having(asked, "serves", "cannot tell")
     wanted = f"{wanted_text(shop)}, {count_text(shop.editors, 'editor')} carried by link and array"
     if shop.most_storage_tb is not None or shop.most_cost_per_year is not None:
@@ -209,7 +210,8 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
         start = f"Serves your shop in all it asks for ({wanted}): {_names(found)}."
         return f"{start} Others: {rest}." if rest else start
     surely = "surely " if unsure else ""
-    return f"No intermediate {surely}serves your shop in all it asks for ({wanted}): {rest}."
+    who_none = "Nothing" if any(one.encoding == ORIGINAL for one in asked) else "No intermediate"
+    return f"{who_none} {surely}serves your shop in all it asks for ({wanted}): {rest}."
 
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
@@ -306,7 +308,7 @@ def shop_lines(shop: Shop) -> tuple[str, ...]:
             f"  ({assumption.meaning})"
             for assumption in defaults
         ),
-        "The shop file is legal. Size it with: mezzmark size RUN --shop FILE",
+        "The shop file is legal.",
     )
 
 

@@ -15,7 +15,6 @@ from mezzmark.report.figures.scatter import draw_choice, draw_links, draw_size
 from mezzmark.report.figures.scrub import draw_latency, draw_spans
 from mezzmark.report.figures.speeds import draw_encode
 from mezzmark.report.prose.answer import Answer, run_answer
-from mezzmark.report.prose.cautions import steadiness_sentences
 from mezzmark.report.prose.choice import details, standing, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.prose.latency import (
@@ -26,6 +25,7 @@ from mezzmark.report.prose.latency import (
 from mezzmark.report.prose.making import making_headline, making_sentences, scripts_of
 from mezzmark.report.prose.method import method_sentences, run_basis
 from mezzmark.report.prose.numbers import visible_text
+from mezzmark.report.prose.steadiness import steadiness_sentences
 from mezzmark.report.prose.terms import encodings_about
 from mezzmark.report.sections.fidelity import fidelity_section
 from mezzmark.report.sections.hand import hand_section

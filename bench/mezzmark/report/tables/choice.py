@@ -8,6 +8,13 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import text_of
 from mezzmark.model.request import Need
 from mezzmark.report.prose import choice as words
+from mezzmark.report.prose.needs import (
+    OUTCOMES,
+    chance_text,
+    found_text,
+    limit_text,
+    need_label,
+)
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.table_notes import NOTES, choice_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
@@ -37,7 +44,7 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
         [
             Column("encoding", partial(_named, choice), "left"),
             *(needs[1:] if in_play_only else needs),
-            Column("chance to be the best", lambda e: worded(e.chance_best, words.chance_text)),
+            Column("chance to be the best", lambda e: worded(e.chance_best, chance_text)),
             Column("by all wishes", lambda e: words.FRONTS[e.front], "left"),
             *(Column(w.figure.label, partial(_wished, w.figure.name)) for w in choice.wishes),
         ],
@@ -65,8 +72,8 @@ def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Tab
     return tabulate(
         choice.needs,
         [
-            Column("need", words.need_label, "left"),
-            Column("limit", words.limit_text, "left"),
+            Column("need", need_label, "left"),
+            Column("limit", limit_text, "left"),
             *(
                 Column(
                     f"{visible_text(name)}: {about[name]}",
@@ -87,7 +94,7 @@ def _checked(entry: JudgedEncoding, need: Need) -> Content:
         return None
     sign = {"misses": "wrong", "meets": "met"}.get(result.outcome, "")
     return Entry(
-        " ".join(filter(None, (words.found_text(result), words.OUTCOMES[result.outcome]))),
+        " ".join(filter(None, (found_text(result), OUTCOMES[result.outcome]))),
         sign=sign,
     )
 
@@ -116,7 +123,7 @@ def _named(choice: Choice, entry: JudgedEncoding) -> Entry:
 def _chance_all(choice: Choice, entry: JudgedEncoding) -> Content:
     if choice.needs_not_shown and entry.chance_all is None:
         return "not known"
-    return worded(entry.chance_all, words.chance_text)
+    return worded(entry.chance_all, chance_text)
 
 
 def _wished(name: str, entry: JudgedEncoding) -> Content:

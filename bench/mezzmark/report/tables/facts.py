@@ -5,12 +5,13 @@ from pathlib import Path
 from typing import Final
 
 from mezzmark.decide.compare.self_test import SelfTestReport
+from mezzmark.model.fact import text_of
 from mezzmark.model.fleet import HostSummary
 from mezzmark.model.footage import HdrMetadata
 from mezzmark.model.inspection import Advice, Inspection, Spread
 from mezzmark.model.run import HostFacts
 from mezzmark.report.prose import machine as words
-from mezzmark.report.prose.footage import TURNS
+from mezzmark.report.prose.footage import TURNS, file_advice
 from mezzmark.report.prose.numbers import count_text, list_text, visible_text
 from mezzmark.report.tables.table import Column, Entry, Table, fact_table, tabulate
 from mezzmark.report.view import RunView
@@ -140,6 +141,13 @@ def inspection_table(found: Inspection) -> Table:
         ],
         title=Path(media.path).name,
     )
+
+
+@text_of.register
+def inspection_text(found: Inspection) -> str:
+    """A file's facts and what to do about it as plain text."""
+    tables = inspection_table(found), advice_table(file_advice(found))
+    return "\n".join(map(str, filter(None, tables)))
 
 
 def advice_table(warnings: Iterable[Advice]) -> Table:
