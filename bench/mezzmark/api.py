@@ -386,12 +386,12 @@ def fleet_check(
     from mezzmark.decide.compare.fleet import judge_fleet
     from mezzmark.model.errors import InterruptedRunError, MezzmarkError, UsageError
     from mezzmark.report.page import write_fleet_page
-    from mezzmark.store.check_store import new_check, newest_check, read_checks
+    from mezzmark.store.check_store import begun_check, new_check, newest_check, read_checks
 
     folder = Path(out).expanduser()
     faults = []
     if not judge_only:
-        check = (newest_check(folder) if resume else None) or new_check(folder)
+        check = (begun_check(folder) if resume else None) or new_check(folder)
         given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
         given |= {"hosts": hosts, "in_turn": in_turn, "patience": patience, "cache": cache}
         given |= {"resume": resume, "rounds": rounds, "on_event": on_event}

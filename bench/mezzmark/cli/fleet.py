@@ -18,7 +18,7 @@ from mezzmark.cli.options import (
     ToleranceOption,
 )
 
-fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines.")
+fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines, and check them.")
 
 SchedulerOption = Annotated[
     str, Option(help="Address of the Dask scheduler: tls://home:8786.", metavar="ADDRESS")

@@ -16,8 +16,8 @@ from mezzmark.store.run_store import MANIFEST_NAME, Run, read_run
 _NAME: Final = "%Y%m%dT%H%M%SZ"
 _PATTERN: Final = f"{'[0-9]' * 8}T{'[0-9]' * 6}Z"
 
-LOOKED_BACK: Final = 12
-"""Earlier runs of a host that are read: those that compare are among the last ones."""
+LOOKED_BACK: Final = 8
+"""Earlier runs of a host that are read: some may not compare, and more take long to read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +35,11 @@ class Checks:
 def new_check(out: Path) -> Path:
     """The folder of a check that begins now (UTC)."""
     return out / f"{datetime.now(UTC):{_NAME}}"
+
+
+def begun_check(out: Path) -> Path | None:
+    """The folder of the check that began last, if only that."""
+    return max((path for path in out.glob(_PATTERN) if path.is_dir()), default=None)
 
 
 def newest_check(out: Path) -> Path | None:

@@ -40,7 +40,7 @@ class HostCheck(Fact):
     @property
     def verdict(self) -> verdicts.Verdict | None:
         """None where there is no history yet."""
-        return self.report and self.report.verdict
+        return self.report.verdict if self.report else None
 
     @property
     def telling_cell(self) -> verdicts.CellVerdict | None:

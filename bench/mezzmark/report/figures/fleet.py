@@ -1,7 +1,7 @@
 """Hosts × cells of a check: a lane for each cell under one another, a band for each host."""
 
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Any, Final
 
 from matplotlib.lines import Line2D
 
@@ -126,7 +126,7 @@ def _name(drawing: Drawing, host: HostCheck, top_in: float, anchor: str) -> None
     colour = DECIDED.get(host.verdict, "ink") if host.verdict else "ink"
     room = theme.characters(NAMES_IN - theme.MARGIN_IN - 0.05, theme.SMALL_PT)
     left = -(NAMES_IN - theme.MARGIN_IN) / (theme.WIDTH_IN - NAMES_IN - theme.MARGIN_IN)
-    look = {
+    look: dict[str, Any] = {
         "transform": axes.get_yaxis_transform(),
         "va": "top",
         "fontsize": theme.SMALL_PT,

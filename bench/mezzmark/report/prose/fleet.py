@@ -7,7 +7,7 @@ from typing import Final
 
 from mezzmark.decide.compare.evidence import RUN_SPREAD, RUNS_AS_UNITS
 from mezzmark.decide.compare.fleet import BASELINE_RUNS, FleetCheck, HostCheck
-from mezzmark.decide.compare.verdicts import RegressionReport, Verdict
+from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
 from mezzmark.report.prose.figures import FigureText, first_few
@@ -19,6 +19,7 @@ from mezzmark.report.prose.numbers import (
     few_text,
     level_text,
     list_text,
+    sentence,
     shown_name,
     visible_text,
 )
@@ -63,30 +64,51 @@ def fleet_headline(check: FleetCheck) -> str:
     if not judged:
         hosts = count_text(len(check.hosts), "host")
         return f"No history yet: this check is the baseline of {hosts}"
+    wrong = [host.label for host, report in judged if any(map(_shows_wrong, report.cells))]
     slower = {
-        f"got slower by more than {tolerance}": _labels(check, "regressed"),
+        "shows wrong pictures that it did not show before"
+        if len(wrong) == 1
+        else "show wrong pictures that they did not show before": wrong,
+        f"got slower by more than {tolerance}": [
+            host.label for host, report in judged if _is_slower(report)
+        ],
         f"got slower, whether by more than {tolerance} is open": _labels(check, "slower"),
     }
     parts = [f"{_listed(labels)} {words}" for words, labels in slower.items() if labels]
-    found = {host.label: _most(report) for host, report in judged if not _is_slower(host)}
-    known = [most for most in found.values() if most is not None]
+    found = [
+        (host.label, _most(report))
+        for host, report in judged
+        if host.verdict != "slower" and not _is_slower(report)
+    ]
+    known = [most for _, most in found if most is not None]
     if known:
         most = max(known) - 1
         is_proved = most <= check.tolerance_fraction
         limit = tolerance if is_proved else f"{math.ceil(1000 * most) / 10:.1f} %"
-        if parts:
+        if any(labels for labels in [*slower.values()][1:]):
             parts.append(f"no other host by more than {limit}")
         elif is_proved:
-            parts.append(f"No host got slower by more than {limit}")
+            parts.append(f"no host got slower by more than {limit}")
         else:
-            parts.append(f"No host surely got slower, and none by more than {limit}")
-    if unknown := [label for label, most in found.items() if most is None]:
+            parts.append(f"no host surely got slower, and none by more than {limit}")
+    if unknown := [label for label, most in found if most is None]:
         parts.append(f"{_listed(unknown)} could not be judged")
-    return "; ".join(parts)
+    is_named = any(slower.values()) or not known  # a name stays as it is written
+    return "; ".join(parts) if is_named else sentence("; ".join(parts))
 
 
-def _is_slower(host: HostCheck) -> bool:
-    return host.verdict in ("regressed", "slower")
+def _shows_wrong(cell: CellVerdict) -> bool:
+    return cell.shows_new_wrong_pictures
+
+
+def _is_slower(report: RegressionReport) -> bool:
+    """Beyond the tolerance: what is called regressed for wrong pictures alone is not."""
+    return any(
+        cell.verdict == "regressed"
+        and cell.cost_ratio is not None
+        and (cell.cost_ratio.low or 0) > 1 + report.tolerance_fraction
+        for cell in report.cells
+    )
 
 
 def _most(report: RegressionReport) -> float | None:
@@ -175,8 +197,8 @@ def power_lines(check: FleetCheck) -> list[str]:
     ]
     if not worst:
         return []
-    found = sorted(worst)
-    usual, (most, label) = found[len(found) // 2][0], found[-1]
+    ranked = sorted(worst)
+    usual, (most, label) = ranked[len(ranked) // 2][0], ranked[-1]
     texts = [f"{100 * share:.1f} %" for share in (usual, most)]
     where = "every host" if texts[0] == texts[1] else "half of the hosts"
     rest = "" if texts[0] == texts[1] else f"; on {shown_name(label)} only one of {texts[1]}"

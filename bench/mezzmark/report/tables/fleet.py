@@ -71,7 +71,7 @@ def _cell(host: HostCheck) -> str:
 
 
 def _ratio(host: HostCheck) -> Entry:
-    return ratio_entry(host.telling_cell and host.telling_cell.cost_ratio)
+    return ratio_entry(host.telling_cell.cost_ratio if host.telling_cell else None)
 
 
 def _detectable(host: HostCheck) -> Entry:
