@@ -1,5 +1,5 @@
 """A check of many hosts in sentences: who got slower, what could have been found, who was not
-looked at and why."""
+looked at and why. Long because page, terminal and figure say one thing in the same words."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -72,13 +72,15 @@ def fleet_headline(check: FleetCheck) -> str:
         f"got slower by more than {tolerance}": [
             host.label for host, report in judged if _is_slower(report)
         ],
-        f"got slower, whether by more than {tolerance} is open": _labels(check, "slower"),
+        f"got slower, whether by more than {tolerance} is open": [
+            host.label for host, report in judged if _may_be_slower(report)
+        ],
     }
     parts = [f"{_listed(labels)} {words}" for words, labels in slower.items() if labels]
     found = [
         (host.label, _most(report))
         for host, report in judged
-        if host.verdict != "slower" and not _is_slower(report)
+        if not (_is_slower(report) or _may_be_slower(report))
     ]
     known = [most for _, most in found if most is not None]
     if known:
@@ -111,6 +113,10 @@ def _is_slower(report: RegressionReport) -> bool:
     )
 
 
+def _may_be_slower(report: RegressionReport) -> bool:
+    return not _is_slower(report) and any(cell.verdict == "slower" for cell in report.cells)
+
+
 def _most(report: RegressionReport) -> float | None:
     """The cost ratio that no compared cell exceeds; None where nothing is claimed of any."""
     ends = [
@@ -118,7 +124,8 @@ def _most(report: RegressionReport) -> float | None:
         for cell in report.cells
         if cell.cost_ratio and cell.cost_ratio.high and cell.withheld_verdict is None
     ]
-    is_void = report.has_moved or bool(report.overlaps)
+    is_unlike_itself = any(found.is_significant for found in report.self_comparisons)
+    is_void = report.has_moved or bool(report.overlaps) or is_unlike_itself
     return None if is_void else max(ends, default=None)
 
 
