@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from mezzmark.decide.choose.choice import Choice
+    from mezzmark.decide.compare.fleet import FleetCheck
     from mezzmark.decide.compare.self_test import SelfTestReport
     from mezzmark.decide.compare.verdicts import RegressionReport
     from mezzmark.decide.size.result import SizingResult
@@ -354,6 +355,66 @@ def fleet_measure(
             patience_s=patience,
             tell=on_event,
         ).measure(_listed(hosts))
+
+
+def fleet_check(
+    scenario: str | Scenario = "workstation-check",
+    *,
+    scheduler: str = "",
+    certificates: Path | None = None,
+    insecure: bool = False,
+    local: int = 0,
+    hosts: Sequence[str] = (),
+    in_turn: bool = False,
+    patience: float = 600.0,
+    out: Path = Path("results/fleet"),
+    cache: Path | None = None,
+    resume: bool = False,
+    rounds: int | None = None,
+    judge_only: bool = False,
+    tolerance: float = 0.05,
+    level: float = 0.95,
+    on_event: Callable[[str, Event], None] = lambda _host, _event: None,
+) -> FleetCheck:
+    """Measure as `fleet_measure`, into a new folder of `out` (with `resume` into its newest one),
+    and judge each host by its earlier runs there; `level` holds over all hosts × cells. The answer
+    is also the page `fleet.html` in `out`.
+
+    With `judge_only` nothing is measured, and the newest check there is judged: no scheduler is
+    needed. Hosts that are not done are told; RunError where there is no check.
+    """
+    from mezzmark.decide.compare.fleet import judge_fleet
+    from mezzmark.model.errors import InterruptedRunError, MezzmarkError, UsageError
+    from mezzmark.report.page import write_fleet_page
+    from mezzmark.store.check_store import begun_check, new_check, newest_check, read_checks
+
+    folder = Path(out).expanduser()
+    faults = []
+    if not judge_only:
+        check = (begun_check(folder) if resume else None) or new_check(folder)
+        given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
+        given |= {"hosts": hosts, "in_turn": in_turn, "patience": patience, "cache": cache}
+        given |= {"resume": resume, "rounds": rounds, "on_event": on_event}
+        try:
+            fleet_measure(scenario, scheduler=scheduler, out=check, **given)
+        except (InterruptedRunError, UsageError):
+            raise
+        except MezzmarkError as error:  # of some hosts: the others are judged
+            if newest_check(folder) != check:
+                raise
+            faults.append(f"{error.where}: {error.what}")
+    found = read_checks(folder)
+    judged = judge_fleet(
+        found.name,
+        found.newest,
+        found.earlier,
+        tolerance_fraction=tolerance,
+        confidence_level=level,
+        faults=(*faults, *found.faults),
+        left_out=found.left_out,
+    )
+    write_fleet_page(judged, folder)
+    return judged
 
 
 def _fleet(

@@ -19,6 +19,8 @@ SIGNATURES = {
     "describe_shop": "shop",
     "encodings": "names, *, probe",
     "export": "runs, *, format, table, out",
+    "fleet_check": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "
+    "patience, out, cache, resume, rounds, judge_only, tolerance, level, on_event",
     "fleet_list": "*, scheduler, certificates, insecure, local, probe",
     "fleet_measure": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "
     "patience, footage, out, cache, resume, rounds, on_event",
@@ -68,7 +70,7 @@ def test_every_public_name_is_listed_here() -> None:
 
 
 ONLY_SHOWN = {
-    *("choose json", "inspect json", "rig json", "regress format"),
+    *("choose json", "inspect json", "rig json", "regress format", "fleet check format"),
     *("size check", "size detail", "size json"),
     *("encodings command", "encodings footage", "encodings out"),
 }

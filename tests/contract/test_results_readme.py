@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
+from mezzmark.decide.compare.fleet import AbsentHost, FleetCheck, HostCheck
 from mezzmark.decide.size.result import SIZING_FIGURES, SizingNote, SizingResult
 from mezzmark.model.cell import AXES
 from mezzmark.model.records import Trial
@@ -73,6 +74,15 @@ def test_every_key_of_sizing_is_described_in_its_section() -> None:
     models = models_of(SizingResult, without=frozenset(models_of(Shop)))
     fields = {field for model in models for field in model.model_fields}
     assert fields | set(SIZING_FIGURES) | set(typing.get_args(SizingNote)) <= named
+
+
+def test_every_key_of_a_fleets_check_is_described_in_its_section() -> None:
+    """Those of the check, of a host and of an absent one."""
+    text = (ROOT / "results" / "README.md").read_text(encoding="utf-8")
+    section = text.split("\n## JSON of fleet check\n")[1].split("\n## ")[0]
+    named = set(re.findall(r"`([a-z_0-9]+)`", section))
+    models = (FleetCheck, HostCheck, AbsentHost)
+    assert {field for model in models for field in model.model_fields} <= named
 
 
 @pytest.mark.parametrize(("table", "model"), {**TABLES, "choose": ChooseSettings}.items())

@@ -7,10 +7,10 @@ DEVELOPERS.md. Truth is the drawn one: a cell changed by what was added to it, a
 import math
 import sys
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from mezzmark.decide.compare.evidence import (
     spreads_of,
 )
 from mezzmark.decide.compare.history import last_change
-from mezzmark.decide.compare.verdicts import Design, RunSpread, judge_evidence
+from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread, judge_evidence
 from mezzmark.decide.estimate.observed_run import RunCosts
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.statistics import paired
@@ -156,12 +156,18 @@ def judge_sides(
     *,
     design: Design,
     spreads: Mapping[str, RunSpread] | None = None,
+    family: int = 0,
+    kindred: Sequence[Mapping[Cell, Evidence]] = (),
 ) -> tuple[list[str], bool, float]:
-    """As `compare_once`, of given costs."""
+    """As `compare_once`, of given costs; `family` and `kindred` are those of `fleet check`."""
     sides = (baseline, candidate)
-    evidence = gather_all(baseline[0].by_cell, *sides, design=design, spreads=spreads)
+    given: dict[str, Any] = {"design": design, "spreads": spreads, "kindred": kindred}
+    evidence = gather_all(baseline[0].by_cell, *sides, **given)
     judged = judge_evidence(
-        list(evidence.values()), tolerance_fraction=TOLERANCE, confidence_level=LEVEL
+        list(evidence.values()),
+        tolerance_fraction=TOLERANCE,
+        confidence_level=LEVEL,
+        family=family,
     )
     kernel = kernel_change(*sides, design=design)
     has_moved = machine_moved(kernel, design)

@@ -33,10 +33,12 @@ from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.jobs import WorkerFailed
 from mezzmark.model.preparations import job_format
 from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.kernel import KERNEL_CELL
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.events import Noted
 from mezzmark.runner.in_turn import Environment
 from mezzmark.runner.run import run_scenario
+from mezzmark.store import check_store
 from mezzmark.store.run_store import read_run
 from simulation.synthetic_engine import SyntheticEngine, Truth
 from simulation.synthetic_footage import synthetic_footage
@@ -165,6 +167,60 @@ def test_nothing_begins_where_a_host_cannot_take_part(own_machine: Path) -> None
     with pytest.raises(UsageError):
         api.fleet_measure(PLAN, hosts="nobody", **asked)
     assert not (own_machine / "out").exists()
+
+
+@pytest.fixture
+def own_days(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each check begins on a day of its own."""
+    days = iter(range(1, 9))
+    named = lambda out: out / f"202603{next(days):02d}T100000Z"  # noqa: E731
+    monkeypatch.setattr(check_store, "new_check", named)
+
+
+@pytest.mark.usefixtures("own_days")
+def test_a_check_is_measured_and_judged_by_the_one_before(own_machine: Path) -> None:
+    """The first begins the history of both hosts; the second, in a folder of its own, compares each
+    with its first; `resume` goes on with the newest and begins no other."""
+    plan = PLAN.model_copy(update={"rounds": 3, "minimum_rounds": 3})
+    asked = {"local": 2, "out": own_machine / "out", "cache": own_machine}
+    first = api.fleet_check(plan, **asked)
+    assert (first.verdict, first.exit_code, len(first.hosts)) == (None, 0, 2)
+    second = api.fleet_check(plan, **asked)
+    before = {run.parent.name: run for run in asked["out"].glob("20260301*/*/manifest.json")}
+    assert {h.host: h.report.baseline_run_ids for h in second.hosts} == {
+        host: (read_run(run.parent).manifest.run_id,) for host, run in before.items()
+    }
+    assert {host.label for host in second.hosts} == {"local-1", "local-2"}
+    cells = {t.cell for t in read_run(next(iter(before.values())).parent).trials} - {KERNEL_CELL}
+    assert [{c.cell for c in host.report.cells} for host in second.hosts] == [cells] * 2
+    assert second.family == 2 * len(cells)
+    assert api.fleet_check(plan, resume=True, **asked) == second
+    assert api.fleet_check(judge_only=True, out=asked["out"]) == second
+    assert len([*asked["out"].glob("2*Z")]) == 2
+
+
+@pytest.mark.usefixtures("own_days")
+def test_a_check_judges_the_others_where_a_host_is_lost(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A host that fails for good is told with its fault, and what it has is no pass; a stop is no
+    answer."""
+
+    def failing(job, timeout_s, **given):
+        if os.environ.get("FAILING") == "1":
+            raise OSError("storage broke")
+        return synthetic_worker(job, timeout_s, **given)
+
+    plan = PLAN.model_copy(update={"rounds": 3, "minimum_rounds": 3})
+    monkeypatch.setattr(on_host, "run_worker", failing)
+    asked = {"local": 1, "patience": 0, "out": own_machine / "out", "cache": own_machine}
+    assert api.fleet_check(plan, **asked).exit_code == 0
+    monkeypatch.setenv("FAILING", "1")
+    found = api.fleet_check(plan, **asked)
+    assert "storage broke" in found.faults[0]
+    assert (found.exit_code, found.hosts[0].is_finished) == (12, False)
+    with pytest.raises(UsageError):
+        api.fleet_check(plan, hosts="nobody", **asked)
 
 
 def test_a_machine_is_told_in_a_row(own_machine: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,22 +1,24 @@
 """The group `fleet`: many machines over a Dask scheduler."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 from typer import Option
 
 from mezzmark import api
 from mezzmark.cli.options import (
+    LEVEL,
     CacheOption,
     FootageOption,
     OutOption,
     ResumeOption,
     RoundsOption,
     ScenarioArgument,
+    ToleranceOption,
 )
 
-fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines.")
+fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines, and check them.")
 
 SchedulerOption = Annotated[
     str, Option(help="Address of the Dask scheduler: tls://home:8786.", metavar="ADDRESS")
@@ -34,6 +36,16 @@ InsecureOption = Annotated[
 ]
 LocalOption = Annotated[
     int, Option(min=0, help="In place of a scheduler: so many workers in this process, to try it.")
+]
+
+HostsOption = Annotated[
+    list[str] | None, Option(help="A worker's name; repeat for more (default: all).")
+]
+InTurnOption = Annotated[
+    bool, Option("--in-turn", help="One host after the other: they share storage, or a fuse.")
+]
+PatienceOption = Annotated[
+    float, Option(min=0, help="Seconds that a host may be away before it is given up.")
 ]
 
 
@@ -70,16 +82,9 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     certificates: CertificatesOption = None,
     insecure: InsecureOption = False,
     local: LocalOption = 0,
-    hosts: Annotated[
-        list[str] | None, Option(help="A worker's name; repeat for more (default: all).")
-    ] = None,
-    in_turn: Annotated[
-        bool,
-        Option("--in-turn", help="One host after the other: they share storage, or a fuse."),
-    ] = False,
-    patience: Annotated[
-        float, Option(min=0, help="Seconds that a host may be away before it is given up.")
-    ] = 600.0,
+    hosts: HostsOption = None,
+    in_turn: InTurnOption = False,
+    patience: PatienceOption = 600.0,
     footage: FootageOption = None,
     out: OutOption = None,
     cache: CacheOption = None,
@@ -100,3 +105,53 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
         found = api.fleet_measure(scenario, scheduler=scheduler, on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in found.values()))
     print(f"Report them with: mezzmark report {' '.join(map(pasted, found.values()))}")
+
+
+@fleet_app.command(
+    "check",
+    epilog="Examples: `mezzmark fleet check --scheduler tls://home:8786 --certificates certs "
+    "--out results/fleet` · `mezzmark fleet check --judge-only --out results/fleet --tolerance 3%`",
+)
+def fleet_check(  # noqa: PLR0917  # options, each given by its name
+    scenario: ScenarioArgument = "workstation-check",
+    scheduler: SchedulerOption = "",
+    certificates: CertificatesOption = None,
+    insecure: InsecureOption = False,
+    local: LocalOption = 0,
+    hosts: HostsOption = None,
+    in_turn: InTurnOption = False,
+    patience: PatienceOption = 600.0,
+    out: Annotated[
+        Path, Option(help="Folder of all checks, each in a folder of its own: the history.")
+    ] = Path("results/fleet"),
+    cache: CacheOption = None,
+    resume: Annotated[
+        bool, Option("--resume", help="Go on with the newest check in --out.")
+    ] = False,
+    rounds: RoundsOption = None,
+    judge_only: Annotated[
+        bool, Option("--judge-only", help="Measure nothing; judge the newest check in --out.")
+    ] = False,
+    tolerance: ToleranceOption = 0.05,
+    level: Annotated[float, LEVEL] = 0.95,
+    output_format: Annotated[
+        Literal["table", "markdown", "json", "junit"],
+        Option("--format", help="How to print the verdicts."),
+    ] = "table",
+) -> None:
+    """Say which machines got slower, each against its own earlier checks in --out.
+
+    The first check of a host begins its history. Error rates hold over all hosts × cells. The page
+    fleet.html in --out has it all. Exit codes are those of `regress`; 0 for a first check.
+    """
+    from mezzmark.cli.progress import shown_hosts
+    from mezzmark.cli.views import print_fleet_check
+
+    given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
+    given |= {"hosts": hosts or (), "in_turn": in_turn, "patience": patience, "resume": resume}
+    given |= {"out": out, "cache": cache, "rounds": rounds, "judge_only": judge_only}
+    given |= {"tolerance": tolerance, "level": level}
+    with shown_hosts() as on_event:
+        found = api.fleet_check(scenario, scheduler=scheduler, on_event=on_event, **given)
+    print_fleet_check(found, out, output_format)
+    raise typer.Exit(found.exit_code)

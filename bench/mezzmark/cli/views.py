@@ -12,6 +12,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from mezzmark.cli.terminal import open_terminal, show
 from mezzmark.model.making import making_of
+from mezzmark.report.prose import fleet as fleet_words
 from mezzmark.report.prose.choice import (
     basis_text,
     choice_sentences,
@@ -29,6 +30,7 @@ from mezzmark.report.prose.making import (
     scripts_of,
     unmade_text,
 )
+from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.regress import (
     context_lines,
     regression_sentences,
@@ -45,15 +47,19 @@ from mezzmark.report.tables.facts import (
     inspection_table,
     self_test_table,
 )
+from mezzmark.report.tables.fleet import fleet_hosts_table, fleet_junit, fleet_markdown
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
 from mezzmark.report.tables.run import catalogue_table
 from mezzmark.report.tables.size import sizing_details, sizing_summary
 from mezzmark.report.tables.table import fact_table
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from mezzmark.api import (
         Choice,
         Encoding,
+        FleetCheck,
         HostSummary,
         Inspection,
         RegressionReport,
@@ -187,6 +193,20 @@ def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
 def print_fleet(found: Mapping[str, tuple[HostSummary | None, str]]) -> None:
     """A row a machine."""
     show(open_terminal(), fleet_table(found) if found else "No worker is there.")
+
+
+def print_fleet_check(check: FleetCheck, out: Path, output_format: str = "table") -> None:
+    """Who got slower, a row a host, and what it rests on; or as `print_regression`."""
+    if output_format == "json":
+        print_json(check, fleet_words.fleet_sentences(check))
+    elif output_format != "table":
+        print((fleet_junit if output_format == "junit" else fleet_markdown)(check), end="")
+    else:
+        console = open_terminal()
+        show(console, f"{fleet_words.fleet_headline(check)}.", style="bold")
+        show(console, fleet_hosts_table(check))
+        show(console, *_bullets(fleet_words.context_lines(check)), style="dim")
+        print(f"\nPage: {visible_text(str(out / fleet_words.PAGE_NAME))}")  # whole, to be copied
 
 
 @contextmanager

@@ -15,13 +15,16 @@ from typing import Any, Final
 from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
+from mezzmark.decide.compare.fleet import FleetCheck
 from mezzmark.model.errors import DestinationError, RunError, ScenarioError
 from mezzmark.own_files import replace_all, translate_os_errors
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import colour_variables
+from mezzmark.report.prose import fleet as fleet_words
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import RunContext, run_context
+from mezzmark.report.sections.fleet import build_fleet
 from mezzmark.report.sections.parts import ComparisonSection, slug
 from mezzmark.report.tables.table import markdown_table, markdown_text
 from mezzmark.report.view import RunView
@@ -68,9 +71,12 @@ def refuse_foreign_files(folder: Path, names: Sequence[str]) -> None:
     present = [folder / name for name in names if (folder / name).exists()]
     if not present or (page in present and _is_ours(page)):
         return
-    foreign = page if page in present else present[0]
-    raise DestinationError(
-        where=str(foreign),
+    raise _foreign(page if page in present else present[0])
+
+
+def _foreign(path: Path) -> DestinationError:
+    return DestinationError(
+        where=str(path),
         what="it was not written by mezzmark, and a report would take its place",
         remedy="Choose another folder with --out.",
     )
@@ -142,6 +148,28 @@ def write_report(
     html, markdown, table, *figures = _put(report_folder(run_dirs, out_dir), content)
     answer = _plain_answer(runs, together, names if len(names) > 1 else ())
     return ReportPaths(html, markdown, table, tuple(figures), answer)
+
+
+def write_fleet_page(check: FleetCheck, folder: Path) -> Path:
+    """Write the page of a check into the folder of the fleet's checks, in place of the last one's.
+
+    Raises DestinationError where something else stands there, DiskFullError.
+    """
+    page = folder / fleet_words.PAGE_NAME
+    if page.exists() and not _is_ours(page):
+        raise _foreign(page)
+    environment = template_environment(None)
+    environment.globals["has_figure_files"] = False
+    given: dict[str, Any] = {
+        "runs": (),
+        "together": [build_fleet(check)],
+        "title": fleet_words.TITLE,
+    }
+    content = render(environment, "report.html.j2", **given)
+    remedy = "Choose another folder with --out."
+    with translate_os_errors(folder, remedy=remedy, needed_bytes=len(content)):
+        replace_all({page: content})
+    return page
 
 
 def _put(folder: Path, content: Mapping[str, bytes]) -> list[Path]:

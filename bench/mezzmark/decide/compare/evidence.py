@@ -18,6 +18,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
+from operator import attrgetter
 from statistics import median
 from typing import Final
 
@@ -113,30 +114,50 @@ def gather_all(
     *,
     design: Design,
     spreads: Mapping[str, RunSpread] | None = None,
+    kindred: Sequence[Mapping[Cell, Evidence]] = (),
 ) -> dict[Cell, Evidence]:
     """The evidence of every cell that has any.
 
     Where runs are the units their spread is moderated over the cells of a task that have equally
-    many; where it is what single runs show, a cell has at least the mean of its task's.
+    many, with those of other machines in `kindred` (by `gather_own`) too. Where the spread is what
+    single runs show, a cell has at least the mean of its task's.
     """
-    evidence = {
+    evidence = gather_own(cells, baseline, candidate, design=design, spreads=spreads)
+    if design != "several runs":
+        return _shared(evidence)
+    also = [grouped((_kind(c, item), item) for c, item in one.items()) for one in kindred]
+    groups = grouped((_kind(cell, item), cell) for cell, item in evidence.items())
+    for kind, alike in groups.items():
+        items = [evidence[cell] for cell in alike]
+        others = [one[kind] for one in also if kind in one]
+        undisturbed, typical = (
+            _moderate(list(map(of, items)), [list(map(of, one)) for one in others])
+            for of in (attrgetter("undisturbed"), attrgetter("typical"))
+        )
+        for cell, *both in zip(alike, undisturbed, typical, strict=True):
+            evidence[cell] = Evidence(undisturbed=both[0], typical=both[1])
+    return evidence
+
+
+def gather_own(
+    cells: Iterable[Cell],
+    baseline: Sequence[RunCosts],
+    candidate: Sequence[RunCosts],
+    *,
+    design: Design,
+    spreads: Mapping[str, RunSpread] | None = None,
+) -> dict[Cell, Evidence]:
+    """As `gather_all`, each cell's spread by itself."""
+    return {
         cell: found
         for cell in cells
         if (found := gather_evidence(cell, baseline, candidate, design=design, spreads=spreads))
     }
-    if design != "several runs":
-        return _shared(evidence)
-    groups = grouped(
-        ((cell.task, item.typical.degrees, item.typical.count), cell)
-        for cell, item in evidence.items()
-    )
-    for (_, degrees, _), kindred in groups.items():
-        items = [evidence[cell] for cell in kindred]
-        undisturbed = _moderate([item.undisturbed for item in items], degrees)
-        typical = _moderate([item.typical for item in items], degrees)
-        for cell, *both in zip(kindred, undisturbed, typical, strict=True):
-            evidence[cell] = Evidence(undisturbed=both[0], typical=both[1])
-    return evidence
+
+
+def _kind(cell: Cell, item: Evidence) -> tuple[str, float, int]:
+    """Cells of one kind share what their spread is drawn towards."""
+    return cell.task, item.typical.degrees, item.typical.count
 
 
 def _shared(evidence: Mapping[Cell, Evidence]) -> dict[Cell, Evidence]:
@@ -150,13 +171,24 @@ def _shared(evidence: Mapping[Cell, Evidence]) -> dict[Cell, Evidence]:
     return found
 
 
-def _moderate(changes: Sequence[paired.Change], degrees: float) -> list[paired.Change]:
-    variances = np.array([change.standard_error**2 for change in changes])
-    moderated, whole = moderate_variances(variances, degrees)
-    return [
-        replace(change, standard_error=math.sqrt(variance), degrees=whole)
-        for change, variance in zip(changes, moderated.tolist(), strict=True)
-    ]
+def _moderate(
+    changes: Sequence[paired.Change], others: Sequence[Sequence[paired.Change]]
+) -> list[paired.Change]:
+    """All of the same degrees of freedom; `others` are those of other machines. With these, a cell
+    has at least what its machine has as a whole, moderated over machines: one whose runs differ
+    more than the others' must not be judged by theirs."""
+    degrees = changes[0].degrees
+    machines = [np.array([c.standard_error**2 for c in one]) for one in (changes, *others)]
+    moderated, whole = moderate_variances(np.concatenate(machines), degrees)
+    means = [float(own.mean()) for own in machines if own.size == len(changes)]
+    least = moderate_variances(np.array(means), degrees * len(changes)) if others else None
+    found = []
+    for change, variance in zip(changes, moderated.tolist(), strict=False):
+        known = (variance, whole)
+        if least and least[0][0] > variance:
+            known = (float(least[0][0]), least[1])
+        found.append(replace(change, standard_error=math.sqrt(known[0]), degrees=known[1]))
+    return found
 
 
 def read_run_spreads(

@@ -15,6 +15,7 @@ from mezzmark.decide.compare.evidence import (
     choose_design,
     disturbed_pairs,
     gather_all,
+    gather_own,
     kernel_change,
     machine_moved,
     read_run_spreads,
@@ -81,12 +82,14 @@ def compare_runs(
     confidence_level: float = 0.95,
     history: Sequence[MeasuredRun] = (),
     family: int = 0,
+    kindred: Sequence[Mapping[Cell, verdicts.Evidence]] = (),
 ) -> verdicts.RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
 
     `history` are earlier runs of the machine, from which is read how much runs differ; `family` is
-    over how many cells intervals are simultaneous, where more are shown beside these. Disturbed
-    trials stay in; cells that would be judged otherwise without them are named.
+    over how many cells intervals are simultaneous, where more are shown beside these; `kindred` is
+    `run_evidence` of other machines. Disturbed trials stay in; cells that would be judged otherwise
+    without them are named.
     """
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
@@ -107,6 +110,7 @@ def compare_runs(
         is_void=bool(overlaps) or has_moved or any(c.is_significant for c in self_comparisons),
         spreads=read_run_spreads(history, baseline[0], [run.manifest.run_id for run in runs]),
         family=family,
+        kindred=kindred,
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
     )
@@ -122,6 +126,17 @@ def compare_runs(
         unsteady_runs=tuple(_unsteady_runs(baseline, candidate, names)),
         self_comparisons=self_comparisons,
     )
+
+
+def run_evidence(
+    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun]
+) -> dict[Cell, verdicts.Evidence]:
+    """Where the run is the unit, what each compared cell shows by itself; else nothing."""
+    if (design := choose_design(baseline, candidate)) != "several runs":
+        return {}
+    reasons = _reasons(baseline, candidate, run_names((*baseline, *candidate)))
+    cells = [cell for cell, why in reasons if not why]
+    return gather_own(cells, *_read_sides(baseline, candidate), design=design)
 
 
 def _verdicts(
@@ -193,6 +208,7 @@ class _Rules:
     tolerance_fraction: float
     confidence_level: float
     family: int
+    kindred: Sequence[Mapping[Cell, verdicts.Evidence]]
 
 
 _Sides = tuple[list[RunCosts], list[RunCosts]]
@@ -228,7 +244,8 @@ def _reasons(
 
 def _judge(costs: _Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
-    evidence = gather_all(compared, *costs, design=rules.design, spreads=rules.spreads)
+    given: dict[str, Any] = {"design": rules.design, "spreads": rules.spreads}
+    evidence = gather_all(compared, *costs, **given, kindred=rules.kindred)
     judgements = verdicts.judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,

@@ -60,6 +60,11 @@ NOTES: Final = {
         "Time, later / earlier: above 1 the later run is slower. The cost ratio is of the "
         "undisturbed level; its interval decides. Intervals of all cells hold together."
     ),
+    "fleet": (
+        "Time, now / in the host's earlier runs, of the host's cell that tells most: above 1 it is "
+        "slower. The interval decides; those of all cells of all hosts hold together. Detectable "
+        "is the smallest slowing that shows nine times in ten, over the host's cells."
+    ),
     "encode": (
         "Over all clips, of a typical round: the median. A round is slow where it took a tenth "
         "more time; at most how many of all may be holds with 95 % confidence. Cores busy is CPU "

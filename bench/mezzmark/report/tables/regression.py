@@ -36,7 +36,7 @@ MARKS: Final[dict[Verdict, str]] = {
 """A sign beside each verdict, so that colour is never the only carrier: the sign of the change in
 cost, `?` for what is open, `×` for cannot compare."""
 
-_SIGNS: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
+SIGNS: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
 _UNDECIDED: Final[tuple[Verdict, ...]] = ("slower", "inconclusive", "not comparable")
 
 
@@ -57,8 +57,8 @@ def regression_table(
         [c for c in report.cells if c.cost_ratio is not None and c.verdict in verdicts],
         [
             Column("cell", lambda c: c.cell.cell_id, "left", is_long=True),
-            Column("verdict", _verdict, "left"),
-            Column("cost ratio", lambda c: _ratio(c.cost_ratio), "left"),
+            Column("verdict", verdict_entry, "left"),
+            Column("cost ratio", lambda c: ratio_entry(c.cost_ratio), "left"),
             Column("typical trial", _typical, "left"),
             Column("smallest change detectable", detectable_text),
             Column("remark", lambda c: remark_text(c, report), "left", is_long=True),
@@ -70,18 +70,19 @@ def regression_table(
     )
 
 
-def _verdict(cell: CellVerdict) -> Entry:
-    return Entry(f"{MARKS[cell.verdict]} {cell.verdict}", sign=_SIGNS.get(cell.verdict, ""))
+def verdict_entry(cell: CellVerdict) -> Entry:
+    """With its sign."""
+    return Entry(f"{MARKS[cell.verdict]} {cell.verdict}", sign=SIGNS.get(cell.verdict, ""))
 
 
 def _typical(cell: CellVerdict) -> Entry:
     """Of all rounds; of three both ratios are, and nothing is told by saying it twice."""
-    decides, typical = cell.cost_ratio, _ratio(cell.typical_ratio)
+    decides, typical = cell.cost_ratio, ratio_entry(cell.typical_ratio)
     is_few = decides is not None and decides.round_count <= UNDISTURBED_ROUNDS
-    return Entry("too few rounds") if is_few and typical == _ratio(decides) else typical
+    return Entry("too few rounds") if is_few and typical == ratio_entry(decides) else typical
 
 
-def _ratio(ratio: Estimate | None) -> Entry:
+def ratio_entry(ratio: Estimate | None) -> Entry:
     """`1.052` and `[1.031, 1.074]`."""
     if ratio is None:
         return Entry(DASH)
@@ -116,10 +117,15 @@ def _line(text: str) -> str:
 def as_junit(report: RegressionReport) -> str:
     """JUnit XML as build servers read it: a regression is a failure, a cell that cannot be told or
     compared is skipped with its reason."""
+    return junit_text([junit_suite(report, name="mezzmark regress")])
+
+
+def junit_suite(report: RegressionReport, *, name: str) -> ElementTree.Element:
+    """The suite of one comparison."""
     verdicts = [cell.verdict for cell in report.cells]
     suite = ElementTree.Element(
         "testsuite",
-        name="mezzmark regress",
+        name=_legal(name),
         tests=str(len(verdicts)),
         failures=str(verdicts.count("regressed")),
         errors="0",
@@ -128,16 +134,22 @@ def as_junit(report: RegressionReport) -> str:
     for cell in report.cells:
         names = {"classname": f"mezzmark.{cell.cell.task}", "name": _legal(cell.cell.cell_id)}
         case = ElementTree.SubElement(suite, "testcase", names)
-        message = _legal(
-            f"{cell.verdict}: {_ratio(cell.cost_ratio).text}. {remark_text(cell, report)}".strip()
-        )
+        ratio = ratio_entry(cell.cost_ratio).text
+        message = _legal(f"{cell.verdict}: {ratio}. {remark_text(cell, report)}".strip())
         if cell.verdict == "regressed":
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in _UNDECIDED:
             ElementTree.SubElement(case, "skipped", message=message)
     ElementTree.SubElement(suite, "system-out").text = "\n".join(map(_legal, context_lines(report)))
-    ElementTree.indent(suite)
-    text = ElementTree.tostring(suite, encoding="unicode")
+    return suite
+
+
+def junit_text(suites: Sequence[ElementTree.Element]) -> str:
+    """One suite as the document, or several within one."""
+    root = suites[0] if len(suites) == 1 else ElementTree.Element("testsuites")
+    root.extend(suites if len(suites) != 1 else ())
+    ElementTree.indent(root)
+    text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
 
 
