@@ -167,8 +167,8 @@ def stays_inside(word: str) -> bool:
     return not leads_out and ("://" not in word or word in VALUES["scheduler"])
 
 
-def run_command(words: list[str], work: Path, *, is_measuring: bool) -> str:
-    """What is wrong with its answer; empty where nothing is."""
+def run_command(words: list[str], work: Path, *, is_measuring: bool) -> tuple[int, str]:
+    """Its exit code, and what is wrong with its answer; empty where nothing is."""
     out, err = work / "tmp" / "stdout", work / "tmp" / "stderr"
     child = os.fork()
     if not child:
@@ -194,8 +194,8 @@ def run_command(words: list[str], work: Path, *, is_measuring: bool) -> str:
         f"{peak_bytes / 2**30:.2f} GiB" if peak_bytes > LIMIT_BYTES else "",
     ]
     if not any(faults):
-        return ""
-    return f"{', '.join(filter(None, faults))}: {said[-1200:]}"
+        return code, ""
+    return code, f"{', '.join(filter(None, faults))}: {said[-1200:]}"
 
 
 def _be_command(words: list[str], work: Path, out: Path, err: Path) -> None:
@@ -220,7 +220,7 @@ def _be_command(words: list[str], work: Path, out: Path, err: Path) -> None:
 
 
 def run_commands(seeds: range, folder: Path) -> tuple[Counter[str], list[str]]:
-    """How many of each command, and what was found."""
+    """How many of each command and exit code, and what was found."""
     build(folder)
     work, known = folder / "work", commands()
     os.environ |= {"MEZZMARK_CACHE": str(work / "cache"), "HOME": str(work), "COLUMNS": "100"}
@@ -230,9 +230,9 @@ def run_commands(seeds: range, folder: Path) -> tuple[Counter[str], list[str]]:
     for seed in seeds:
         words = draw(random.Random(seed), known)
         name = words[0] if words and words[0] in {path[0] for path in known} else "other"
-        if fault := run_command(words, work, is_measuring=name in MEASURING):
-            faults.append(f"seed {seed}: {words}: {fault}")
-        counts[name] += 1
+        code, fault = run_command(words, work, is_measuring=name in MEASURING)
+        counts += Counter((name, f"exit {code}"))
+        faults += [f"seed {seed}: {words}: {fault}"] if fault else []
         if _kept(folder) != before:
             faults.append(f"seed {seed}: {words}: clips or neighbours are not as they were")
             break
