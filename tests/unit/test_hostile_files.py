@@ -82,6 +82,28 @@ def test_a_trial_not_believed_is_named(
             read_run(copy)
 
 
+def test_a_trial_of_another_task_is_left_out_or_refused(run_dir: Path, tmp_path: Path) -> None:
+    """As this mezzmark writes its lines: a cell of an unknown task is counted as unknown, and a
+    measurement of another task than its cell's is refused."""
+    lines = (run_dir / TRIALS_NAME).read_text().splitlines()
+    of_scrub, of_encode = (
+        next(line for line in lines if f'"measurement":{{"task":"{task}"' in line)
+        for task in ("scrub", "encode")
+    )
+    unknown, swapped = (tmp_path / name for name in ("unknown", "swapped"))
+    for copy in (unknown, swapped):
+        create_run(copy, read_run(run_dir).manifest)
+    line = of_scrub.replace('"cell":{"task":"scrub"', '"cell":{"task":"kernelencode"')
+    (unknown / TRIALS_NAME).write_text(f"{line}\n{of_encode}\n")
+    found = read_run(unknown)
+    assert (found.unknown, len(found.trials)) == ({"task kernelencode": 1}, 1)
+    measured = json.loads(of_encode)["measurement"]
+    trial = json.dumps(json.loads(of_scrub) | {"measurement": measured}, separators=(",", ":"))
+    (swapped / TRIALS_NAME).write_text(trial)
+    with pytest.raises(RunError, match=r"line 1: .*measurement.*encode"):
+        read_run(swapped)
+
+
 ALL_IN_TURN = """
 import json, resource, sys
 from mezzmark.cli.app import main
@@ -109,6 +131,8 @@ CASES = {
     "long file": "#" * MAX_TOML_BYTES + "#",
     "one name many times": "encodings = [" + '"vc3-sq",' * 20_000 + "]\n" + ONE_CLIP.format(""),
     "picture": ["inspect", "x.ppm"],
+    "runs beyond counting": ["measure", "first-look", "--repeat", "9" * 20],
+    "comparisons beyond memory": ["rig", "--comparisons", "9" * 20],
 }
 
 
