@@ -60,6 +60,7 @@ def test_a_trial_twice_is_refused_with_both_lines(run_dir: Path, tmp_path: Path)
         ({"decode_ns": [-5, 1, 1]}, "decode_ns"),
         ({"decode_ns": [5, 5]}, "decode_ns"),
         ({"block": [0]}, "block"),
+        ({"task": ["scrub"]}, "measurement"),
     ],
     ids=str,
 )
@@ -73,7 +74,7 @@ def test_a_trial_not_believed_is_named(
     trial = json.loads(lines[at])
     measured = trial["measurement"]
     for name, value in change.items():
-        (measured if name in ("decode_ns", "block") else trial)[name] = value
+        (measured if name in ("decode_ns", "block", "task") else trial)[name] = value
     for number, separators in enumerate([(",", ":"), (", ", ": ")]):
         copy = tmp_path / str(number)
         create_run(copy, read_run(run_dir).manifest)
@@ -122,6 +123,7 @@ CASES = {
     "long name": ["inspect", "n" * 300],
     "inf": ONE_CLIP.format("frame_rate = inf"),
     "nan": ONE_CLIP.format("frame_rate = nan"),
+    "rate beyond doubles": ONE_CLIP.format("frame_rate = 1.79e308"),
     "exponent": ONE_CLIP.format('frame_rate = "1e999999999"'),
     "table for text": "title = { a = 1 }\n" + ONE_CLIP.format(""),
     "nesting": "a = " + "[" * DEEP,
