@@ -19,6 +19,7 @@ from mezzmark.model.footage import FrameIndex
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
+from simulation.damaged_counters import run_cases
 
 KINDS = (
     "avc-mp4",
@@ -171,6 +172,20 @@ def test_damage_after_indexing_is_recorded_never_called_right(
     assert sum(proofs.values()) == len(requests)
     assert proofs["wrong"] + proofs["missing"] > 0
     assert set(proofs) <= {"right", "wrong", "missing"}
+
+
+@pytest.mark.parametrize(
+    "cases",
+    [range(12, 120, 15), pytest.param(range(240), marks=pytest.mark.slow)],
+    ids=["small", "all"],
+)
+def test_no_wrong_picture_is_right_where_its_damage_shows(cases: range, tmp_path: Path) -> None:
+    """Clips damaged at random, with a number in each picture that the program does not know: where
+    a decoder's complaint, a checksum or a repeat shows damage, no picture of another time or with
+    other samples is called right; nor any in a file damaged after it was indexed."""
+    found, faults = run_cases(cases, tmp_path)
+    assert faults == []
+    assert found["damaged after indexing"].total() == len(cases)
 
 
 def _outcome(task: Callable[[Path], FrameIndex], path: Path) -> FrameIndex | MezzmarkError:

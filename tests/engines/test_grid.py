@@ -1,5 +1,6 @@
 """The encode grid on real encoders: jobs side by side, every file whole."""
 
+import errno
 import os
 from functools import partial
 from pathlib import Path
@@ -126,6 +127,21 @@ def test_a_worker_that_dies_frees_the_others() -> None:
     error carries the exit status."""
     with pytest.raises(EngineError, match="exit status 7"):
         run_parallel(partial(_answer_or_die, 1), worker_count=2)
+
+
+def _meet_a_full_disk(payload: int, number: int, pool: ProcessPool) -> int:
+    if number == payload:
+        raise OSError(errno.ENOSPC, "no room", "job-1.mov")
+    pool.meet()
+    return number
+
+
+def test_a_full_disk_under_one_of_them_is_told_as_that() -> None:
+    """It is the storage's fault, which ends a run, and not the encoding's, which would be left
+    out; and the other process does not wait for ever."""
+    with pytest.raises(OSError, match=r"job-1\.mov") as caught:
+        run_parallel(partial(_meet_a_full_disk, 1), worker_count=2)
+    assert caught.value.errno == errno.ENOSPC
 
 
 def _take(payload: int, number: int, pool: ProcessPool) -> list[int]:

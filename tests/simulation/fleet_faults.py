@@ -1,10 +1,11 @@
 """A fleet under faults drawn at random: are finished trials lost or doubled, the rest completed?
 
-`python tests/simulation/fleet_faults.py [FAULTS [SEED]]`, as root on Linux: three hosts, each with
-a network of its own behind a bridge and a cache on a small file system, all in namespaces of this
-program. Faults: worker, scheduler or home killed -9, the measured process killed, a worker stopped
-for 12 s, a network cut for 15 s, a full disk for 6 s. Every part is started again as its own loop
-would. Prints the faults, then for each host what came of its run.
+`python tests/simulation/fleet_faults.py [FAULTS [SEED [KIND …]]]`, as root on Linux: three hosts,
+each with a network of its own behind a bridge and a cache on a small file system, all in namespaces
+of this program. Faults: worker, scheduler or home killed -9, the measured process killed, a worker
+stopped for 12 s, a network cut for 15 s, a full disk for 6 s; or only of these kinds (`kill_worker`
+…). Every part is started again as its own loop would. Prints the faults, then for each host what
+came of its run.
 """
 
 import os
@@ -180,6 +181,7 @@ def main() -> int:
         again = ["unshare", "--net", "--mount", "--kill-child", "--fork", sys.executable, *sys.argv]
         return subprocess.run(again, env=variables, check=False).returncode
     count, seed = (int(x) for x in (sys.argv[1:] + ["30", "1"][len(sys.argv) - 1 :])[:2])
+    faults = [fault for fault in FAULTS if fault.__name__ in sys.argv[3:]] or FAULTS
     rng, folder = random.Random(seed), Path(mkdtemp(prefix="mezzmark-fleet-"))
     print(f"{folder}, seed {seed}", flush=True)
     began_s = time.monotonic()
@@ -202,7 +204,7 @@ def main() -> int:
             if left and home.count() >= next_count:
                 for host, trials in home.trials().items():
                     seen[host] |= {trial.model_dump_json() for trial in trials}
-                fault, name = rng.choice(FAULTS), rng.choice(NAMES)
+                fault, name = rng.choice(faults), rng.choice(NAMES)
                 try:
                     after_s, mend = fault(hosts, home, name)
                 except (psutil.NoSuchProcess, subprocess.CalledProcessError):

@@ -1,13 +1,16 @@
 """Every broken scenario gives one line that says where, what and what is legal."""
 
+import json
+import re
 from pathlib import Path
 
 import pytest
 
 from mezzmark.model.errors import ScenarioError
+from mezzmark.model.scenario import task_tables
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.prepare import resolve_encodings
-from mezzmark.store.toml_files import read_scenario
+from mezzmark.store.toml_files import read_scenario, write_scenario_schema
 
 GOOD = """\
 name = "probe"
@@ -169,3 +172,13 @@ def test_own_footage_must_be_passed(tmp_path: Path) -> None:
         read_scenario(_write(tmp_path, GOOD), footage=["a.mov"])
     scenario = read_scenario(_write(tmp_path, own), footage=["a.mov", "b/*.mp4"])
     assert [Path(file).name for file in scenario.clips[0].files] == ["a.mov", "*.mp4"]
+
+
+def test_the_schema_of_scenarios_is_whole() -> None:
+    """Each part that it refers to is there, and each task's table."""
+    schema = json.loads(write_scenario_schema())
+    named = set(re.findall(r'"\$ref": "#/\$defs/(\w+)"', json.dumps(schema)))
+    assert "LinkSettings" in named
+    assert named <= schema["$defs"].keys()
+    assert schema["properties"]["scrub"]["properties"]["requests"]["type"] == "integer"
+    assert task_tables().keys() <= schema["properties"].keys()

@@ -110,6 +110,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
         int,
         Option(
             min=1,
+            max=1000,
             help="So many runs one after the other, in folders that end in -1, -2, …: several a "
             "side find smaller changes. Says before measuring what they can find.",
         ),

@@ -35,7 +35,10 @@ InsecureOption = Annotated[
     ),
 ]
 LocalOption = Annotated[
-    int, Option(min=0, help="In place of a scheduler: so many workers in this process, to try it.")
+    int,
+    Option(
+        min=0, max=64, help="In place of a scheduler: so many workers in this process, to try it."
+    ),
 ]
 
 HostsOption = Annotated[

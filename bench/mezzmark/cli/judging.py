@@ -111,8 +111,10 @@ def choose(
     " · `mezzmark rig --comparisons 0`"
 )
 def rig(
-    comparisons: Annotated[int, Option(min=0, help="How many; 0: only facts and hardware.")] = 20,
-    rounds: Annotated[int, Option(min=2, help="Rounds in each comparison.")] = 6,
+    comparisons: Annotated[
+        int, Option(min=0, max=10_000, help="How many; 0: only facts and hardware.")
+    ] = 20,
+    rounds: Annotated[int, Option(min=2, max=1000, help="Rounds in each comparison.")] = 6,
     planted: Annotated[
         list[float] | None,
         Option(

@@ -15,7 +15,7 @@ _RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
 def _fraction(value: object) -> object:
     """Accept 24, "24000/1001", 23.976 (the nearest n·1000/1001 rate) or a Fraction."""
-    if isinstance(value, float) and math.isfinite(value):
+    if isinstance(value, float) and math.isfinite(value * 1001):
         near = Fraction(round(value * 1001 / 1000) * 1000, 1001)
         return near if abs(float(near) - value) < 5e-3 else Fraction(value).limit_denominator(1001)
     if isinstance(value, int | float | str) and not isinstance(value, bool):

@@ -127,8 +127,8 @@ class Scenario(Fact):
     def __get_pydantic_json_schema__(cls, core: Any, handler: GetJsonSchemaHandler) -> Any:
         schema = handler.resolve_ref_schema(handler(core))
         del schema["properties"]["tasks"]
-        tables = {name: model.model_json_schema() for name, model in task_tables().items()}
-        schema["properties"] |= tables
+        for name, model in task_tables().items():  # parts that several tables share stand once
+            schema["properties"][name] = handler(model.__pydantic_core_schema__)
         return schema
 
     def but(self, **changes: Any) -> "Scenario":

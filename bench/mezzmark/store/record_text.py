@@ -29,7 +29,7 @@ def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
         trial = Trial.model_validate_json(line) if line.startswith(_OWN_BEGINNING) else None
     except ValidationError:
         trial = None  # told below, as of any other line
-    if trial is None or trial.arm not in ARMS or not FLAGS.issuperset(trial.flags):
+    if trial is None or not _is_known(trial):
         found = _parse(line, newest=RECORD_SCHEMA, where=where)
         if found is None:
             return None
@@ -41,11 +41,20 @@ def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
         except _NOT_AS_STATED as error:
             raise _damaged_by(where, error, found) from None
     measured: Any = trial.measurement
+    if measured is not None and measured.task != trial.cell.task:
+        of_another = f"it is of the task {measured.task}, and the cell of {trial.cell.task}"
+        raise damaged(where, "measurement", of_another)
     busy_ns = TASKS[measured.task].busy_ns(measured) if measured is not None else 0
     if busy_ns > trial.wall_ns:
         took = f"{busy_ns / NS_PER_S:g} s of work in a trial of {trial.wall_ns / NS_PER_S:g} s"
         raise damaged(where, "wall_ns", took)
     return trial
+
+
+def _is_known(trial: Trial) -> bool:
+    """Whether this mezzmark knows its task, arm and flags; axes its own model has judged."""
+    is_of_here = trial.cell.task in TASKS and trial.arm in ARMS
+    return is_of_here and FLAGS.issuperset(trial.flags)
 
 
 def parse_manifest(text: bytes, *, where: str) -> Manifest:

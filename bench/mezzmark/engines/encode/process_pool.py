@@ -14,6 +14,7 @@ from typing import Any, Final, TypeVar
 
 from mezzmark.host.common import end_with_parent
 from mezzmark.model.errors import EngineError, MezzmarkError
+from mezzmark.own_files import STORAGE_ERRORS
 
 _CONTEXT: Final = multiprocessing.get_context("spawn")
 
@@ -60,8 +61,8 @@ def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: in
     """`work(worker number, pool)` in `worker_count` processes; results in that order.
 
     `work` must be a module's own function or a `partial` of one, and its results picklable. A
-    MezzmarkError of a worker is raised here; a worker that dies raises EngineError with its exit
-    status. No process is left when this returns.
+    MezzmarkError of a worker is raised here, and an OSError of full or failing storage; a worker
+    that dies raises EngineError with its exit status. No process is left when this returns.
     """
     barrier = _CONTEXT.Barrier(worker_count)
     pool = ProcessPool(barrier, _CONTEXT.Value("q", 0), _CONTEXT.Value("q", 0))
@@ -103,7 +104,7 @@ def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, A
 
 def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]:
     for answer in answers.values():
-        if isinstance(answer, MezzmarkError):
+        if isinstance(answer, MezzmarkError | OSError):
             raise answer
     for number, exit_code in enumerate(exit_codes):
         if number not in answers:
@@ -129,6 +130,12 @@ def _serve(
     except MezzmarkError as error:
         pool.barrier.abort()
         answer = error
+    except OSError as error:
+        if error.errno not in STORAGE_ERRORS:
+            raise
+        pool.barrier.abort()
+        # A library's own kind of OSError may not travel.
+        answer = OSError(error.errno, os.strerror(error.errno), error.filename)
     except threading.BrokenBarrierError:
         answer = None  # another worker failed, and says why itself
     sender.send(answer)

@@ -36,7 +36,8 @@ def read_measurement(value: Any) -> Any:
     """A measurement by its task's row; ValueError for a task that is not known."""
     if not isinstance(value, Mapping):
         return value
-    spec = TASKS.get(value.get("task", ""))
+    name = value.get("task")
+    spec = TASKS.get(name) if isinstance(name, str) else None
     if spec is None:
-        raise ValueError(f"there is no task {value.get('task')!r}")
+        raise ValueError(f"there is no task {name!r}")
     return spec.measurement_model.model_validate(value)
