@@ -22,6 +22,7 @@ __all__ = [
     "describe_shop",
     "encodings",
     "export",
+    "fleet_ingest",
     "fleet_list",
     "fleet_measure",
     "inspect",

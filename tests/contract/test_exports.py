@@ -35,6 +35,7 @@ PROMISED = {
         Int64: request_kib
         string: cache root
         Int64: ingest_mb_per_s
+        string: hosts
         string: figure unit
         float64: point low high confidence_level
         Int64: round_count sample_count
@@ -58,6 +59,7 @@ PROMISED = {
         Int64: request_kib
         string: cache root
         Int64: ingest_mb_per_s
+        string: hosts
         Int64: seed
         string: started_utc
         Int64: wall_ns
@@ -101,6 +103,7 @@ PROMISED = {
         Int64: request_kib
         category: cache root
         Int64: ingest_mb_per_s
+        category: hosts
         int64: move_index clip_position frame_index locate_ns decode_ns present_ns
             overhead_ns decoded_frames read_bytes shown_frame
         float64: latency_ms
@@ -157,6 +160,7 @@ AXIS_VALUES = {
     "passes": (1, 2),
     "pinned": (False, True),
     "ingest_mb_per_s": (None, 100),
+    "hosts": (None, "only desk"),
 }
 
 

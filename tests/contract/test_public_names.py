@@ -19,6 +19,8 @@ SIGNATURES = {
     "describe_shop": "shop",
     "encodings": "names, *, probe",
     "export": "runs, *, format, table, out",
+    "fleet_ingest": "scenario, *, scheduler, certificates, insecure, local, hosts, together, "
+    "grids, storage, patience, footage, out, cache, resume, rounds, on_event",
     "fleet_list": "*, scheduler, certificates, insecure, local, probe",
     "fleet_measure": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "
     "patience, footage, out, cache, resume, rounds, on_event",

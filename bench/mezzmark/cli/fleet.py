@@ -35,6 +35,12 @@ InsecureOption = Annotated[
 LocalOption = Annotated[
     int, Option(min=0, help="In place of a scheduler: so many workers in this process, to try it.")
 ]
+HostsOption = Annotated[
+    list[str] | None, Option(help="A worker's name; repeat for more (default: all).")
+]
+PatienceOption = Annotated[
+    float, Option(min=0, help="Seconds that a host may be away before it is given up.")
+]
 
 
 @fleet_app.command(
@@ -70,16 +76,12 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     certificates: CertificatesOption = None,
     insecure: InsecureOption = False,
     local: LocalOption = 0,
-    hosts: Annotated[
-        list[str] | None, Option(help="A worker's name; repeat for more (default: all).")
-    ] = None,
+    hosts: HostsOption = None,
     in_turn: Annotated[
         bool,
         Option("--in-turn", help="One host after the other: they share storage, or a fuse."),
     ] = False,
-    patience: Annotated[
-        float, Option(min=0, help="Seconds that a host may be away before it is given up.")
-    ] = 600.0,
+    patience: PatienceOption = 600.0,
     footage: FootageOption = None,
     out: OutOption = None,
     cache: CacheOption = None,
@@ -100,3 +102,57 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
         found = api.fleet_measure(scenario, scheduler=scheduler, on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in found.values()))
     print(f"Report them with: mezzmark report {' '.join(map(pasted, found.values()))}")
+
+
+@fleet_app.command(
+    "ingest",
+    epilog="Examples: `mezzmark fleet ingest whole-machine --scheduler tls://home:8786 "
+    "--certificates certs --out results/ingest` · `mezzmark fleet ingest whole-machine --local 2 "
+    "--together`",
+)
+def fleet_ingest(  # noqa: PLR0917  # options, each given by its name
+    scenario: ScenarioArgument,
+    scheduler: SchedulerOption = "",
+    certificates: CertificatesOption = None,
+    insecure: InsecureOption = False,
+    local: LocalOption = 0,
+    hosts: HostsOption = None,
+    together: Annotated[
+        bool, Option("--together", help="Not each host alone too, which takes as long for each.")
+    ] = False,
+    grids: Annotated[
+        list[Path] | None,
+        Option(help="A host's grid measured earlier in a fleet: its run; repeat for more."),
+    ] = None,
+    storage: Annotated[
+        list[Path] | None,
+        Option(help="A run that measured ([storage]) what all hosts will share; repeat for more."),
+    ] = None,
+    patience: PatienceOption = 600.0,
+    footage: FootageOption = None,
+    out: OutOption = None,
+    cache: CacheOption = None,
+    resume: ResumeOption = False,
+    rounds: RoundsOption = None,
+) -> None:
+    """How long a scenario's folder takes over several machines, and what one more would bring.
+
+    Each host's grid is measured, then the folder over all together and each alone, in rounds.
+    """
+    from mezzmark.cli.app import pasted
+    from mezzmark.cli.progress import shown_hosts
+    from mezzmark.cli.views import print_makespans
+
+    given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
+    given |= {
+        "hosts": hosts or (),
+        "together": together,
+        "grids": grids or (),
+        "storage": storage or (),
+    }
+    given |= {"patience": patience, "resume": resume, "footage": footage or ()}
+    given |= {"out": out, "cache": cache, "rounds": rounds}
+    with shown_hosts() as on_event:
+        found = api.fleet_ingest(scenario, scheduler=scheduler, on_event=on_event, **given)
+    print_makespans(found.makespans)
+    print(f"Report the rounds with: mezzmark report {pasted(found.run_dirs[''])}")

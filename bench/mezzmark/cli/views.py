@@ -36,7 +36,7 @@ from mezzmark.report.prose.regress import (
     unjudged_lines,
 )
 from mezzmark.report.prose.size import sizing_sentences
-from mezzmark.report.prose.size_notes import sizing_notes
+from mezzmark.report.prose.size_notes import makespan_notes, sizing_notes
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import (
     advice_table,
@@ -47,13 +47,19 @@ from mezzmark.report.tables.facts import (
 )
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
 from mezzmark.report.tables.run import catalogue_table
-from mezzmark.report.tables.size import sizing_details, sizing_summary
+from mezzmark.report.tables.size import (
+    further_host_table,
+    makespan_table,
+    sizing_details,
+    sizing_summary,
+)
 from mezzmark.report.tables.table import fact_table
 
 if TYPE_CHECKING:
     from mezzmark.api import (
         Choice,
         Encoding,
+        FleetMakespan,
         HostSummary,
         Inspection,
         RegressionReport,
@@ -187,6 +193,13 @@ def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
 def print_fleet(found: Mapping[str, tuple[HostSummary | None, str]]) -> None:
     """A row a machine."""
     show(open_terminal(), fleet_table(found) if found else "No worker is there.")
+
+
+def print_makespans(found: Sequence[FleetMakespan]) -> None:
+    """A folder over several machines: measured and predicted, and with one machine more."""
+    tables = makespan_table(found), further_host_table(found)
+    show(open_terminal(), *(part for table in tables if table.rows for part in (table, "")))
+    show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
 
 
 @contextmanager

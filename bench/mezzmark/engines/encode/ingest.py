@@ -27,6 +27,7 @@ from mezzmark.engines.media.frame_index import build_frame_index, read_frame_ind
 from mezzmark.engines.media.storage_file import Line, SentFile, StorageFile, line_of
 from mezzmark.host.common import read_process_facts
 from mezzmark.host.file_pages import is_dropped
+from mezzmark.model.errors import EngineError
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
@@ -57,8 +58,14 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     """Ingest the folder into the job's scratch folder, timed from the pool's release.
 
     Raises EncodingError when a clip's file is not whole, DestinationError when something stands
-    where a file would go, EngineError when a process died.
+    where a file would go, EngineError when a process died or the job is for several hosts.
     """
+    if job.hosts:
+        raise EngineError(
+            where="[ingest] hosts",
+            what="several machines cannot be measured from one of them",
+            remedy="Leave hosts out; `mezzmark fleet ingest` fills them in.",
+        )
     dropped = [is_dropped(one.media.media_path) for one in job.sources if job.is_cold]
     clips = ingest_folder(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     release_ns = min(clip.start_ns for clip in clips)
@@ -94,7 +101,7 @@ def ingest_folder(
     destination.mkdir(parents=True, exist_ok=True)
     paths = tuple(destination / name for name in file_names(job))
     line = line_of(job.link) if job.link else None
-    work = partial(_work, job, paths, tuple(_order(job)), clock_ns, line)
+    work = partial(_work, job, paths, tuple(clip_order(job)), clock_ns, line)
     made = chain.from_iterable(run_parallel(work, worker_count=job.job_count))
     return sorted(made, key=lambda clip: clip.clip_index)
 
@@ -108,7 +115,7 @@ def file_names(job: IngestJob) -> list[str]:
     ]
 
 
-def _order(job: IngestJob) -> list[int]:
+def clip_order(job: IngestJob) -> list[int]:
     """Clips in the order in which workers take them; length is counted in pixels."""
     numbers = list(range(len(job.sources)))
     if job.order == "longest-first":

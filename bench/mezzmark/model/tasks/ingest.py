@@ -5,7 +5,7 @@ Times inside one trial are nanoseconds after the moment the pool was released.
 
 from collections.abc import Iterator
 from itertools import product
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from pydantic import Field
 
@@ -19,11 +19,22 @@ ClipOrder = Literal["fifo", "longest-first"]
 """`fifo`: as the folder lists them; `longest-first`: by falling number of pixels to encode."""
 
 
+class HostSplit(Fact):
+    """How a host of a fleet ingests to an encoding: it is sent so many clips at a time, a process
+    of so many threads each."""
+
+    host: str
+    encoding: str
+    jobs: Positive
+    threads: Positive
+
+
 class IngestSettings(ReadSettings):
     """The ingest task: all clips as one folder, decoded, converted and encoded by a worker pool.
     What it makes is written to where it reads: over the link, or to the root.
 
-    `height_px` resizes (keeping the shape); None keeps the clips' own size.
+    `height_px` resizes (keeping the shape); None keeps the clips' own size. With `hosts`, which
+    `fleet ingest` fills in, cells are those of all hosts together and of each alone.
     """
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "all"), min_length=1)
@@ -31,6 +42,17 @@ class IngestSettings(ReadSettings):
     orders: tuple[ClipOrder, ...] = Field(default=("longest-first",), min_length=1)
     height_px: int | None = Field(default=None, ge=64, le=8192, multiple_of=2)
     oversubscribe: bool = False
+    hosts: tuple[HostSplit, ...] = Field(default=(), description="filled in by `fleet ingest`")
+
+    alone: bool = Field(default=True, description="each of the hosts alone too")
+
+    def host_groups(self, encoding: str) -> dict[str, tuple[HostSplit, ...]]:
+        """Value of the axis `hosts` → who takes part; that of all sorts first."""
+        mine = tuple(split for split in self.hosts if split.encoding == encoding)
+        every = {f"all of {', '.join(split.host for split in mine)}": mine}
+        is_each = self.alone or len(mine) == 1
+        each = {f"only {one.host}": (one,) for one in mine if is_each}
+        return (every if len(mine) > 1 else {}) | each
 
 
 class IngestSource(Fact):
@@ -46,7 +68,8 @@ class IngestSource(Fact):
 class IngestJob(Fact):
     """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
 
-    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only.
+    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only. A job
+    for `hosts` is handed out clip by clip, by their own splits, and none that a worker does.
     """
 
     task: Literal["ingest"] = "ingest"
@@ -59,6 +82,7 @@ class IngestJob(Fact):
     scratch_dir: str
     link: Link | None = None
     is_cold: bool = False
+    hosts: tuple[HostSplit, ...] = ()
 
 
 class IngestMeasurement(Fact):
@@ -66,7 +90,8 @@ class IngestMeasurement(Fact):
 
     `end_ns` is when the clip's file stood verified under its own name. `is_verified` says that it
     was decoded again and had as many frames as went in, in order. `wait_ns` is how long it waited
-    for storage, empty where nobody looked.
+    for storage, empty where nobody looked. `hosts` is who took it, where several machines did: then
+    its time runs from when it was sent there until home had the answer, by home's clock.
     """
 
     task: Literal["ingest"] = "ingest"
@@ -84,11 +109,12 @@ class IngestMeasurement(Fact):
     is_verified: tuple[bool, ...]
     worker_count: Positive
     wait_ns: tuple[Whole, ...] = ()
+    hosts: tuple[str, ...] = ()
 
     _one_entry_per_clip = spec.same_length(
         *("clips", "frame_count", "width_px", "height_px", "source_bytes", "start_ns"),
         *("encoded_ns", "end_ns", "worker_index", "cpu_ns", "file_bytes", "is_verified"),
-        or_none=("wait_ns",),
+        or_none=("wait_ns", "hosts"),
     )
 
 
@@ -126,10 +152,12 @@ def _plan(settings: IngestSettings, stock: spec.Stock) -> Iterator[Cell]:
     for name in stock.encodings:
         if name == ORIGINAL or not all((clip, name) in stock.media for clip in stock.clips):
             continue
-        for (jobs, threads), order, read in product(stock.splits(settings), settings.orders, reads):
-            setting = read.but(
-                jobs=jobs, threads=threads, clip_order=order, delivery_height=settings.height_px
-            )
+        shares: list[dict[str, Any]]
+        shares = [{"jobs": jobs, "threads": threads} for jobs, threads in stock.splits(settings)]
+        if settings.hosts:
+            shares = [{"hosts": hosts} for hosts in settings.host_groups(name)]
+        for share, order, read in product(shares, settings.orders, reads):
+            setting = read.but(**share, clip_order=order, delivery_height=settings.height_px)
             yield Cell(task="ingest", clip=ALL_CLIPS, encoding=name, setting=setting)
 
 
@@ -153,6 +181,7 @@ def _job(
         order=cell.setting["clip_order"],
         height_px=cell.setting["delivery_height"],
         scratch_dir=footage.scratch_dir,
+        hosts=settings.host_groups(cell.encoding).get(cell.setting["hosts"], ()),
         **settings.read_as(cell.setting),
     )
 
@@ -167,7 +196,7 @@ INGEST: Final = spec.TaskSpec(
     name="ingest",
     label="ingest",
     verb="ingest",
-    axes=("threads", "jobs", "clip_order", "delivery_height", "link", "cache", "root"),
+    axes=("threads", "jobs", "clip_order", "delivery_height", "link", "cache", "root", "hosts"),
     settings_model=IngestSettings,
     job_model=IngestJob,
     measurement_model=IngestMeasurement,

@@ -12,7 +12,7 @@ from mezzmark.model.cell import CONDITIONS, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
-from mezzmark.report.prose.terms import player_words, split_words
+from mezzmark.report.prose.terms import ingest_split_words, player_words, split_words
 from mezzmark.report.prose.throughput import peak_text
 from mezzmark.report.tables.run import named, slow_entry
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate, worded
@@ -99,7 +99,7 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
         sorted(ingests, key=lambda f: (f.cell.encoding, f.measured.point)),
         [
             Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
-            Column("split", lambda f: split_words(f.cell.setting.split), "left"),
+            Column("split", lambda f: ingest_split_words(f.cell.setting), "left"),
             Column("order", lambda f: f.cell.setting["clip_order"], "left"),
             *(Column(axis, partial(_on_axis, axis), "left") for axis in varied),
             Column("makespan", lambda f: f.measured),
