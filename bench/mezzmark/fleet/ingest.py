@@ -14,13 +14,14 @@ from typing import Any, Final
 
 from mezzmark.decide.size.over_hosts import fastest_first, grid_splits
 from mezzmark.engines.encode.ingest import clip_order
+from mezzmark.fleet.clip_queue import ClipQueue
 from mezzmark.fleet.measure import FleetRun
 from mezzmark.fleet.scheduler import POLL_S, HostLostError, lost, stopped
 from mezzmark.host.common import Clock
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, UsageError
 from mezzmark.model.fleet import Performed
-from mezzmark.model.jobs import Job, JobFailed, Measured, WorkerFailed
+from mezzmark.model.jobs import Job
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
@@ -28,10 +29,8 @@ from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.model.tasks.ingest import (
     HostSplit,
     IngestJob,
-    IngestMeasurement,
     IngestSettings,
 )
-from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.runner.events import Event, Noted
 from mezzmark.runner.prepare import Footage
 from mezzmark.runner.run import Elsewhere, run_scenario
@@ -45,11 +44,6 @@ from mezzmark.store.run_store import (
 
 FOLDER: Final = "all-hosts"
 """Of the fleet's own run, beside those of its hosts, whose names end in a digest."""
-
-_PER_CLIP: Final = (
-    *("frame_count", "width_px", "height_px", "source_bytes", "cpu_ns", "file_bytes"),
-    *("encoded_ns", "end_ns", "worker_index", "is_verified"),
-)
 
 
 def ingest_settings(scenario: Scenario) -> IngestSettings:
@@ -115,7 +109,8 @@ def _with_hosts(
             what="no host's grid has every clip in some encoding",
             remedy="See why its trials failed (`mezzmark report`), and leave that encoding out.",
         )
-    settings = {"hosts": tuple(splits), "alone": is_alone, "links": ("local",), "roots": ()}
+    settings = {"hosts": tuple(splits), "alone": is_alone, "minutes": None}
+    settings |= {"links": ("local",), "roots": ()}
     return only(scenario, ingest=ingest_settings(scenario).model_copy(update=settings))
 
 
@@ -167,7 +162,7 @@ class _OverHosts:
                 raise lost(split.host, "its worker went away")
         clock = Clock()
         started_utc, start_ns = clock.utc(), clock.monotonic_ns()
-        queue = _Queue(clip_order(job), clock, start_ns)
+        queue = ClipQueue(clip_order(job), clock, start_ns)
         threads = [
             threading.Thread(target=self._follow, args=(number, job, queue, timeout_s))
             for number in range(len(job.hosts))
@@ -189,7 +184,7 @@ class _OverHosts:
         answer = queue.answer(job)
         return Performed(answer=answer, started_utc=started_utc, wall_ns=wall_ns, **moments)
 
-    def _follow(self, number: int, job: IngestJob, queue: "_Queue", timeout_s: float) -> None:
+    def _follow(self, number: int, job: IngestJob, queue: ClipQueue, timeout_s: float) -> None:
         """Send the host clips until none is left, or it is lost."""
         split, first = job.hosts[number], sum(one.jobs for one in job.hosts[:number])
         while taken := queue.take(split.jobs):
@@ -214,110 +209,3 @@ class _OverHosts:
         )
         shares = {"job_count": split.jobs, "thread_count": split.threads, "order": "fifo"}
         return job.model_copy(update={**shares, "sources": sources, "hosts": ()})
-
-
-@dataclass(slots=True)
-class _Queue:
-    """The clips of a trial that wait, are under way and are done; asked by a thread a host."""
-
-    waiting: list[int]
-    clock: Clock
-    start_ns: int
-    under_way: int = 0
-    done: dict[int, dict[str, Any]] = field(default_factory=dict)
-    flags: list[str] = field(default_factory=list)
-    failure: JobFailed | WorkerFailed | None = None
-    error: BaseException | None = None
-    changed: threading.Condition = field(default_factory=threading.Condition)
-
-    def now_ns(self) -> int:
-        """Since the trial began."""
-        return self.clock.monotonic_ns() - self.start_ns
-
-    def take(self, count: int) -> list[int]:
-        """The next clips; waits while those of other hosts may still come back, and is empty at the
-        end."""
-        with self.changed:
-            while not self.waiting and self.under_way and not self.is_over:
-                self.changed.wait()
-            taken = [] if self.is_over else self.waiting[:count]
-            del self.waiting[: len(taken)]
-            self.under_way += bool(taken)
-            return taken
-
-    @property
-    def is_over(self) -> bool:
-        """Whether nothing is handed out any more, for it failed."""
-        return self.failure is not None or self.is_broken
-
-    @property
-    def is_broken(self) -> bool:
-        """Whether an error must be raised that is no loss of a host."""
-        return self.error is not None and not isinstance(self.error, HostLostError)
-
-    def note(
-        self, host: str, first: int, taken: Sequence[int], answer: Any, *, begun_ns: int
-    ) -> None:
-        """What a host answered, whose first worker has the number `first`. HostLostError where that
-        is not of these clips."""
-        ended_ns = self.now_ns()
-        rows = _rows(answer, host, len(taken)) if isinstance(answer, Measured) else []
-        last_ns = max((row["end_ns"] for row in rows), default=0)
-        with self.changed:
-            for clip, row in zip(taken, rows, strict=bool(rows)):
-                own = {"hosts": host, "worker_index": first + row["worker_index"]}
-                for name in ("encoded_ns", "end_ns"):  # the last one stood when home heard of it
-                    own[name] = max(begun_ns + 1, ended_ns - (last_ns - row[name]))
-                self.done[clip] = {**row, **own, "start_ns": begun_ns}
-            if not isinstance(answer, Measured):
-                self.failure = self.failure or _of_host(host, answer)
-            self.flags += answer.flags if isinstance(answer, Measured) else ()
-            self.under_way -= 1
-            self.changed.notify_all()
-
-    def give_back(self, taken: Sequence[int], error: BaseException) -> None:
-        """A host is gone, or worse: its clips are the next ones."""
-        with self.changed:
-            self.waiting[:0] = taken
-            if not self.is_broken:
-                self.error = error
-            self.flags.append("host_lost")
-            self.under_way -= 1
-            self.changed.notify_all()
-
-    def answer(self, job: IngestJob) -> Any:
-        """What came of the trial; the error of a host where clips are left."""
-        if self.is_broken or (self.waiting and not self.failure):
-            assert self.error is not None
-            raise self.error
-        if self.failure:
-            return self.failure
-        rows = [self.done[clip] for clip in range(len(job.sources))]
-        columns = {name: tuple(row[name] for row in rows) for name in rows[0]}  # of one job alike
-        measurement = IngestMeasurement(
-            clips=tuple(source.clip for source in job.sources),
-            worker_count=sum(split.jobs for split in job.hosts),
-            **columns,
-        )
-        process = ProcessFacts(cpu_ns=sum(measurement.cpu_ns))
-        flags = tuple(dict.fromkeys(self.flags))
-        return Measured(measurement=measurement, process=process, flags=flags)
-
-
-def _rows(answer: Measured, host: str, count: int) -> list[dict[str, Any]]:
-    """What a host measured, a row a clip. HostLostError where it is of other clips."""
-    found: Any = answer.measurement
-    columns = {name: getattr(found, name) for name in (*_PER_CLIP, "wait_ns")}
-    if len(found.clips) != count:
-        raise lost(host, "it answered with what cannot have been measured")
-    known = {name: values for name, values in columns.items() if values}
-    return [dict(zip(known, row, strict=True)) for row in zip(*known.values(), strict=True)]
-
-
-def _of_host(host: str, answer: Any) -> JobFailed | WorkerFailed:
-    """Why the folder could not be ingested, with the host's name."""
-    if isinstance(answer, JobFailed):
-        return answer.model_copy(update={"where": f"{host}: {answer.where}"})
-    if isinstance(answer, WorkerFailed):
-        return answer.model_copy(update={"reason": f"{host}: {answer.reason}"})
-    return WorkerFailed(outcome="crashed", reason=f"{host}: it answered with {answer.kind}")

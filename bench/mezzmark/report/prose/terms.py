@@ -86,6 +86,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "cache": lambda name: f"file cache {plain_name(name)}",
     "link": lambda name: f"modelled link {shown_name(name)}",
     "root": lambda name: f"root {shown_name(name)}",
+    "minutes": lambda count: f"again and again for {count_text(count, 'minute')}",
     "hosts": lambda names: f"on {shown_name(names, limit=200)}",
     "ingest_mb_per_s": lambda rate: f"beside an ingest that writes {rate} MB/s",
 }
