@@ -213,6 +213,8 @@ def test_ctrl_c_ends_it_and_resume_goes_on(
     assert len(before) == 1
     monkeypatch.setattr(on_host, "run_worker", usual)
     grids = [read_run(d).trials for d in fleet["out"].iterdir() if d.name != FOLDER]
+    with pytest.raises(RunError, match="local-2"):
+        api.fleet_ingest(PLAN, resume=True, hosts=["local-1"], **fleet)
     api.fleet_ingest(PLAN, resume=True, **fleet)
     assert ingests(fleet)[:1] == before
     assert len(ingests(fleet)) == 6

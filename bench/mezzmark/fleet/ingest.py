@@ -99,6 +99,12 @@ def _with_hosts(
     if (run_dir / MANIFEST_NAME).is_file():
         begun = read_manifest(run_dir).scenario.settings(IngestSettings)
         splits = list(begun.hosts) if begun else []
+        if away := sorted({split.host for split in splits} - runs.keys()):
+            raise RunError(
+                where=str(run_dir),
+                what=f"it was begun over other hosts too: {', '.join(away)}",
+                remedy="Name them all with --hosts, or measure into another folder with --out.",
+            )
     else:
         encodings = scenario.encodings + tuple(one.name for one in scenario.custom_encodings)
         found = [split for name, one in runs.items() for split in grid_splits(name, encodings, one)]
@@ -207,5 +213,5 @@ class _OverHosts:
             one.model_copy(update={"media": media[one.clip, ORIGINAL]})
             for one in (job.sources[clip] for clip in taken)
         )
-        shares = {"job_count": split.jobs, "thread_count": split.threads, "order": "fifo"}
+        shares = {"job_count": len(taken), "thread_count": split.threads, "order": "fifo"}
         return job.model_copy(update={**shares, "sources": sources, "hosts": ()})
