@@ -14,8 +14,8 @@ TIGHT = list(csv.DictReader(DATA.read_text(encoding="utf-8").splitlines()[1:]))
 
 @pytest.mark.parametrize("row", TIGHT, ids=lambda row: f"m={row['m']}")
 def test_tight_instances_reach_the_bound_of_longest_first(row: dict[str, str]) -> None:
-    """Graham 1969: these instances take longest-first exactly to 4/3 − 1/(3m) of the best, on workers
-    and on hosts alike."""
+    """Graham 1969: these instances take longest-first exactly to 4/3 − 1/(3m) of the best, on
+    workers and on hosts alike."""
     jobs, workers = [float(job) for job in row["jobs"].split()], int(row["m"])
     found = find_makespan_s(jobs, workers, order="longest-first")
     assert found == float(row["lpt"])

@@ -44,7 +44,7 @@ PLAN = Scenario.model_validate(
         "clips": [
             {
                 "name": f"clip-{number}",
-                "recipe": {"width_px": 1280, "height_px": 720, "duration_s": seconds},
+                "recipe": {"width_px": 640, "height_px": 360, "duration_s": seconds},
             }
             for number, seconds in enumerate(SECONDS)
         ],
