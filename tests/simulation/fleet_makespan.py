@@ -1,12 +1,13 @@
 """A folder over three hosts: is its makespan the one that the hosts' own grids predict?
 
 `python tests/simulation/fleet_makespan.py FOLDER STEP [ROUNDS]`, as root on Linux, STEP one of
-`footage`, `grids`, `folder` and `alone` in this order, so that the middle two may have a quiet
-machine each. The hosts are three workers of this machine, each held by a control group to a share
-of a core (70, 60 and 40 %): the kernel takes the processor away for the rest of each tenth of a
-second. So they do not compete for cores (1.7 of at least 2 are used, home and scheduler have the
-rest), but share memory and caches, while the grids are measured side by side too. What this does
-not show: a network between them, storage that they share, and several clips at a time on a host.
+`footage`, `grids`, `folder` and `alone` in this order, so that each may have a quiet machine; one
+that was stopped goes on. The hosts are three workers of this machine, each held by a control group
+to a share of a core (70, 60 and 40 %): the kernel takes the processor away for the rest of each
+tenth of a second. So they do not compete for cores (1.7 of at least 2 are used, home and scheduler
+have the rest), but share memory and caches, while the grids are measured side by side too. What
+this does not show: a network between them, storage that they share, and several clips at a time on
+a host.
 """
 
 import sys
@@ -94,12 +95,12 @@ def main() -> None:
         given["patience"] = 60.0
         wait_for(hosts.address)
         if step == "grids":
-            api.fleet_measure(grid_scenario(PLAN), out=folder / "grids", **given)
+            out = folder / "grids"
+            api.fleet_measure(grid_scenario(PLAN), out=out, resume=out.exists(), **given)
             return
-        out = folder / step
-        found = api.fleet_ingest(
-            PLAN, out=out, grids=[*grids.values()], together=step == "folder", **given
-        )
+        given |= {"out": folder / step, "resume": (folder / step).exists()}
+        given |= {"grids": [*grids.values()], "together": step == "folder"}
+        found = api.fleet_ingest(PLAN, **given)
         print_makespans(found.makespans)
         for one in found.makespans:
             if one.miss_ratio:

@@ -127,6 +127,8 @@ def test_every_clip_is_ingested_once_by_a_host_that_was_free(
         assert (seen.clips, seen.frame_count) == (NAMES, (96,) * 5)
         assert seen.worker_count == (2 if is_alone else 4)
         assert max(seen.end_ns) <= trial.wall_ns
+        workers = set(zip(seen.worker_index, seen.hosts, strict=True))
+        assert len(workers) == len({number for number, _ in workers} & {*range(seen.worker_count)})
         for host in set(seen.hosts):
             mine = zip(seen.hosts, seen.start_ns, seen.end_ns, strict=True)
             ends = grouped((start, end) for name, start, end in mine if name == host)
