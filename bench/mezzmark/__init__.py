@@ -23,6 +23,7 @@ __all__ = [
     "encodings",
     "export",
     "fleet_check",
+    "fleet_ingest",
     "fleet_list",
     "fleet_measure",
     "inspect",

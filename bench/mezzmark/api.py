@@ -13,13 +13,14 @@ from datetime import UTC, datetime
 from itertools import chain
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from mezzmark.decide.choose.choice import Choice
     from mezzmark.decide.compare.fleet import FleetCheck
     from mezzmark.decide.compare.self_test import SelfTestReport
     from mezzmark.decide.compare.verdicts import RegressionReport
+    from mezzmark.decide.size.over_hosts import FleetMakespan
     from mezzmark.decide.size.result import SizingResult
     from mezzmark.fleet.scheduler import Fleet
     from mezzmark.model.encoding import Encoding
@@ -332,16 +333,8 @@ def fleet_measure(
     run resumed. `on_event` is given the host's name, empty for what concerns all.
     """
     from mezzmark.engines.media.cache import default_cache_dir
-    from mezzmark.report.prose.footage import limit_warnings_of
-    from mezzmark.runner.events import Noted
-    from mezzmark.runner.request import AskedLimits, plan_measurement
 
-    _refuse_what_goes_not_together(out, None, 1, resume=resume)
-    earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
-    given: dict[str, Any] = {"footage": _listed(footage), "earlier_run": earlier and earlier.parent}
-    plan, notes = plan_measurement(scenario, AskedLimits(rounds=rounds), **given)
-    for note in (*notes, *limit_warnings_of(plan)):
-        on_event("", Noted(message=note))
+    plan = _fleet_plan(scenario, footage, out, rounds, on_event, resume=resume)
     with _fleet(scheduler, certificates, insecure, local) as fleet:
         from mezzmark.fleet.measure import FleetRun
 
@@ -415,6 +408,88 @@ def fleet_check(
     )
     write_fleet_page(judged, folder)
     return judged
+
+
+class FleetIngest(NamedTuple):
+    """What `fleet_ingest` found; `run_dirs` by host, "" for that of all together."""
+
+    run_dirs: dict[str, Path]
+    makespans: tuple[FleetMakespan, ...]
+
+
+def fleet_ingest(
+    scenario: str | Scenario,
+    *,
+    scheduler: str = "",
+    certificates: Path | None = None,
+    insecure: bool = False,
+    local: int = 0,
+    hosts: Sequence[str] = (),
+    together: bool = False,
+    grids: RunPaths = (),
+    storage: RunPaths = (),
+    patience: float = 600.0,
+    footage: Sequence[str] = (),
+    out: Path | None = None,
+    cache: Path | None = None,
+    resume: bool = False,
+    rounds: int | None = None,
+    on_event: Callable[[str, Event], None] = lambda _host, _event: None,
+) -> FleetIngest:
+    """A scenario's folder over several machines: the grid of each (those of `grids` are there
+    already, each by its host's label), then the folder over all and, unless only `together`, each
+    alone, beside what the grids predict, over the `storage` that runs measured and links too.
+
+    Options, files and losses as of `fleet_measure`; a clip whose host is lost goes to another.
+    """
+    from mezzmark.decide.size.over_hosts import fleet_makespans, shared_storages
+    from mezzmark.engines.media.cache import default_cache_dir
+
+    plan = _fleet_plan(scenario, footage, out, rounds, on_event, resume=resume)
+    with _fleet(scheduler, certificates, insecure, local) as fleet:
+        from mezzmark.fleet import ingest
+        from mezzmark.fleet.measure import FleetRun
+
+        run = FleetRun(
+            scenario=ingest.grid_scenario(plan),
+            fleet=fleet,
+            out=Path(out) if out else _new_folder(plan.name),
+            cache_dir=cache or default_cache_dir(),
+            is_resumed=resume,
+            is_in_turn=False,
+            patience_s=patience,
+            tell=on_event,
+        )
+        known = {one.manifest.host.host_label: one.run_dir for one in _read(grids)}
+        how: dict[str, Any] = {"grids": known, "is_alone": not together}
+        run_dirs = ingest.ingest_over_hosts(run, plan, _listed(hosts), **how)
+    runs = {name: _read(run_dir)[0] for name, run_dir in run_dirs.items()}
+    links = ingest.ingest_settings(plan).modelled_links.values()
+    shared = shared_storages([*links], {one.run_dir.name: one for one in _read(storage)})
+    return FleetIngest(run_dirs, fleet_makespans(runs.pop(""), runs, shared))
+
+
+def _fleet_plan(
+    scenario: str | Scenario,
+    footage: Sequence[str],
+    out: Path | None,
+    rounds: int | None,
+    on_event: Callable[[str, Event], None],
+    *,
+    resume: bool,
+) -> Scenario:
+    """What is to be measured on a fleet; notes on it are told."""
+    from mezzmark.report.prose.footage import limit_warnings_of
+    from mezzmark.runner.events import Noted
+    from mezzmark.runner.request import AskedLimits, plan_measurement
+
+    _refuse_what_goes_not_together(out, None, 1, resume=resume)
+    earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
+    given: dict[str, Any] = {"footage": _listed(footage), "earlier_run": earlier and earlier.parent}
+    plan, notes = plan_measurement(scenario, AskedLimits(rounds=rounds), **given)
+    for note in (*notes, *limit_warnings_of(plan)):
+        on_event("", Noted(message=note))
+    return plan
 
 
 def _fleet(

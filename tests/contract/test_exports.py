@@ -34,7 +34,8 @@ PROMISED = {
         string: service carrier link access
         Int64: request_kib
         string: cache root
-        Int64: ingest_mb_per_s
+        Int64: ingest_mb_per_s minutes
+        string: hosts
         string: figure unit
         float64: point low high confidence_level
         Int64: round_count sample_count
@@ -57,7 +58,8 @@ PROMISED = {
         string: service carrier link access
         Int64: request_kib
         string: cache root
-        Int64: ingest_mb_per_s
+        Int64: ingest_mb_per_s minutes
+        string: hosts
         Int64: seed
         string: started_utc
         Int64: wall_ns
@@ -75,6 +77,7 @@ PROMISED = {
             reverse_busy_fraction reverse_start_ms reverse_on_time_fraction
             reverse_dropped_fraction reverse_repeats reverse_least_fill reverse_stall_ms count
             capped_at mb_per_s read_p50_ms wait_p50_ms wait_fraction
+            first_mpx_s last_mpx_s heat_ratio
         Int64: cpu_ns peak_rss_bytes voluntary_switches involuntary_switches
         float64: before_load_average_1m before_steal_fraction before_busy_fraction
             before_frequency_mhz before_cpu_pressure before_io_pressure
@@ -100,7 +103,8 @@ PROMISED = {
         category: service carrier link access
         Int64: request_kib
         category: cache root
-        Int64: ingest_mb_per_s
+        Int64: ingest_mb_per_s minutes
+        category: hosts
         int64: move_index clip_position frame_index locate_ns decode_ns present_ns
             overhead_ns decoded_frames read_bytes shown_frame
         float64: latency_ms
@@ -157,6 +161,8 @@ AXIS_VALUES = {
     "passes": (1, 2),
     "pinned": (False, True),
     "ingest_mb_per_s": (None, 100),
+    "minutes": (None, 20),
+    "hosts": (None, "only desk"),
 }
 
 

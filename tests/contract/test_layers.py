@@ -38,7 +38,10 @@ ALLOWED: dict[str, set[str]] = {
         *("host", "own_files", "store", "worker", "engines"),
         *("decide.estimate", "decide.compare.self_test"),
     },
-    "fleet": {*PURE, "host", "own_files", "store", "runner", "engines"},
+    "fleet": {
+        *(*PURE, "host", "own_files", "store", "runner", "engines"),
+        "decide.size.over_hosts",
+    },
     "report.view": PURE | {"decide"},
     "report.prose": PURE | {"decide", "report.view"},
     "report.tables": PURE | {"decide", "report.prose", "report.view"},

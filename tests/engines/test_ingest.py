@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in
+from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in, ticking_ns
 from mezzmark.engines.encode.encoded_file import fitted_size
 from mezzmark.engines.encode.ingest import (
     file_names,
@@ -17,6 +17,7 @@ from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile
 from mezzmark.host.common import read_clock_ns
+from mezzmark.host.heat import watched
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import DestinationError, EncodingError
 from mezzmark.model.link import LinkSettings
@@ -27,6 +28,7 @@ LENGTHS = (4, FRAME_COUNT, 8)
 
 
 def _sources(folder: Path) -> tuple[IngestSource, ...]:
+    folder.mkdir(exist_ok=True)
     index_path = folder / "index.json"
     write_frame_index(master().index, index_path)
     media = MediaReference(media_path=str(master().path), index_path=str(index_path))
@@ -189,3 +191,31 @@ def test_resized_files_have_the_size_asked_for(tmp_path: Path) -> None:
     assert len(frames) == LENGTHS[0]
     assert {(f.width, f.height) for f in frames} == {made.size} == {(244, 122)}
     assert made.size != SMALL
+
+
+def test_a_job_that_lasts_goes_through_the_folder_again(tmp_path: Path) -> None:
+    """All is done once however short the time; what is begun afterwards is begun within it, in the
+    order of the first time, and leaves no file. The clock goes on by 0.1 s at each reading."""
+    short = run_ingest(_job(tmp_path, lasting_s=0.000_001), ticking_ns).measurement
+    assert (short.later_clip, short.is_verified) == ((), (True,) * 3)
+    long = run_ingest(_job(tmp_path / "long", lasting_s=4.0), ticking_ns).measurement
+    again = len(long.later_clip)
+    assert again >= 4
+    order = sorted(range(3), key=lambda clip: long.start_ns[clip])
+    assert list(long.later_clip) == (order * again)[:again]
+    assert max(long.later_start_ns) < 4.1 * 10**9
+    assert long.lasting_ns == 4 * 10**9
+    assert len(list((tmp_path / "long" / "ingested").iterdir())) == 3
+
+
+def test_the_machine_is_watched_while_a_job_lasts() -> None:
+    """A moment at the beginning and one at the end at least, in order; none of a job that does not
+    last."""
+    with watched(1000.0, read_clock_ns) as moments:
+        begun_ns = read_clock_ns()
+    assert len(moments) >= 2
+    assert [m.at_ns for m in moments] == sorted(m.at_ns for m in moments)
+    assert moments[-1].at_ns >= begun_ns
+    with watched(0, read_clock_ns) as moments:
+        pass
+    assert moments == []

@@ -161,6 +161,8 @@ SHOWN_SETTINGS = [
     ("access", "random", "write"),
     ("request_kib", 128, 1024),
     ("ingest_mb_per_s", 100, None),
+    ("minutes", 20, None),
+    ("hosts", "only desk", None),
 ]
 WIDE = Cell(
     task="delivery",

@@ -73,6 +73,7 @@ def test_every_task_has_its_table_and_its_figure(section: Section) -> None:
         "run2-grid",
         "run2-scaling",
         "run2-ingest",
+        "run2-heat",
         "run2-decode",
         "run2-delivery",
     ]

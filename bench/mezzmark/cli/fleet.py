@@ -158,3 +158,57 @@ def fleet_check(  # noqa: PLR0917  # options, each given by its name
         found = api.fleet_check(scenario, scheduler=scheduler, on_event=on_event, **given)
     print_fleet_check(found, out, output_format)
     raise typer.Exit(found.exit_code)
+
+
+@fleet_app.command(
+    "ingest",
+    epilog="Examples: `mezzmark fleet ingest whole-machine --scheduler tls://home:8786 "
+    "--certificates certs --out results/ingest` · `mezzmark fleet ingest whole-machine --local 2 "
+    "--together`",
+)
+def fleet_ingest(  # noqa: PLR0917  # options, each given by its name
+    scenario: ScenarioArgument,
+    scheduler: SchedulerOption = "",
+    certificates: CertificatesOption = None,
+    insecure: InsecureOption = False,
+    local: LocalOption = 0,
+    hosts: HostsOption = None,
+    together: Annotated[
+        bool, Option("--together", help="Not each host alone too, which takes as long for each.")
+    ] = False,
+    grids: Annotated[
+        list[Path] | None,
+        Option(help="A host's grid measured earlier in a fleet: its run; repeat for more."),
+    ] = None,
+    storage: Annotated[
+        list[Path] | None,
+        Option(help="A run that measured ([storage]) what all hosts will share; repeat for more."),
+    ] = None,
+    patience: PatienceOption = 600.0,
+    footage: FootageOption = None,
+    out: OutOption = None,
+    cache: CacheOption = None,
+    resume: ResumeOption = False,
+    rounds: RoundsOption = None,
+) -> None:
+    """How long a scenario's folder takes over several machines, and what one more would bring.
+
+    Each host's grid is measured, then the folder over all together and each alone, in rounds.
+    """
+    from mezzmark.cli.app import pasted
+    from mezzmark.cli.progress import shown_hosts
+    from mezzmark.cli.views import print_makespans
+
+    given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
+    given |= {
+        "hosts": hosts or (),
+        "together": together,
+        "grids": grids or (),
+        "storage": storage or (),
+    }
+    given |= {"patience": patience, "resume": resume, "footage": footage or ()}
+    given |= {"out": out, "cache": cache, "rounds": rounds}
+    with shown_hosts() as on_event:
+        found = api.fleet_ingest(scenario, scheduler=scheduler, on_event=on_event, **given)
+    print_makespans(found.makespans)
+    print(f"Report the rounds with: mezzmark report {pasted(found.run_dirs[''])}")

@@ -38,7 +38,7 @@ from mezzmark.report.prose.regress import (
     unjudged_lines,
 )
 from mezzmark.report.prose.size import sizing_sentences
-from mezzmark.report.prose.size_notes import sizing_notes
+from mezzmark.report.prose.size_notes import makespan_notes, sizing_notes
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import (
     advice_table,
@@ -50,7 +50,12 @@ from mezzmark.report.tables.facts import (
 from mezzmark.report.tables.fleet import fleet_hosts_table, fleet_junit, fleet_markdown
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
 from mezzmark.report.tables.run import catalogue_table
-from mezzmark.report.tables.size import sizing_details, sizing_summary
+from mezzmark.report.tables.size import (
+    further_host_table,
+    makespan_table,
+    sizing_details,
+    sizing_summary,
+)
 from mezzmark.report.tables.table import fact_table
 
 if TYPE_CHECKING:
@@ -60,6 +65,7 @@ if TYPE_CHECKING:
         Choice,
         Encoding,
         FleetCheck,
+        FleetMakespan,
         HostSummary,
         Inspection,
         RegressionReport,
@@ -207,6 +213,13 @@ def print_fleet_check(check: FleetCheck, out: Path, output_format: str = "table"
         show(console, fleet_hosts_table(check))
         show(console, *_bullets(fleet_words.context_lines(check)), style="dim")
         print(f"\nPage: {visible_text(str(out / fleet_words.PAGE_NAME))}")  # whole, to be copied
+
+
+def print_makespans(found: Sequence[FleetMakespan]) -> None:
+    """A folder over several machines: measured and predicted, and with one machine more."""
+    tables = makespan_table(found), further_host_table(found)
+    show(open_terminal(), *(part for table in tables if table.rows for part in (table, "")))
+    show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
 
 
 @contextmanager

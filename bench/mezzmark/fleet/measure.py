@@ -7,9 +7,9 @@ trial that was under way; the run is then resumed from its folder as any other.
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
 from hashlib import sha256
@@ -70,7 +70,7 @@ class FleetRun:
     flag: StopFlag = field(default_factory=StopFlag)
     _told: threading.Lock = field(default_factory=threading.Lock)
     _turn: threading.Lock = field(default_factory=threading.Lock)
-    _footage: Footage = field(init=False)
+    footage: Footage = field(init=False)
     _files: dict[tuple[str, str], tuple[WantedFile, WantedFile]] = field(default_factory=dict)
     _offer: tuple[int, str] = field(init=False)
 
@@ -80,19 +80,35 @@ class FleetRun:
         Raises UsageError before anything is measured where a host cannot take part,
         InterruptedRunError when stopped, and MezzmarkError at the end where hosts are not done.
         """
+        with self.begun(hosts) as run_dirs:
+            self.measure_each(list(run_dirs))
+        return run_dirs
+
+    @contextmanager
+    def begun(
+        self, hosts: Sequence[str], at: Mapping[str, Path] | None = None
+    ) -> Iterator[dict[str, Path]]:
+        """While the block runs footage is ready and offered, and signals are heard: host → its
+        run's folder, where it is not `at` a place of its own, where nothing is written."""
         fleet = self.fleet
         with trap_signals() as self.flag:
             names = self._choose(hosts)
-            run_dirs = {name: self.out / folder_name(name) for name in names}
-            for run_dir in run_dirs.values():
-                reserve_run_dir(run_dir, resume=self.is_resumed)
+            given = {name: place for name, place in (at or {}).items() if name in names}
+            run_dirs = {name: self.out / folder_name(name) for name in names} | given
+            for name in names:
+                if name not in given:
+                    reserve_run_dir(run_dirs[name], resume=self.is_resumed)
             here = partial(run_worker, is_cancelled=self.flag.is_set)
             events = prepare_footage(self.scenario, cache_dir=self.cache_dir, dispatch=here)
-            self._footage = self._pass_on("", events)
+            self.footage = self._pass_on("", events)
             tls = fleet.security and fleet.security.get_listen_args("client")["ssl_context"]
             own = "127.0.0.1" if fleet.is_local else ""
             with offered(self._offered_files(), context=tls, interface=own) as self._offer:
-                failures = self._all_at_once(names)
+                yield run_dirs
+
+    def measure_each(self, names: Sequence[str]) -> None:
+        """Each host's own run; raises as `measure`."""
+        failures = self._all_at_once(names)
         if self.flag.is_set():
             raise stopped()
         if failures:
@@ -101,7 +117,6 @@ class FleetRun:
                 what="; ".join(f"{name}: {error}" for name, error in failures.items()),
                 remedy="The same command with --resume and this --out goes on with them.",
             )
-        return run_dirs
 
     def _choose(self, asked: Sequence[str]) -> list[str]:
         """The hosts that take part, each asked what it is. Runs that are resumed wait for those
@@ -137,9 +152,10 @@ class FleetRun:
                 event = next(events)
             except StopIteration as end:
                 return end.value
-            self._say(host, event)
+            self.say(host, event)
 
-    def _say(self, host: str, event: Event) -> None:
+    def say(self, host: str, event: Event) -> None:
+        """Tell what happened on a host, from any thread."""
         with self._told:
             self.tell(host, event)
 
@@ -153,7 +169,7 @@ class FleetRun:
             suffix = path.suffix if is_plain else ""
             return WantedFile(sha256=digest, file_bytes=path.stat().st_size, suffix=suffix)
 
-        for pair, one in self._footage.media.items():
+        for pair, one in self.footage.media.items():
             self._files[pair] = wanted(Path(one.media_path)), wanted(Path(one.index_path))
         return offered_files
 
@@ -185,20 +201,24 @@ class FleetRun:
         return failures
 
     def _measure_host(self, name: str) -> None:
-        """Measure until the run is over; a host that is lost is waited for, and resumed."""
+        self.patiently(name, partial(self._session, name))
+
+    def patiently(self, name: str, session: Callable[[], Iterator[Event]]) -> None:
+        """Measure until the run is over; a host that is lost is waited for, and the run resumed by
+        another session."""
         told, heard_s = "", time.monotonic()
         while True:
             asked_s = time.monotonic()
             try:
                 with self._turn if self.is_in_turn else nullcontext():
                     heard_s += time.monotonic() - asked_s
-                    for event in self._session(name):
-                        self._say(name, event)
+                    for event in session():
+                        self.say(name, event)
                         told, heard_s = "", time.monotonic()
                 return
             except HostLostError as fault:
                 if told != fault.what:
-                    self._say(name, Noted(message=f"lost: {fault.where}: {fault.what}"))
+                    self.say(name, Noted(message=f"lost: {fault.where}: {fault.what}"))
                     told = fault.what
                 if time.monotonic() - heard_s > self.patience_s:
                     raise
@@ -208,21 +228,26 @@ class FleetRun:
             if self.flag.is_set():
                 raise stopped()
 
-    def _session(self, name: str) -> Iterator[Event]:
-        """From a host that is there to the end of its run, or to its loss."""
+    def describe(self, name: str) -> HostFacts:
+        """The host, if it is there and may measure; else HostLostError."""
         summary = _ask(HostSummary, self.fleet, name, Describe(name=name), self.flag)
         if fault := unlike(summary):
             raise lost(name, fault)
+        return summary.host
+
+    def _session(self, name: str) -> Iterator[Event]:
+        """From a host that is there to the end of its run, or to its loss."""
+        host = self.describe(name)
         yield from run_scenario(
             self.scenario,
             run_dir=self.out / folder_name(name),
             cache_dir=self.cache_dir,
             resume=True,  # that the folder is free was seen at the beginning
-            dispatch=Elsewhere(partial(self._perform, name)),
-            footage=self._footage_on(name, summary.host),
+            dispatch=Elsewhere(partial(self.perform, name)),
+            footage=self.footage_on(name, host),
         )
 
-    def _perform(self, name: str, job: Job, timeout_s: float) -> Performed:
+    def perform(self, name: str, job: Job, timeout_s: float) -> Performed:
         """A job done on the host. What is the host's fault and no job's is its loss."""
         asked = DoJob(job=job.model_dump_json(), timeout_s=timeout_s)
         done = _ask(Performed, self.fleet, name, asked, self.flag)
@@ -237,7 +262,7 @@ class FleetRun:
                     raise lost(name, "it answered with what cannot have been measured")
         return done
 
-    def _footage_on(self, name: str, host: HostFacts) -> Footage:
+    def footage_on(self, name: str, host: HostFacts) -> Footage:
         """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
         made there: decoding gives the same ones, and they are many times larger."""
         port, path = self._offer
@@ -251,22 +276,22 @@ class FleetRun:
             for pair, (file, index) in self._files.items()
         }
         settings, pictures = self.scenario.settings(EncodeSettings), {}
-        for clip, pixel_format in self._footage.pictures if settings else ():
+        for clip, pixel_format in self.footage.pictures if settings else ():
             job = PreparePicturesJob(
                 source=there[clip, ORIGINAL],
                 pixel_format=pixel_format,
                 frame_count=settings.frames if settings else 0,
-                limit_bytes=PICTURES_LIMIT_BYTES // len(self._footage.pictures),
+                limit_bytes=PICTURES_LIMIT_BYTES // len(self.footage.pictures),
                 cache_dir="",
             )
-            made = self._perform(name, job, SILENCE_S).answer
+            made = self.perform(name, job, SILENCE_S).answer
             if isinstance(made, PreparedMedia):
                 pictures[clip, pixel_format] = made.media.media_path
 
         def noted(manifest: Manifest) -> Manifest:
             return manifest.model_copy(update={"host": host, "host_id": host_id(host)})
 
-        return replace(self._footage, media=there, pictures=pictures, noted=noted)
+        return replace(self.footage, media=there, pictures=pictures, noted=noted)
 
 
 def list_hosts(fleet: Fleet, *, is_probed: bool) -> dict[str, tuple[HostSummary | None, str]]:

@@ -59,7 +59,7 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
     usable_core_count = read_usable_core_count()
     logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
     model = read_cpu_model(cpuinfo)
-    battery = _reported("sensors_battery")
+    battery = read_battery()
     folder = _nearest_existing(Path(storage_path))
     return HostFacts(
         host_label=os.environ.get(LABEL_VARIABLE)
@@ -308,6 +308,11 @@ def _frequency_mhz(which: str) -> float | None:
     """`current` (mean over the cores) or `max`; psutil gives 0 where nothing is told."""
     frequency = _reported("cpu_freq")
     return (getattr(frequency, which) or None) if frequency else None
+
+
+def read_battery() -> Any:
+    """What psutil tells of the battery; None without one, or where the system does not tell."""
+    return _reported("sensors_battery")
 
 
 def _reported(name: str) -> Any:

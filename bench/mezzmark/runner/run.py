@@ -169,7 +169,8 @@ class _Session:
 
     def _perform(self, planned: PlannedTrial, job: Job) -> Trial:
         try:
-            done = self.perform(job, self.rounds.scenario.trial_timeout_s)
+            lasting_s = 60 * (planned.cell.setting["minutes"] or 0)
+            done = self.perform(job, self.rounds.scenario.trial_timeout_s + lasting_s)
         except KeyboardInterrupt:
             self.flag.signal_name = "SIGINT"
             self._raise_if_stopped()

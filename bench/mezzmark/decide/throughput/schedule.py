@@ -8,7 +8,7 @@ makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
 """
 
 import heapq
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -90,7 +90,7 @@ def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
         cell, measured = summary.cell, summary.estimates.get("makespan_s")
         if summary.arm or cell.setting["clip_order"] is None or measured is None:
             continue
-        seconds = _clip_seconds(run.trials, cell)
+        seconds = clip_seconds(run.trials, cell.encoding, cell.setting.split)
         predicted = None
         is_own = cell.setting["delivery_height"] is not None or any(cell.setting.condition)
         if not is_own and frame_counts and frame_counts.keys() <= seconds.keys():
@@ -140,21 +140,42 @@ def predict_makespan(
     )
 
 
-def _clip_seconds(trials: Sequence[Trial], ingest: Cell) -> dict[str, list[float]]:
-    """Per clip, the seconds a frame takes one job of the ingest's split, one value per round.
+def clip_seconds(
+    trials: Sequence[Trial], encoding: str, split: tuple[int, int]
+) -> dict[str, list[float]]:
+    """Per clip, the seconds a frame takes one job of a split, one value per round.
 
     Loading (decode and conversion), encoding and proving, each as the grid measured it with all
     jobs at it: the way of a clip through an ingest pool of the same split.
     """
     found: dict[str, dict[int, float]] = {}
+    for trial, measured in _grid_trials(trials, encoding, split):
+        encode_ns = np.subtract(measured.end_ns, measured.start_ns)
+        mean_ns = np.mean(encode_ns + measured.load_ns + measured.verify_ns)
+        seconds = float(mean_ns / NS_PER_S / measured.frame_count)
+        found.setdefault(trial.cell.clip, {})[trial.round_index] = seconds
+    return {clip: [rounds[place] for place in sorted(rounds)] for clip, rounds in found.items()}
+
+
+def start_seconds(trials: Sequence[Trial], encoding: str, split: tuple[int, int]) -> list[float]:
+    """What a trial of the grid took beside the work of its jobs: to start processes and to end
+    them; the mean over clips, one value per round."""
+    found: dict[int, list[float]] = {}
+    for trial, measured in _grid_trials(trials, encoding, split):
+        work_ns = max(measured.load_ns) + max(measured.end_ns) + max(measured.verify_ns)
+        beside_s = max(0, trial.wall_ns - work_ns) / NS_PER_S
+        found.setdefault(trial.round_index, []).append(beside_s)
+    return [float(np.mean(found[place])) for place in sorted(found)]
+
+
+def _grid_trials(
+    trials: Sequence[Trial], encoding: str, split: tuple[int, int]
+) -> Iterator[tuple[Trial, GridMeasurement]]:
+    """Those that tell how long loading and proving took."""
     for trial in trials:
         cell, measured = trial.cell, trial.measurement
         if not isinstance(measured, GridMeasurement) or not trial.is_counted or trial.arm:
             continue
-        is_same = (cell.encoding, cell.setting.split) == (ingest.encoding, ingest.setting.split)
+        is_same = (cell.encoding, cell.setting.split) == (encoding, split)
         if is_same and measured.load_ns and measured.verify_ns:
-            encode_ns = np.subtract(measured.end_ns, measured.start_ns)
-            mean_ns = np.mean(encode_ns + measured.load_ns + measured.verify_ns)
-            seconds = float(mean_ns / NS_PER_S / measured.frame_count)
-            found.setdefault(cell.clip, {})[trial.round_index] = seconds
-    return {clip: [rounds[place] for place in sorted(rounds)] for clip, rounds in found.items()}
+            yield trial, measured

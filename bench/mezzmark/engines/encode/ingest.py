@@ -10,7 +10,7 @@ it is read back out of the file cache, where it lies.
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -27,6 +27,9 @@ from mezzmark.engines.media.frame_index import build_frame_index, read_frame_ind
 from mezzmark.engines.media.storage_file import Line, SentFile, StorageFile, line_of
 from mezzmark.host.common import read_process_facts
 from mezzmark.host.file_pages import is_dropped
+from mezzmark.host.heat import watched
+from mezzmark.model.errors import EngineError
+from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
@@ -38,7 +41,7 @@ _ANOTHER_FOLDER: Final = "Name another folder."
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestedClip:
     """One clip's way through the pool; clock readings are absolute. `wait_ns` is how long it waited
-    for storage, None where nobody looked."""
+    for storage, None where nobody looked; `place` the how manieth that was taken."""
 
     clip_index: int
     path: Path
@@ -51,16 +54,25 @@ class IngestedClip:
     size: tuple[int, int]
     file_bytes: int
     wait_ns: int | None
+    place: int = 0
 
 
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     """Ingest the folder into the job's scratch folder, timed from the pool's release.
 
     Raises EncodingError when a clip's file is not whole, DestinationError when something stands
-    where a file would go, EngineError when a process died.
+    where a file would go, EngineError when a process died or the job is for several hosts.
     """
+    if job.hosts:
+        raise EngineError(
+            where="[ingest] hosts",
+            what="several machines cannot be measured from one of them",
+            remedy="Leave hosts out; `mezzmark fleet ingest` fills them in.",
+        )
     dropped = [is_dropped(one.media.media_path) for one in job.sources if job.is_cold]
-    clips = ingest_folder(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
+    with watched(job.lasting_s, clock_ns) as moments:
+        made = ingest_all(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
+    clips, later = made[: len(job.sources)], made[len(job.sources) :]
     release_ns = min(clip.start_ns for clip in clips)
     return Measured(
         measurement=IngestMeasurement(
@@ -80,6 +92,15 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
             is_verified=(True,) * len(clips),
             worker_count=job.job_count,
             wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),
+            lasting_ns=round(job.lasting_s * NS_PER_S),
+            later_clip=tuple(clip.clip_index for clip in later),
+            later_start_ns=tuple(clip.start_ns - release_ns for clip in later),
+            later_end_ns=tuple(clip.end_ns - release_ns for clip in later),
+            moments=tuple(
+                one.model_copy(update={"at_ns": one.at_ns - release_ns})
+                for one in moments
+                if one.at_ns >= release_ns
+            ),
         ),
         process=read_process_facts(),
         flags=("not_cold",) * (not all(dropped)),
@@ -91,12 +112,20 @@ def ingest_folder(
 ) -> list[IngestedClip]:
     """Every clip encoded and proved in `destination`; one entry per source, in their order. Raises
     as `run_ingest`."""
+    return ingest_all(job, destination, clock_ns=clock_ns)[: len(job.sources)]
+
+
+def ingest_all(
+    job: IngestJob, destination: Path, *, clock_ns: Callable[[], int]
+) -> list[IngestedClip]:
+    """As `ingest_folder`, and after them what a job that lasts ingested again, as it was taken."""
     destination.mkdir(parents=True, exist_ok=True)
     paths = tuple(destination / name for name in file_names(job))
     line = line_of(job.link) if job.link else None
-    work = partial(_work, job, paths, tuple(_order(job)), clock_ns, line)
+    work = partial(_work, job, paths, tuple(clip_order(job)), clock_ns, line)
     made = chain.from_iterable(run_parallel(work, worker_count=job.job_count))
-    return sorted(made, key=lambda clip: clip.clip_index)
+    count = len(job.sources)
+    return sorted(made, key=lambda c: c.clip_index if c.place < count else c.place)
 
 
 def file_names(job: IngestJob) -> list[str]:
@@ -108,7 +137,7 @@ def file_names(job: IngestJob) -> list[str]:
     ]
 
 
-def _order(job: IngestJob) -> list[int]:
+def clip_order(job: IngestJob) -> list[int]:
     """Clips in the order in which workers take them; length is counted in pixels."""
     numbers = list(range(len(job.sources)))
     if job.order == "longest-first":
@@ -128,12 +157,20 @@ def _work(
     number: int,
     pool: ProcessPool,
 ) -> list[IngestedClip]:
-    """One worker: meet, then take clips, in this order, until none is left."""
+    """One worker: meet, then take clips, in this order, until none is left; or, where the job
+    lasts, from the first one on again until its time is over, keeping no file of those."""
     done = []
     pool.start_together(clock_ns)
-    while (place := pool.next_index()) < len(order):
-        clip_index = order[place]
-        done.append(_ingest(job, clip_index, paths[clip_index], line, number, clock_ns))
+    end_ns = pool.release_ns.value + job.lasting_s * NS_PER_S
+    while (place := pool.next_index()) < len(order) or clock_ns() < end_ns:
+        clip_index = order[place % len(order)]
+        path = paths[clip_index]
+        if is_again := place >= len(order):
+            path = path.with_name(f"{place}-{path.name}")
+        made = _ingest(job, clip_index, path, line, number, clock_ns)
+        done.append(replace(made, place=place))
+        if is_again:
+            path.unlink()
     return done
 
 

@@ -3,27 +3,40 @@
 Times inside one trial are nanoseconds after the moment the pool was released.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import product
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
 from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.tasks import spec
+from mezzmark.model.tasks.heat import HeatMoment, heat_speeds
 
 ClipOrder = Literal["fifo", "longest-first"]
 """`fifo`: as the folder lists them; `longest-first`: by falling number of pixels to encode."""
+
+
+class HostSplit(Fact):
+    """How a host of a fleet ingests to an encoding: it is sent so many clips at a time, a process
+    of so many threads each."""
+
+    host: str
+    encoding: str
+    jobs: Positive
+    threads: Positive
 
 
 class IngestSettings(ReadSettings):
     """The ingest task: all clips as one folder, decoded, converted and encoded by a worker pool.
     What it makes is written to where it reads: over the link, or to the root.
 
-    `height_px` resizes (keeping the shape); None keeps the clips' own size.
+    `height_px` resizes (keeping the shape); None keeps the clips' own size. With `minutes` the pool
+    goes through the folder again and again for so long in each trial. With `hosts`, which
+    `fleet ingest` fills in, cells are those of all hosts together and of each alone.
     """
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "all"), min_length=1)
@@ -31,6 +44,18 @@ class IngestSettings(ReadSettings):
     orders: tuple[ClipOrder, ...] = Field(default=("longest-first",), min_length=1)
     height_px: int | None = Field(default=None, ge=64, le=8192, multiple_of=2)
     oversubscribe: bool = False
+    minutes: int | None = Field(default=None, ge=1, le=1440, description="again and again")
+    hosts: tuple[HostSplit, ...] = Field(default=(), description="filled in by `fleet ingest`")
+
+    alone: bool = Field(default=True, description="each of the hosts alone too")
+
+    def host_groups(self, encoding: str) -> dict[str, tuple[HostSplit, ...]]:
+        """Value of the axis `hosts` → who takes part; that of all sorts first."""
+        mine = tuple(split for split in self.hosts if split.encoding == encoding)
+        every = {f"all of {', '.join(split.host for split in mine)}": mine}
+        is_each = self.alone or len(mine) == 1
+        each = {f"only {one.host}": (one,) for one in mine if is_each}
+        return (every if len(mine) > 1 else {}) | each
 
 
 class IngestSource(Fact):
@@ -46,7 +71,9 @@ class IngestSource(Fact):
 class IngestJob(Fact):
     """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
 
-    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only.
+    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only. A job
+    for `hosts` is handed out clip by clip, by their own splits, and none that a worker does. For
+    `lasting_s` seconds clips are taken again and again; of their files the first ones stay.
     """
 
     task: Literal["ingest"] = "ingest"
@@ -59,6 +86,8 @@ class IngestJob(Fact):
     scratch_dir: str
     link: Link | None = None
     is_cold: bool = False
+    hosts: tuple[HostSplit, ...] = ()
+    lasting_s: float = 0.0
 
 
 class IngestMeasurement(Fact):
@@ -66,7 +95,12 @@ class IngestMeasurement(Fact):
 
     `end_ns` is when the clip's file stood verified under its own name. `is_verified` says that it
     was decoded again and had as many frames as went in, in order. `wait_ns` is how long it waited
-    for storage, empty where nobody looked.
+    for storage, empty where nobody looked. `hosts` is who took it, where several machines did: then
+    its time runs from when it was sent there until home had the answer, by home's clock.
+
+    Where the folder was ingested again and again for `lasting_ns`, all this is of the first time,
+    and `later_clip` (an index), `later_start_ns` and `later_end_ns` are of each clip after it, in
+    the order in which they were taken; `moments` are those of the machine meanwhile.
     """
 
     task: Literal["ingest"] = "ingest"
@@ -84,12 +118,45 @@ class IngestMeasurement(Fact):
     is_verified: tuple[bool, ...]
     worker_count: Positive
     wait_ns: tuple[Whole, ...] = ()
+    hosts: tuple[str, ...] = ()
+    lasting_ns: Whole = 0
+    later_clip: tuple[Whole, ...] = ()
+    later_start_ns: tuple[Whole, ...] = ()
+    later_end_ns: tuple[Whole, ...] = ()
+    moments: tuple[HeatMoment, ...] = ()
 
     _one_entry_per_clip = spec.same_length(
         *("clips", "frame_count", "width_px", "height_px", "source_bytes", "start_ns"),
         *("encoded_ns", "end_ns", "worker_index", "cpu_ns", "file_bytes", "is_verified"),
-        or_none=("wait_ns",),
+        or_none=("wait_ns", "hosts"),
     )
+    _one_entry_per_later_clip = spec.same_length("later_clip", "later_start_ns", "later_end_ns")
+
+    @model_validator(mode="after")
+    def _of_these_clips(self) -> "IngestMeasurement":
+        if any(clip >= len(self.clips) for clip in self.later_clip):
+            raise ValueError("later_clip names a clip that is not in clips")
+        return self
+
+
+def _heat(read: Callable[[float, float], float]) -> Callable[[spec.Seen], float | None]:
+    """A figure of the speeds in the first and in the last minutes."""
+
+    def figure(seen: spec.Seen) -> float | None:
+        measured: IngestMeasurement = seen.measured
+        starts, ends = measured.start_ns, measured.end_ns
+        first = zip(range(len(starts)), starts, ends, strict=True)
+        columns = measured.later_clip, measured.later_start_ns, measured.later_end_ns
+        sizes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
+        speeds = heat_speeds(
+            [*first, *zip(*columns, strict=True)],
+            [frames * width * height for frames, width, height in sizes],
+            worker_count=measured.worker_count,
+            lasting_ns=measured.lasting_ns,
+        )
+        return read(*speeds) if speeds else None
+
+    return figure
 
 
 def _makespan_s(seen: spec.Seen) -> float:
@@ -126,9 +193,16 @@ def _plan(settings: IngestSettings, stock: spec.Stock) -> Iterator[Cell]:
     for name in stock.encodings:
         if name == ORIGINAL or not all((clip, name) in stock.media for clip in stock.clips):
             continue
-        for (jobs, threads), order, read in product(stock.splits(settings), settings.orders, reads):
+        shares: list[dict[str, Any]]
+        shares = [{"jobs": jobs, "threads": threads} for jobs, threads in stock.splits(settings)]
+        if settings.hosts:
+            shares = [{"hosts": hosts} for hosts in settings.host_groups(name)]
+        for share, order, read in product(shares, settings.orders, reads):
             setting = read.but(
-                jobs=jobs, threads=threads, clip_order=order, delivery_height=settings.height_px
+                **share,
+                clip_order=order,
+                delivery_height=settings.height_px,
+                minutes=settings.minutes,
             )
             yield Cell(task="ingest", clip=ALL_CLIPS, encoding=name, setting=setting)
 
@@ -153,6 +227,8 @@ def _job(
         order=cell.setting["clip_order"],
         height_px=cell.setting["delivery_height"],
         scratch_dir=footage.scratch_dir,
+        hosts=settings.host_groups(cell.encoding).get(cell.setting["hosts"], ()),
+        lasting_s=60.0 * (cell.setting["minutes"] or 0),
         **settings.read_as(cell.setting),
     )
 
@@ -167,7 +243,10 @@ INGEST: Final = spec.TaskSpec(
     name="ingest",
     label="ingest",
     verb="ingest",
-    axes=("threads", "jobs", "clip_order", "delivery_height", "link", "cache", "root"),
+    axes=(
+        *("threads", "jobs", "clip_order", "delivery_height", "link", "cache", "root"),
+        *("minutes", "hosts"),
+    ),
     settings_model=IngestSettings,
     job_model=IngestJob,
     measurement_model=IngestMeasurement,
@@ -185,6 +264,9 @@ INGEST: Final = spec.TaskSpec(
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / NS_PER_S / _makespan_s(s)
         ),
+        spec.Figure("first_mpx_s", "Mpx/s", _heat(lambda first, _: first), better="more"),
+        spec.Figure("last_mpx_s", "Mpx/s", _heat(lambda _, last: last), better="more"),
+        spec.Figure("heat_ratio", "", _heat(lambda first, last: last / first), better="more"),
     ),
     headline="makespan_s",
     is_free_for_original=True,

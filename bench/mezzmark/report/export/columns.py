@@ -47,6 +47,8 @@ CELL_COLUMNS: Final = {
     "cache": TEXT,
     "root": TEXT,
     "ingest_mb_per_s": INTEGER,
+    "minutes": INTEGER,
+    "hosts": TEXT,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -80,6 +82,8 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "cache": setting["cache"],
         "root": setting["root"],
         "ingest_mb_per_s": setting["ingest_mb_per_s"],
+        "minutes": setting["minutes"],
+        "hosts": setting["hosts"],
     }
 
 
@@ -116,7 +120,10 @@ _FIRST_FIGURES: Final = (
 )
 """The figures of the first table, in its order; later ones follow."""
 
-_LAST_FIGURES: Final = ("wait_p50_ms", "wait_fraction")
+_LAST_FIGURES: Final = (
+    *("wait_p50_ms", "wait_fraction"),
+    *("first_mpx_s", "last_mpx_s", "heat_ratio"),
+)
 """Of older tasks, added since."""
 
 FIGURE_COLUMNS: Final = {

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from statistics import median
 from typing import Final
 
+from mezzmark.decide.size.over_hosts import FleetMakespan
 from mezzmark.decide.size.result import CLIP_RATIO, SIZED, EncodingSizing, SizingResult
 from mezzmark.decide.size.sizing import carried_by
 from mezzmark.model.encoding import ORIGINAL
@@ -138,3 +139,29 @@ def _assumptions_in_words(result: SizingResult) -> str:
     count = count_text(len(result.assumptions), "assumption")
     said = "none of them a default" if not defaults else f"{defaults} of them defaults, not yours"
     return f"It rests on {count}, {said}. --detail lists them, with all figures of each encoding."
+
+
+def makespan_notes(found: Sequence[FleetMakespan]) -> tuple[str, ...]:
+    """How the prediction is made, and what was not measured."""
+    notes = [
+        "Predicted: each clip at the speed of its host's own grid; the next clips go to whichever "
+        "host is free, as many as the host's fastest split has jobs.",
+        "Hosts read copies of their own, so that no measured time knows of storage or network that "
+        "they share.",
+    ]
+    if any(one.storage for one in found):
+        notes.append(
+            "What they share is predicted, not measured: all originals and files pass over it "
+            "once, at its full rate, divided fairly."
+        )
+    else:
+        notes.append(
+            "Name what they share: links in [ingest], or --storage with a run of [storage]."
+        )
+    return tuple(notes)
+
+
+def hosts_words(found: FleetMakespan) -> str:
+    """Who ingests: `a, b and c together`, `a alone`."""
+    names = list_text(found.hosts)
+    return f"{names} together" if len(found.hosts) > 1 else f"{names} alone"

@@ -88,6 +88,11 @@ NOTES: Final = {
         "σ is the share that cannot run side by side, κ what the cores cost each other. A "
         "peak is given only where the data bound it."
     ),
+    "heat": (
+        "The folder again and again for so many minutes in each trial; first and last are a fifth "
+        "of that time each, over clips that were begun and done in both. The clock is the mean of "
+        "each; slowings for heat are those that the system counted in all trials."
+    ),
     "decode": (
         "Pictures in order, to memory, no view made of them; seeking and filling the decoder's "
         "pipeline stand outside. Over all clips, of a typical round: the median."

@@ -18,6 +18,7 @@ from mezzmark.report.prose.numbers import count_text, level_text, number_text, s
 FLAG_TEXTS: Final = {
     "suspended": "its process was stopped, or the machine slept, while it ran",
     "not_cold": "what it read was not proved to be out of this machine's file cache",
+    "host_lost": "one of its hosts went away, and others did its share",
     "late_generator": "the player woke too late for the display: other programs may be at work",
 }
 """Why a trial enters no figure, by its flag."""
@@ -85,6 +86,8 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "cache": lambda name: f"file cache {plain_name(name)}",
     "link": lambda name: f"modelled link {shown_name(name)}",
     "root": lambda name: f"root {shown_name(name)}",
+    "minutes": lambda count: f"again and again for {count_text(count, 'minute')}",
+    "hosts": lambda names: f"on {shown_name(names, limit=200)}",
     "ingest_mb_per_s": lambda rate: f"beside an ingest that writes {rate} MB/s",
 }
 
@@ -177,3 +180,8 @@ def _about(ones: Sequence[Encoding]) -> str:
 def split_words(split: tuple[int, int]) -> str:
     """`2 jobs × 1 thread`."""
     return f"{count_text(split[0], 'job')} × {count_text(split[1], 'thread')}"
+
+
+def ingest_split_words(setting: Setting) -> str:
+    """The split of an ingest; hosts of a fleet have their own."""
+    return "each host's fastest" if setting["hosts"] else split_words(setting.split)

@@ -10,6 +10,7 @@ from mezzmark.decide.estimate.over_clips import (
     best_cells,
 )
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
+from mezzmark.decide.throughput.heat import HeatFindings, judge_heat
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
@@ -165,6 +166,7 @@ def throughput_sentences(view: RunView) -> tuple[str, ...]:
     texts = _grid_sentences(view) if view.grid else []
     if ingests:
         texts.append(_ingest_words(ingests, _varied(view.observations, "ingest")))
+    texts += map(_heat_words, [found for found in judge_heat(view) if found.ratio][:MOST_NAMED])
     for task, what in (("decode", "Decoding in order"), ("delivery", "The export for delivery")):
         if best := best_cells(view, task):
             varied = _varied(view.observations, task)
@@ -193,6 +195,44 @@ def _ingest_words(ingests: BestCells, varied: set[str]) -> str:
         f"All clips as a folder took {joined_text(parts)}{_more(ingests)}, each with its fastest "
         f"{settings}."
     )
+
+
+NOT_TOLD: Final = "the system does not tell"
+"""Of heat and battery, where nothing else may be said."""
+
+
+def _heat_words(found: HeatFindings) -> str:
+    """How the speed changed in a long ingest, with its reasons as far as they are known."""
+    assert found.ratio is not None
+    share = estimate_text(found.ratio.scaled(100, "%"))
+    minutes = count_text(found.cell.setting["minutes"], "minute")
+    return (
+        f"In the last minutes of {minutes} ingest to {shown_name(found.cell.encoding)} ran at "
+        f"{share} of its speed in the first; slowed for heat: {throttle_words(found)}."
+    )
+
+
+def throttle_words(found: HeatFindings) -> str:
+    """How often cores were slowed for heat, as far as the system tells."""
+    if found.throttle_count is None:
+        return NOT_TOLD
+    return count_text(found.throttle_count, "time") if found.throttle_count else "never counted"
+
+
+def clock_words(found: HeatFindings) -> str:
+    """`3,900 → 3,100 MHz`, the mean clocks of first and last minutes."""
+    if found.clock_mhz is None:
+        return NOT_TOLD
+    return f"{found.clock_mhz[0]:,.0f} → {found.clock_mhz[1]:,.0f} MHz"
+
+
+def battery_words(found: HeatFindings) -> str:
+    """`on battery, 90 → 71 %`, or what else is known."""
+    if found.on_battery is None:
+        return NOT_TOLD
+    charge = found.battery_fraction
+    level = "" if charge is None else f", {charge[0] * 100:.0f} → {charge[1] * 100:.0f} %"
+    return f"on {'battery' if found.on_battery else 'mains'}{level}"
 
 
 def _speed_words(what: str, best: BestCells, varied: set[str], manifest: Manifest) -> str:

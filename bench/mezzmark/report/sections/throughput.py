@@ -6,6 +6,7 @@ from functools import partial
 import numpy as np
 
 from mezzmark.decide.throughput.grid import GridFindings, fit_grid
+from mezzmark.decide.throughput.heat import judge_heat
 from mezzmark.decide.throughput.schedule import IngestPrediction, last_ingest, predict_ingests
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.figures.gallery import Picture, make_picture
@@ -16,6 +17,7 @@ from mezzmark.report.tables.throughput import (
     decode_table,
     delivery_table,
     grid_table,
+    heat_table,
     ingest_table,
     scaling_table,
 )
@@ -47,7 +49,10 @@ def throughput_section(view: RunView) -> Section:
             *_scaling_pictures(view, findings, fits, scaling),
             *_gantt_pictures(view, ingests, ingest),
         ),
-        tables=(grid, scaling, ingest, decode_table(view), delivery_table(view)),
+        tables=(
+            *(grid, scaling, ingest, heat_table(view, judge_heat(view))),
+            *(decode_table(view), delivery_table(view)),
+        ),
     )
 
 

@@ -1,18 +1,19 @@
 """The answer of sizing as tables."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Final
 
+from mezzmark.decide.size.over_hosts import FleetMakespan
 from mezzmark.decide.size.result import SIZED, SIZING_FIGURES, EncodingSizing, SizingResult, held
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import text_of
 from mezzmark.report.prose import size as words
 from mezzmark.report.prose.numbers import estimate_parts, number_text, shown_name, shown_unit
-from mezzmark.report.prose.size_notes import size_unit
+from mezzmark.report.prose.size_notes import hosts_words, size_unit
 from mezzmark.report.prose.table_notes import NOTES, machines_note, sizing_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, filled, tabulate
 
@@ -192,4 +193,43 @@ def _assumptions_table(result: SizingResult) -> Table:
         table_id="assumptions",
         title="What it rests on",
         note=NOTES["assumptions"],
+    )
+
+
+def makespan_table(found: Sequence[FleetMakespan]) -> Table:
+    """A folder over hosts together and alone, measured and predicted; over what they share."""
+    rows = [one for one in found if not one.more]
+    has_storage = any(one.storage for one in rows)
+    return tabulate(
+        rows,
+        [
+            Column("to", lambda f: f.encoding, "left"),
+            Column("hosts", hosts_words, "left", is_long=True),
+            Column("order", lambda f: f.clip_order, "left"),
+            *([Column("over", lambda f: f.storage, "left")] if has_storage else []),
+            Column("makespan", lambda f: f.measured),
+            Column("predicted", lambda f: f.predicted),
+            Column("predicted / measured", lambda f: bare(f.miss_ratio)),
+        ],
+        table_id="makespans",
+        title="The folder over the hosts",
+    )
+
+
+def further_host_table(found: Sequence[FleetMakespan]) -> Table:
+    """What one more host would bring, like each there is."""
+    rows = [one for one in found if one.more]
+    has_storage = any(one.storage for one in rows)
+    return tabulate(
+        rows,
+        [
+            Column("to", lambda f: f.encoding, "left"),
+            Column("one more like", lambda f: f.more, "left"),
+            Column("order", lambda f: f.clip_order, "left"),
+            *([Column("over", lambda f: f.storage, "left")] if has_storage else []),
+            Column("predicted", lambda f: f.predicted),
+            Column("of the time without", lambda f: bare(f.time_ratio)),
+        ],
+        table_id="further-hosts",
+        title="With one machine more",
     )

@@ -7,15 +7,21 @@ from typing import Literal
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings
+from mezzmark.decide.throughput.heat import HeatFindings
 from mezzmark.decide.throughput.schedule import IngestPrediction
 from mezzmark.model.cell import CONDITIONS, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
 from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
-from mezzmark.report.prose.terms import player_words, split_words
-from mezzmark.report.prose.throughput import peak_text
+from mezzmark.report.prose.terms import ingest_split_words, player_words, split_words
+from mezzmark.report.prose.throughput import (
+    battery_words,
+    clock_words,
+    peak_text,
+    throttle_words,
+)
 from mezzmark.report.tables.run import named, slow_entry
-from mezzmark.report.tables.table import Column, Entry, Table, tabulate, worded
+from mezzmark.report.tables.table import Column, Entry, Table, bare, tabulate, worded
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import parameter_interval
@@ -99,7 +105,7 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
         sorted(ingests, key=lambda f: (f.cell.encoding, f.measured.point)),
         [
             Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
-            Column("split", lambda f: split_words(f.cell.setting.split), "left"),
+            Column("split", lambda f: ingest_split_words(f.cell.setting), "left"),
             Column("order", lambda f: f.cell.setting["clip_order"], "left"),
             *(Column(axis, partial(_on_axis, axis), "left") for axis in varied),
             Column("makespan", lambda f: f.measured),
@@ -113,6 +119,28 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
         title="Ingesting the folder",
         note=ingest_note(len(view.manifest.clips)),
         key=lambda f: f.cell,
+    )
+
+
+def heat_table(view: RunView, findings: Sequence[HeatFindings]) -> Table:
+    """Ingests that go on: first and last minutes, and what the machine told meanwhile."""
+    return tabulate(
+        findings,
+        [
+            Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
+            Column("split", lambda f: split_words(f.cell.setting.split), "left"),
+            Column("order", lambda f: f.cell.setting["clip_order"], "left"),
+            Column("minutes", lambda f: f.cell.setting["minutes"]),
+            Column("first", lambda f: f.first),
+            Column("last", lambda f: f.last),
+            Column("last / first", lambda f: f.ratio and bare(f.ratio)),
+            Column("clock", clock_words, "left"),
+            Column("slowed for heat", throttle_words, "left"),
+            Column("power", battery_words, "left"),
+        ],
+        table_id=f"{view.prefix}heat",
+        title="Ingesting for long",
+        note=NOTES["heat"],
     )
 
 

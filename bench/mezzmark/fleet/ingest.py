@@ -1,0 +1,217 @@
+"""One folder over many hosts: the grid of each, then rounds of the folder over all of them together
+and each alone, in an ordinary run's folder whose trials are ingests.
+
+The queue is at home. Whenever a host is free it is sent the next clips, as many as its fastest
+split has jobs; Dask carries one such job at a host. Clips of a host that is lost go to the others.
+"""
+
+import threading
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Final
+
+from mezzmark.decide.size.over_hosts import fastest_first, grid_splits
+from mezzmark.engines.encode.ingest import clip_order
+from mezzmark.fleet.clip_queue import ClipQueue
+from mezzmark.fleet.measure import FleetRun
+from mezzmark.fleet.scheduler import POLL_S, HostLostError, lost, stopped
+from mezzmark.host.common import Clock
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.errors import RunError, UsageError
+from mezzmark.model.fleet import Performed
+from mezzmark.model.jobs import Job
+from mezzmark.model.records import HostMoment
+from mezzmark.model.run import Manifest, host_id
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.grid import GridSettings
+from mezzmark.model.tasks.ingest import (
+    HostSplit,
+    IngestJob,
+    IngestSettings,
+)
+from mezzmark.runner.events import Event, Noted
+from mezzmark.runner.prepare import Footage
+from mezzmark.runner.run import Elsewhere, run_scenario
+from mezzmark.store.run_store import (
+    MANIFEST_NAME,
+    Run,
+    read_manifest,
+    read_run,
+    reserve_run_dir,
+)
+
+FOLDER: Final = "all-hosts"
+"""Of the fleet's own run, beside those of its hosts, whose names end in a digest."""
+
+
+def ingest_settings(scenario: Scenario) -> IngestSettings:
+    """The scenario's [ingest], which a fleet needs; UsageError without."""
+    if settings := scenario.settings(IngestSettings):
+        return settings
+    raise UsageError(
+        where=f'scenario "{scenario.name}"',
+        what="it has no [ingest] table, so that there is no folder to ingest",
+        remedy="Add one (scenarios/README.md), or measure it with `mezzmark fleet measure`.",
+    )
+
+
+def only(scenario: Scenario, **tables: Any) -> Scenario:
+    """The scenario with these tasks alone."""
+    return scenario.but(**{**dict.fromkeys(scenario.tasks), **tables})
+
+
+def grid_scenario(scenario: Scenario) -> Scenario:
+    """What is measured on each host: the [grid], or one of the splits that [ingest] asks for."""
+    wanted = ingest_settings(scenario)
+    shares = wanted.model_dump(include={"jobs", "threads", "oversubscribe"})
+    return only(scenario, grid=scenario.settings(GridSettings) or GridSettings(**shares))
+
+
+def ingest_over_hosts(
+    run: FleetRun,
+    scenario: Scenario,
+    hosts: Sequence[str],
+    *,
+    grids: Mapping[str, Path],
+    is_alone: bool,
+) -> dict[str, Path]:
+    """Measure; `run` is of the grids, of which those in `grids` are there already. The folder is
+    ingested by each host alone too if it `is_alone`. "" → the run of all hosts, host → that of its
+    grid. Raises as `FleetRun.measure`."""
+    with run.begun(hosts, at=grids) as run_dirs:
+        reserve_run_dir(run.out / FOLDER, resume=run.is_resumed)
+        run.measure_each([name for name in run_dirs if name not in grids])
+        runs = {name: read_run(run_dir) for name, run_dir in run_dirs.items()}
+        _refuse_other_footage(run.footage, runs)
+        whole = _OverHosts(run, _with_hosts(run.out / FOLDER, scenario, runs, is_alone=is_alone))
+        run.patiently("", whole.session)
+    return {"": run.out / FOLDER} | run_dirs
+
+
+def _with_hosts(
+    run_dir: Path, scenario: Scenario, runs: Mapping[str, Run], *, is_alone: bool
+) -> Scenario:
+    """The scenario of the fleet's own run: hosts with the fastest splits of their grids, or, where
+    it is resumed, with those it began with. Its links are not of the hosts, but of what they
+    share."""
+    if (run_dir / MANIFEST_NAME).is_file():
+        begun = read_manifest(run_dir).scenario.settings(IngestSettings)
+        splits = list(begun.hosts) if begun else []
+        if away := sorted({split.host for split in splits} - runs.keys()):
+            raise RunError(
+                where=str(run_dir),
+                what=f"it was begun over other hosts too: {', '.join(away)}",
+                remedy="Name them all with --hosts, or measure into another folder with --out.",
+            )
+    else:
+        encodings = scenario.encodings + tuple(one.name for one in scenario.custom_encodings)
+        found = [split for name, one in runs.items() for split in grid_splits(name, encodings, one)]
+        splits = fastest_first(found, runs)
+    if not splits:
+        raise RunError(
+            where=str(run_dir.parent),
+            what="no host's grid has every clip in some encoding",
+            remedy="See why its trials failed (`mezzmark report`), and leave that encoding out.",
+        )
+    settings = {"hosts": tuple(splits), "alone": is_alone, "minutes": None}
+    settings |= {"links": ("local",), "roots": ()}
+    return only(scenario, ingest=ingest_settings(scenario).model_copy(update=settings))
+
+
+def _refuse_other_footage(footage: Footage, runs: Mapping[str, Run]) -> None:
+    prints = {clip.clip: clip.fingerprint for clip in footage.clips}
+    for name, run in runs.items():
+        if {clip.clip: clip.fingerprint for clip in run.manifest.clips} != prints:
+            raise RunError(
+                where=name,
+                what="its grid was measured on other footage",
+                remedy="Leave that run out of --grids: the grid is then measured anew.",
+            )
+
+
+@dataclass(slots=True)
+class _OverHosts:
+    """The fleet as one machine that does a trial's job."""
+
+    run: FleetRun
+    scenario: Scenario
+    there: dict[str, Footage] = field(default_factory=dict)
+
+    def session(self) -> Iterator[Event]:
+        """From hosts that are all there to the end of the run, or to the loss of one."""
+        settings = ingest_settings(self.scenario)
+        names = list(dict.fromkeys(split.host for split in settings.hosts))
+        facts = {name: self.run.describe(name) for name in names}
+        self.there = {name: self.run.footage_on(name, facts[name]) for name in names}
+        first = facts[names[0]].model_copy(update={"host_label": f"all of {', '.join(names)}"})
+
+        def noted(manifest: Manifest) -> Manifest:
+            return manifest.model_copy(update={"host": first, "host_id": host_id(first)})
+
+        yield from run_scenario(
+            self.scenario,
+            run_dir=self.run.out / FOLDER,
+            cache_dir=self.run.cache_dir,
+            resume=True,  # as of the hosts' own
+            dispatch=Elsewhere(self.perform),
+            footage=replace(self.run.footage, noted=noted),
+        )
+
+    def perform(self, job: Job, timeout_s: float) -> Performed:
+        """An ingest over its hosts; the reference kernel on the first host."""
+        if not isinstance(job, IngestJob):
+            return self.run.perform(next(iter(self.there)), job, timeout_s)
+        for split in job.hosts:
+            if split.host not in self.run.fleet.look()[0]:
+                raise lost(split.host, "its worker went away")
+        clock = Clock()
+        started_utc, start_ns = clock.utc(), clock.monotonic_ns()
+        queue = ClipQueue(clip_order(job), clock, start_ns)
+        threads = [
+            threading.Thread(target=self._follow, args=(number, job, queue, timeout_s))
+            for number in range(len(job.hosts))
+        ]
+        try:
+            for thread in threads:
+                thread.start()
+            while any(thread.is_alive() for thread in threads):
+                time.sleep(POLL_S)  # signals are heard
+        finally:
+            if any(thread.is_alive() for thread in threads):
+                self.run.flag.signal_name = self.run.flag.signal_name or "SIGINT"
+            for thread in threads:
+                thread.join()
+        if self.run.flag.is_set():
+            raise stopped()
+        moments = {"host_before": HostMoment(), "host_during": HostMoment()}
+        wall_ns = clock.monotonic_ns() - start_ns
+        answer = queue.answer(job)
+        return Performed(answer=answer, started_utc=started_utc, wall_ns=wall_ns, **moments)
+
+    def _follow(self, number: int, job: IngestJob, queue: ClipQueue, timeout_s: float) -> None:
+        """Send the host clips until none is left, or it is lost."""
+        split, first = job.hosts[number], sum(one.jobs for one in job.hosts[:number])
+        while taken := queue.take(split.jobs):
+            try:
+                begun_ns = queue.now_ns()
+                done = self.run.perform(split.host, self._part(job, split, taken), timeout_s)
+                queue.note(split.host, first, taken, done.answer, begun_ns=begun_ns)
+            except HostLostError as fault:
+                self.run.say("", Noted(message=f"lost: {fault.where}: {fault.what}"))
+                queue.give_back(taken, fault)
+                return
+            except BaseException as error:  # raised where the trial is
+                queue.give_back(taken, error)
+                return
+
+    def _part(self, job: IngestJob, split: HostSplit, taken: Sequence[int]) -> IngestJob:
+        """The job of these clips, as they lie on the host."""
+        media = self.there[split.host].media
+        sources = tuple(
+            one.model_copy(update={"media": media[one.clip, ORIGINAL]})
+            for one in (job.sources[clip] for clip in taken)
+        )
+        shares = {"job_count": len(taken), "thread_count": split.threads, "order": "fifo"}
+        return job.model_copy(update={**shares, "sources": sources, "hosts": ()})
