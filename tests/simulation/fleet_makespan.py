@@ -1,15 +1,16 @@
 """A folder over three hosts: is its makespan the one that the hosts' own grids predict?
 
-`python tests/simulation/fleet_makespan.py FOLDER STEP [ROUNDS]`, as root on Linux, STEP one of
-`footage`, `grids`, `folder` and `alone` in this order, so that each may have a quiet machine; one
-that was stopped goes on. The hosts are three workers of this machine, each held by a control group
-to a share of a core (70, 60 and 40 %): the kernel takes the processor away for the rest of each
-tenth of a second. So they do not compete for cores (1.7 of at least 2 are used, home and scheduler
-have the rest), but share memory and caches, while the grids are measured side by side too. What
-this does not show: a network between them, storage that they share, and several clips at a time on
-a host.
+`python tests/simulation/fleet_makespan.py FOLDER [TIMES [alone]]`, as root on Linux, so many times
+a round of all grids and one of the folder, so that a machine whose speed drifts does so for both;
+it goes on with what it finds in FOLDER. The hosts are three workers of this machine, each held by
+a control group to a share of a core: the kernel takes the processor away for the rest of each tenth
+of a second, and gives it to them before others. So they compete for no core (they use 1.4 of at
+least 2, home and scheduler have what they need), but share memory and caches, in grids and folder
+alike. What this does not show: a network between them, storage that they share, and several clips
+at a time on a host.
 """
 
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -22,20 +23,22 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from fixtures.three_hosts import HERE, running_hosts
 from mezzmark import api
 from mezzmark.cli.views import print_makespans
-from mezzmark.fleet.ingest import grid_scenario
-from mezzmark.fleet.measure import folder_name
+from mezzmark.fleet.ingest import FOLDER, grid_scenario
 from mezzmark.fleet.scheduler import HostLostError, connected
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.prepare import prepare_footage
 from mezzmark.runner.workers import run_worker
+from mezzmark.store.run_store import read_run
 
-SHARES = {"fast": 0.7, "middle": 0.6, "slow": 0.4}
+SHARES = {"fast": 0.6, "middle": 0.45, "slow": 0.35}
 """Of a core."""
 PERIOD_US = 100_000
 GROUPS = Path("/sys/fs/cgroup")
 PORT = 18_797
+TRIALS = 3
+"""A round of the folder: an ingest, and the reference kernel before and after."""
 
-SECONDS = (4.0, 3.5, 3.0, 2.5, 2.0, 1.5, 1.5, 1.5)
+SECONDS = (4.0, 3.5, 3.0, 2.5, 2.0, 1.5)
 PLAN = Scenario.model_validate(
     {
         "name": "three-hosts",
@@ -49,6 +52,7 @@ PLAN = Scenario.model_validate(
             }
             for number, seconds in enumerate(SECONDS)
         ],
+        "grid": {"jobs": [1], "threads": [1], "frames": 24},
         "ingest": {"jobs": [1], "threads": [1]},
     }
 )
@@ -56,56 +60,55 @@ PLAN = Scenario.model_validate(
 
 @contextmanager
 def held_to_shares() -> Iterator[dict[str, tuple[str, list[str]]]]:
-    """A control group for each host (version 1 or 2): where its processes begin."""
+    """A control group (version 1 or 2) for each host, and one for home and scheduler without a
+    limit: where their processes begin."""
     old = GROUPS / "cpu"
     above = old if old.is_dir() else GROUPS
-    places: dict[str, Any] = {"": HERE}
-    made = []
+    places: dict[str, Any] = {}
+    groups = {name: above / f"mezzmark-{name or 'home'}" for name in ("", *SHARES)}
     try:
-        for name, share in SHARES.items():
-            group = above / f"mezzmark-{name}"
+        for name, group in groups.items():
             group.mkdir(exist_ok=True)
-            made.append(group)
-            quota_us = round(share * PERIOD_US)
+            quota_us = round(SHARES[name] * PERIOD_US) if name else 0
             if above == old:
-                (group / "cpu.cfs_quota_us").write_text(str(quota_us))
+                (group / "cpu.cfs_quota_us").write_text(str(quota_us or -1))
+                (group / "cpu.shares").write_text("262144")
             else:
-                (group / "cpu.max").write_text(f"{quota_us} {PERIOD_US}")
+                (group / "cpu.max").write_text(f"{quota_us or 'max'} {PERIOD_US}")
+                (group / "cpu.weight").write_text("10000")
             enter = f'echo $$ > {group}/cgroup.procs; exec "$@"'
-            places[name] = "127.0.0.1", ["sh", "-c", enter, "sh"]
+            places[name] = HERE[0], ["sh", "-c", enter, "sh"]
+        (groups[""] / "cgroup.procs").write_text(str(os.getpid()))
         yield places
     finally:
-        for group in made:
+        (above / "cgroup.procs").write_text(str(os.getpid()))
+        for group in groups.values():
             group.rmdir()
 
 
 def main() -> None:
-    """One step; the next ones find what it left in the folder."""
-    folder, step = Path(sys.argv[1]), sys.argv[2]
-    rounds = int(sys.argv[3]) if len(sys.argv) > 3 else 3
-    cache = folder / "home"
-    if step == "footage":
-        for event in prepare_footage(grid_scenario(PLAN), cache_dir=cache, dispatch=run_worker):
-            print(event, flush=True)
-        return
-    grids = {name: folder / "grids" / folder_name(name) for name in SHARES}
+    """Go on with what is in the folder."""
+    folder, times = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 3
+    cache, grids, whole = folder / "home", folder / "grids", folder / "whole"
+    for _ in prepare_footage(grid_scenario(PLAN), cache_dir=cache, dispatch=run_worker):
+        pass
     with held_to_shares() as places, running_hosts(folder, places, port=PORT) as hosts:
         given: dict[str, Any] = {"scheduler": hosts.address, "insecure": True, "cache": cache}
-        given |= {"hosts": [*SHARES], "rounds": rounds, "on_event": lambda *_: None}
-        given["patience"] = 60.0
+        given |= {"hosts": [*SHARES], "patience": 60.0}
         wait_for(hosts.address)
-        if step == "grids":
-            out = folder / "grids"
-            api.fleet_measure(grid_scenario(PLAN), out=out, resume=out.exists(), **given)
-            return
-        given |= {"out": folder / step, "resume": (folder / step).exists()}
-        given |= {"grids": [*grids.values()], "together": step == "folder"}
-        found = api.fleet_ingest(PLAN, **given)
-        print_makespans(found.makespans)
-        for one in found.makespans:
-            if one.miss_ratio:
-                ends = f"[{one.miss_ratio.low}, {one.miss_ratio.high}]"
-                print(", ".join(one.hosts), "predicted / measured", one.miss_ratio.point, ends)
+        for _ in range(times):
+            done = len(read_run(whole / FOLDER).trials) // TRIALS if whole.exists() else 0
+            now = given | {"rounds": done + 1, "out": grids, "resume": grids.exists()}
+            run_dirs = api.fleet_measure(grid_scenario(PLAN), **now)
+            now |= {"out": whole, "resume": whole.exists()}
+            now |= {"grids": [*run_dirs.values()], "together": "alone" not in sys.argv}
+            found = api.fleet_ingest(PLAN, **now)
+    print_makespans(found.makespans)
+    for one in found.makespans:
+        if one.miss_ratio and one.measured:
+            ratio = one.miss_ratio
+            ends = f"[{ratio.low}, {ratio.high}]"
+            print(f"{', '.join(one.hosts)}: predicted / measured {ratio.point:.3f} {ends}")
 
 
 def wait_for(address: str) -> None:

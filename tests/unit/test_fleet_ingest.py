@@ -232,6 +232,11 @@ def test_grids_that_are_there_are_not_measured_again(
     again = api.fleet_ingest(PLAN, **fleet | given | {"out": tmp_path / "again"})
     assert [path.name for path in (tmp_path / "again").iterdir()] == [FOLDER]
     assert again.run_dirs[HOSTS[0]] == first.run_dirs[HOSTS[0]]
+    told = []
+    asked = {"hosts": HOSTS[0], "on_event": lambda _, event: told.append(event)}
+    asked["out"] = tmp_path / "one"
+    api.fleet_ingest(PLAN, **fleet | given | asked)
+    assert [one.message for one in told if isinstance(one, Noted) and HOSTS[1] in one.message]
     with pytest.raises(DestinationError):  # and nothing is gone on with unasked
         api.fleet_ingest(PLAN, **fleet | given | {"out": tmp_path / "again"})
     path = first.run_dirs[HOSTS[0]] / "manifest.json"

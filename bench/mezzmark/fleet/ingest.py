@@ -81,6 +81,8 @@ def ingest_over_hosts(
     ingested by each host alone too if it `is_alone`. "" → the run of all hosts, host → that of its
     grid. Raises as `FleetRun.measure`."""
     with run.begun(hosts, at=grids) as run_dirs:
+        for label in sorted(grids.keys() - run_dirs.keys()):
+            run.say("", Noted(message=f'the grid of "{label}" is of no host that is measured.'))
         reserve_run_dir(run.out / FOLDER, resume=run.is_resumed)
         run.measure_each([name for name in run_dirs if name not in grids])
         runs = {name: read_run(run_dir) for name, run_dir in run_dirs.items()}
