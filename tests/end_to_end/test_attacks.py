@@ -50,7 +50,7 @@ def test_a_full_disk_ends_the_run_which_then_goes_on(seed: int, tmp_path: Path) 
 def test_a_run_keeps_nothing_but_its_trials(tmp_path: Path) -> None:
     """Descriptors, threads, children, files of the run and temporary ones are no more after 36
     trials than after 12."""
-    first, _, last = watched_run(tmp_path, rounds=9, every=12, is_real=False)
+    first, _, last = watched_run(tmp_path, rounds=6, every=12, is_real=False)
     assert (first.trials, last.trials) == (12, 36)
     assert grown(first, replace(last, rss_bytes=first.rss_bytes)) == []
     worse = replace(last, descriptors=first.descriptors + growth.SLACK["descriptors"] + 1)

@@ -1,8 +1,8 @@
 """A run of thousands of trials, watched: does what the runner holds grow?
 
-    python tests/simulation/growth.py [--rounds 750] [--every 250] [--real]
+    python tests/simulation/growth.py [--rounds 500] [--every 300] [--real]
 
-Four trials a round (TINY of `three_hosts.py`), prepared, run, shown and stored as the command does
+Six trials a round (TINY of `three_hosts.py`), prepared, run, shown and stored as the command does
 it, each in a process of its own. That process answers at once with made-up times, so that 3,000
 trials take minutes; with `--real` it is mezzmark's own worker. After every so many trials: resident
 memory, open descriptors, threads, child processes, and files in the run's folder and in that for
@@ -114,8 +114,8 @@ def grown(first: Look, last: Look) -> list[str]:
 def main() -> int:
     """Print the looks and what grew."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rounds", type=int, default=750)
-    parser.add_argument("--every", type=int, default=250)
+    parser.add_argument("--rounds", type=int, default=500)
+    parser.add_argument("--every", type=int, default=300)
     parser.add_argument("--real", action="store_true")
     asked = parser.parse_args()
     looks = []

@@ -261,12 +261,14 @@ def main() -> int:
             done, found = kill_at_random(base, kinds, rng)
             faults += [f"{base.name} {dict(done)}: {fault}" for fault in found]
             struck += done
+            print(f"{base.name}: {dict(done)}, {len(found)} faults", flush=True)
         print("killed:", dict(struck), flush=True)
         full: Counter[str] = Counter()
         for number in range(asked.full_disks if may_mount(folder) else 0):
             outcome, found = fill_disk(folder / f"full-{number}", rng)
             faults += [f"disk {number}, {outcome}: {fault}" for fault in found]
             full[outcome] += 1
+            print(f"disk {number}: {outcome}, {len(found)} faults", flush=True)
     print("disks:", dict(full), *faults, sep="\n")
     return bool(faults)
 

@@ -56,7 +56,7 @@ def test_unlike_hosts_against_a_clock_that_ticks(
     assert find_fleet_makespan_s(hosts, range(6)) == pytest.approx(now)
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(st.lists(st.integers(1, 30), min_size=1, max_size=7), st.integers(1, 3))
 def test_longest_first_over_equal_hosts_keeps_to_grahams_bound(
     seconds: list[int], count: int
