@@ -15,25 +15,26 @@ from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-if TYPE_CHECKING:
-    from mezzmark.decide.choose.choice import Choice
-    from mezzmark.decide.compare.fleet import FleetCheck
-    from mezzmark.decide.compare.self_test import SelfTestReport
-    from mezzmark.decide.compare.verdicts import RegressionReport
-    from mezzmark.decide.size.over_hosts import FleetMakespan
-    from mezzmark.decide.size.result import SizingResult
-    from mezzmark.fleet.scheduler import Fleet
-    from mezzmark.model.encoding import Encoding
-    from mezzmark.model.fleet import HostSummary
-    from mezzmark.model.inspection import Inspection
-    from mezzmark.model.request import ChooseSettings
-    from mezzmark.model.run import Manifest
-    from mezzmark.model.scenario import Scenario
-    from mezzmark.report.export.files import RunFrames
-    from mezzmark.report.page import ReportPaths
-    from mezzmark.report.site import SitePaths
-    from mezzmark.runner.events import Event
-    from mezzmark.store.run_store import Run, RunPaths
+if TYPE_CHECKING:  # `as`: programs may import these types from here
+    from mezzmark.decide.choose.choice import Choice as Choice
+    from mezzmark.decide.compare.fleet import FleetCheck as FleetCheck
+    from mezzmark.decide.compare.self_test import SelfTestReport as SelfTestReport
+    from mezzmark.decide.compare.verdicts import RegressionReport as RegressionReport
+    from mezzmark.decide.size.over_hosts import FleetMakespan as FleetMakespan
+    from mezzmark.decide.size.result import SizingResult as SizingResult
+    from mezzmark.fleet.scheduler import Fleet as Fleet
+    from mezzmark.model.encoding import Encoding as Encoding
+    from mezzmark.model.fleet import HostSummary as HostSummary
+    from mezzmark.model.inspection import Inspection as Inspection
+    from mezzmark.model.request import ChooseSettings as ChooseSettings
+    from mezzmark.model.run import Manifest as Manifest
+    from mezzmark.model.scenario import Scenario as Scenario
+    from mezzmark.report.export.files import RunFrames as RunFrames
+    from mezzmark.report.page import ReportPaths as ReportPaths
+    from mezzmark.report.site import SitePaths as SitePaths
+    from mezzmark.runner.events import Event as Event
+    from mezzmark.store.run_store import Run as Run
+    from mezzmark.store.run_store import RunPaths as RunPaths
 
 
 def measure(

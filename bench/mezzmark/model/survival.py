@@ -19,7 +19,8 @@ WORST_LAST: Final[tuple[State | None, ...]] = ("not asked", "kept", None, "chang
 
 
 class Survival(Fact):
-    """One of `THINGS` as it was read from a clip and from a file made of it; None: it has none."""
+    """One of `THINGS` as it was read from a clip and from a file made of it; None: it has none. A
+    clip's sample aspect is the one that follows from it for the file's own size."""
 
     thing: str
     clip: str | None
