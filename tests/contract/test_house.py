@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 46_690, "modules": 235, "test_lines": 38_210}
+LIMITS = {"lines": 46_700, "modules": 235, "test_lines": 38_230}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

@@ -23,6 +23,7 @@ from fixtures.encoded_pictures import (
     stamp_in,
     write_pictures,
 )
+from fixtures.ffmpeg_build import DROPPED
 from mezzmark.engines.encode.encode import encode_frames, run_encode
 from mezzmark.engines.encode.encoded_file import first_frames
 from mezzmark.engines.encode.stored_pictures import prepare_pictures, read_stored_pictures
@@ -46,7 +47,7 @@ from mezzmark.model.tasks.spec import MediaReference
 ONE_OF_EACH_FORMAT = {
     find_encoding(name).pixel_format: name
     for name in catalogue_names()
-    if not find_encoding(name).is_scaled
+    if not find_encoding(name).is_scaled and name not in DROPPED
 }.values()
 
 
