@@ -135,7 +135,7 @@ def _serve(
             raise
         pool.barrier.abort()
         # A library's own kind of OSError may not travel.
-        answer = OSError(error.errno, os.strerror(error.errno), error.filename)
+        answer = OSError(error.errno, error.strerror, error.filename)
     except threading.BrokenBarrierError:
         answer = None  # another worker failed, and says why itself
     sender.send(answer)
