@@ -322,6 +322,8 @@ def fleet_measure(
     cache: Path | None = None,
     resume: bool = False,
     rounds: int | None = None,
+    time_budget: float | None = None,
+    seed: int | None = None,
     on_event: Callable[[str, Event], None] = lambda _host, _event: None,
 ) -> dict[str, Path]:
     """As `measure`, on each machine behind a Dask scheduler, or on those of `hosts`, at the same
@@ -338,7 +340,8 @@ def fleet_measure(
     _refuse_what_goes_not_together(out, None, 1, resume=resume)
     earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
     given: dict[str, Any] = {"footage": _listed(footage), "earlier_run": earlier and earlier.parent}
-    plan, notes = plan_measurement(scenario, AskedLimits(rounds=rounds), **given)
+    limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
+    plan, notes = plan_measurement(scenario, limits, **given)
     for note in (*notes, *limit_warnings_of(plan)):
         on_event("", Noted(message=note))
     with _fleet(scheduler, certificates, insecure, local) as fleet:

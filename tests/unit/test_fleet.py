@@ -159,6 +159,17 @@ def test_ctrl_c_ends_it_everywhere_and_resume_goes_on(
     assert read_run(run_dir).manifest.stop_reason
 
 
+def test_seed_and_time_budget_are_those_of_measure(own_machine: Path) -> None:
+    """Both are stored in the host's run; to resume it with another seed is refused."""
+    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}
+    given = {"seed": 11, "time_budget": 500.0, "rounds": 1}
+    [run_dir] = api.fleet_measure(PLAN, **given, **asked).values()
+    stored = read_run(run_dir).manifest.scenario
+    assert (stored.seed, stored.time_budget_s, stored.rounds) == (11, 500.0, 1)
+    with pytest.raises(MezzmarkError, match="seed"):
+        api.fleet_measure(PLAN, resume=True, seed=12, **asked)
+
+
 def test_nothing_begins_where_a_host_cannot_take_part(own_machine: Path) -> None:
     """A host that is not there, and roots: UsageError, and no folder is left."""
     asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}

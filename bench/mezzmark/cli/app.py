@@ -23,6 +23,8 @@ from mezzmark.cli.options import (
     RootOption,
     RoundsOption,
     ScenarioArgument,
+    SeedOption,
+    TimeBudgetOption,
 )
 from mezzmark.model.errors import EncodingError, MezzmarkError, UsageError
 from mezzmark.own_files import storage_error
@@ -89,15 +91,6 @@ def demo(
     report([run_dir])
 
 
-def _seconds(text: str) -> float:
-    from mezzmark.model.fact import parse_quantity
-
-    try:
-        return parse_quantity(text, "s")
-    except ValueError as error:
-        raise typer.BadParameter(f"{error}.") from None
-
-
 @app.command(
     epilog="Examples: `mezzmark measure first-look` · "
     "`mezzmark measure own-footage --footage card --root /mnt/share/tests` · "
@@ -111,17 +104,8 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     cache: CacheOption = None,
     resume: ResumeOption = False,
     rounds: RoundsOption = None,
-    time_budget: Annotated[
-        float | None,
-        Option(
-            parser=_seconds,
-            metavar="SECONDS",
-            # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
-            help="Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
-            "whatever the budget; after that no round begins that would end after it.",
-        ),
-    ] = None,
-    seed: Annotated[int | None, Option(min=0, help="Another seed than the scenario's.")] = None,
+    time_budget: TimeBudgetOption = None,
+    seed: SeedOption = None,
     repeat: Annotated[
         int,
         Option(

@@ -14,6 +14,8 @@ from mezzmark.cli.options import (
     ResumeOption,
     RoundsOption,
     ScenarioArgument,
+    SeedOption,
+    TimeBudgetOption,
 )
 
 fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines.")
@@ -85,6 +87,8 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     cache: CacheOption = None,
     resume: ResumeOption = False,
     rounds: RoundsOption = None,
+    time_budget: TimeBudgetOption = None,
+    seed: SeedOption = None,
 ) -> None:
     """Measure a scenario on every machine, on the same bytes; each trial comes home as it ends.
 
@@ -96,6 +100,7 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
     given |= {"hosts": hosts or (), "in_turn": in_turn, "patience": patience, "resume": resume}
     given |= {"footage": footage or (), "out": out, "cache": cache, "rounds": rounds}
+    given |= {"time_budget": time_budget, "seed": seed}
     with shown_hosts() as on_event:
         found = api.fleet_measure(scenario, scheduler=scheduler, on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in found.values()))

@@ -20,6 +20,16 @@ def parse_share(text: str) -> float:
     return value
 
 
+def parse_seconds(text: str) -> float:
+    """A time as people write it: 600, 10min, 1h."""
+    from mezzmark.model.fact import parse_quantity
+
+    try:
+        return parse_quantity(text, "s")
+    except ValueError as error:
+        raise typer.BadParameter(f"{error}.") from None
+
+
 ScenarioArgument = Annotated[
     str, Argument(help="A shipped scenario's name, or the path of your own TOML file.")
 ]
@@ -55,6 +65,17 @@ RoundsOption = Annotated[
         "Intervals need 3.",
     ),
 ]
+TimeBudgetOption = Annotated[
+    float | None,
+    Option(
+        parser=parse_seconds,
+        metavar="SECONDS",
+        # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
+        help="Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
+        "whatever the budget; after that no round begins that would end after it.",
+    ),
+]
+SeedOption = Annotated[int | None, Option(min=0, help="Another seed than the scenario's.")]
 ToleranceOption = Annotated[
     float,
     Option(
