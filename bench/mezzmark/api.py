@@ -318,6 +318,7 @@ def fleet_measure(
     in_turn: bool = False,
     patience: float = 600.0,
     footage: Sequence[str] = (),
+    root: Sequence[str] = (),
     out: Path | None = None,
     cache: Path | None = None,
     resume: bool = False,
@@ -329,7 +330,8 @@ def fleet_measure(
     """As `measure`, on each machine behind a Dask scheduler, or on those of `hosts`, at the same
     time or `in_turn`: host → the folder of its run, below `out`.
 
-    All decode the same bytes. A host that goes away is waited for, for `patience` seconds, and its
+    All decode the same bytes. Each may have a root at a place of its own (`MEZZMARK_ROOTS` of its
+    worker). A host that goes away is waited for, for `patience` seconds, and its
     run resumed. `on_event` is given the host's name, empty for what concerns all.
     """
     from mezzmark.engines.media.cache import default_cache_dir
@@ -339,7 +341,8 @@ def fleet_measure(
 
     _refuse_what_goes_not_together(out, None, 1, resume=resume)
     earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
-    given: dict[str, Any] = {"footage": _listed(footage), "earlier_run": earlier and earlier.parent}
+    given: dict[str, Any] = {"footage": _listed(footage), "roots": _listed(root)}
+    given |= {"earlier_run": earlier and earlier.parent}
     limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     plan, notes = plan_measurement(scenario, limits, **given)
     for note in (*notes, *limit_warnings_of(plan)):

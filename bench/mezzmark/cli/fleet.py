@@ -12,6 +12,7 @@ from mezzmark.cli.options import (
     FootageOption,
     OutOption,
     ResumeOption,
+    RootOption,
     RoundsOption,
     ScenarioArgument,
     SeedOption,
@@ -83,6 +84,7 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
         float, Option(min=0, help="Seconds that a host may be away before it is given up.")
     ] = 600.0,
     footage: FootageOption = None,
+    root: RootOption = None,
     out: OutOption = None,
     cache: CacheOption = None,
     resume: ResumeOption = False,
@@ -100,7 +102,7 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
     given |= {"hosts": hosts or (), "in_turn": in_turn, "patience": patience, "resume": resume}
     given |= {"footage": footage or (), "out": out, "cache": cache, "rounds": rounds}
-    given |= {"time_budget": time_budget, "seed": seed}
+    given |= {"root": root or (), "time_budget": time_budget, "seed": seed}
     with shown_hosts() as on_event:
         found = api.fleet_measure(scenario, scheduler=scheduler, on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in found.values()))

@@ -24,7 +24,12 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import DiskFullError, MezzmarkError, UsageError
 from mezzmark.model.fleet import Describe, DoJob, Fetch, Fetched, HostSummary, Performed, WantedFile
 from mezzmark.model.jobs import Job, JobFailed, Measured, PreparedMedia, WorkerFailed
-from mezzmark.model.preparations import PreparePicturesJob, job_format
+from mezzmark.model.preparations import (
+    PlacedFiles,
+    PlaceFilesJob,
+    PreparePicturesJob,
+    job_format,
+)
 from mezzmark.model.run import HostFacts, Manifest, host_id
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
@@ -32,7 +37,14 @@ from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.own_files import safe_file_name
 from mezzmark.runner.events import Event, Noted
-from mezzmark.runner.prepare import PICTURES_LIMIT_BYTES, SILENCE_S, Footage, prepare_footage
+from mezzmark.runner.prepare import (
+    PICTURES_LIMIT_BYTES,
+    SILENCE_S,
+    Footage,
+    prepare_footage,
+    refusal,
+)
+from mezzmark.runner.roots import CLEARING_S, clearing_jobs
 from mezzmark.runner.run import Elsewhere, run_scenario
 from mezzmark.runner.start import StopFlag, trap_signals
 from mezzmark.runner.workers import run_worker
@@ -106,10 +118,6 @@ class FleetRun:
     def _choose(self, asked: Sequence[str]) -> list[str]:
         """The hosts that take part, each asked what it is. Runs that are resumed wait for those
         that are away."""
-        if self.scenario.roots:
-            what = "it measures on roots, which a fleet does not do yet"
-            remedy = "Measure it on each machine by itself."
-            raise UsageError(where=f'scenario "{self.scenario.name}"', what=what, remedy=remedy)
         try:
             present, faults = self.fleet.look()
         except HostLostError:
@@ -119,8 +127,8 @@ class FleetRun:
         unfit = {name: fault for name, fault in faults.items() if not asked or name in asked}
         names = [name for name in dict.fromkeys(asked or present) if name not in unfit]
         for name, (summary, fault) in describe_hosts(self.fleet, names, self.flag).items():
-            if fault and (summary or not self.is_resumed):
-                unfit[name] = fault
+            if fault := fault or self._root_fault(name):
+                unfit |= {name: fault} if summary or not self.is_resumed else {}
         if unfit or not (asked or present):
             raise UsageError(
                 where=self.fleet.address,
@@ -129,6 +137,17 @@ class FleetRun:
                 remedy="Nothing was measured. Mend that, or name the others with --hosts.",
             )
         return names
+
+    def _root_fault(self, name: str) -> str:
+        """Why the host has not all roots; empty where it has, and of a host that is lost."""
+        for job in clearing_jobs(self.scenario.roots, self.out / folder_name(name)):
+            try:
+                answer = self._perform(name, job, CLEARING_S).answer
+            except HostLostError:
+                return ""
+            if not isinstance(answer, PlacedFiles):
+                return refusal(answer, f'root "{job.root.name}"')
+        return ""
 
     def _pass_on(self, host: str, events: Iterator[Event]) -> Any:
         """Tell all that happens; what the generator of it returns."""
@@ -223,11 +242,26 @@ class FleetRun:
         )
 
     def _perform(self, name: str, job: Job, timeout_s: float) -> Performed:
-        """A job done on the host. What is the host's fault and no job's is its loss."""
-        asked = DoJob(job=job.model_dump_json(), timeout_s=timeout_s)
-        done = _ask(Performed, self.fleet, name, asked, self.flag)
+        """A job done on the host. What is the host's fault and no job's is its loss. Copies are
+        removed once all is to end, too."""
+        scratch_dir = getattr(job, "scratch_dir", "")
+        is_on_root = bool(scratch_dir) and Path(scratch_dir).parent != self.out / folder_name(name)
+        own = {
+            "scratch_dir": scratch_dir and not is_on_root,
+            "cache_dir": hasattr(job, "cache_dir"),
+        }
+        asked = DoJob(
+            job=job.model_dump_json(),
+            timeout_s=timeout_s,
+            own_folders=tuple(field for field, is_own in own.items() if is_own),
+        )
+        is_last = self.flag.is_set() and isinstance(job, PlaceFilesJob) and job.is_over
+        how = (StopFlag(), CLEARING_S) if is_last else (self.flag, None)
+        done = _ask(Performed, self.fleet, name, asked, *how)
         match done.answer:
-            case JobFailed(exit_code=DiskFullError.exit_code) as full if job.task in TASKS:
+            case JobFailed(exit_code=DiskFullError.exit_code) as full if (
+                job.task in TASKS and not is_on_root  # elsewhere there may be room
+            ):
                 raise lost(name, f"{full.where}: {full.what}")
             case WorkerFailed(outcome="cancelled"):
                 raise lost(name, "the trial was ended there")
