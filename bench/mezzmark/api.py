@@ -316,6 +316,7 @@ def fleet_measure(
     local: int = 0,
     hosts: Sequence[str] = (),
     in_turn: bool = False,
+    together: bool = False,
     patience: float = 600.0,
     footage: Sequence[str] = (),
     root: Sequence[str] = (),
@@ -331,15 +332,23 @@ def fleet_measure(
     time or `in_turn`: host → the folder of its run, below `out`.
 
     All decode the same bytes. Each may have a root at a place of its own (`MEZZMARK_ROOTS` of its
-    worker). A host that goes away is waited for, for `patience` seconds, and its
-    run resumed. `on_event` is given the host's name, empty for what concerns all.
+    worker). A host that goes away is waited for, for `patience` seconds, and its run resumed.
+    `together` all measure one run, of editors who sit at them and share a root. `on_event` is
+    given the host's name, empty for what concerns all.
     """
     from mezzmark.engines.media.cache import default_cache_dir
+    from mezzmark.model.errors import UsageError
     from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.runner.events import Noted
     from mezzmark.runner.request import AskedLimits, plan_measurement
 
     _refuse_what_goes_not_together(out, None, 1, resume=resume)
+    if in_turn and together:
+        raise UsageError(
+            where="--together",
+            what="all at once are not in turn",
+            remedy="Leave one of the two out.",
+        )
     earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
     given: dict[str, Any] = {"footage": _listed(footage), "roots": _listed(root)}
     given |= {"earlier_run": earlier and earlier.parent}
@@ -357,6 +366,7 @@ def fleet_measure(
             cache_dir=cache or default_cache_dir(),
             is_resumed=resume,
             is_in_turn=in_turn,
+            is_together=together,
             patience_s=patience,
             tell=on_event,
         ).measure(_listed(hosts))

@@ -241,11 +241,11 @@ def test_an_ingest_takes_the_line_or_the_storage(
             passed.append(byte_count)
             return super().ask(asked_ns, byte_count)
 
-    level, _ = playback._ingest(job, Told(LINK), _InThreads(1))
+    level, _ = playback._ingest(job, Told(LINK), _InThreads(1).meet)
     assert 0 < level.written_bytes == sum(passed) <= 5_000_000 + LINK.request_bytes
     synced: list[int] = []
     monkeypatch.setattr(os, "fsync", lambda file: synced.append(os.fstat(file).st_size))
-    level, _ = playback._ingest(job, None, _InThreads(1))
+    level, _ = playback._ingest(job, None, _InThreads(1).meet)
     assert 0 < level.written_bytes == synced[-1] <= 5_000_000 + playback.PIECE_BYTES
     assert list(tmp_path.iterdir()) == []
 

@@ -80,6 +80,10 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
         bool,
         Option("--in-turn", help="One host after the other: they share storage, or a fuse."),
     ] = False,
+    together: Annotated[
+        bool,
+        Option("--together", help="One run on all at once: [editors] at them, on a shared root."),
+    ] = False,
     patience: Annotated[
         float, Option(min=0, help="Seconds that a host may be away before it is given up.")
     ] = 600.0,
@@ -100,7 +104,13 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     from mezzmark.cli.progress import shown_hosts
 
     given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
-    given |= {"hosts": hosts or (), "in_turn": in_turn, "patience": patience, "resume": resume}
+    given |= {
+        "hosts": hosts or (),
+        "in_turn": in_turn,
+        "together": together,
+        "patience": patience,
+        "resume": resume,
+    }
     given |= {"footage": footage or (), "out": out, "cache": cache, "rounds": rounds}
     given |= {"root": root or (), "time_budget": time_budget, "seed": seed}
     with shown_hosts() as on_event:

@@ -20,6 +20,7 @@ import mezzmark
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.fleet.files import offered
 from mezzmark.fleet.scheduler import POLL_S, Fleet, HostLostError, lost, stopped
+from mezzmark.fleet.together import TOGETHER, Together, hosts_as_one, scenario_together
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import DiskFullError, MezzmarkError, UsageError
 from mezzmark.model.fleet import Describe, DoJob, Fetch, Fetched, HostSummary, Performed, WantedFile
@@ -45,7 +46,7 @@ from mezzmark.runner.prepare import (
     refusal,
 )
 from mezzmark.runner.roots import CLEARING_S, clearing_jobs
-from mezzmark.runner.run import Elsewhere, run_scenario
+from mezzmark.runner.run import Elsewhere, Perform, run_scenario
 from mezzmark.runner.start import StopFlag, trap_signals
 from mezzmark.runner.workers import run_worker
 from mezzmark.store.run_store import reserve_run_dir
@@ -77,6 +78,7 @@ class FleetRun:
     cache_dir: Path
     is_resumed: bool
     is_in_turn: bool
+    is_together: bool = False
     patience_s: float
     tell: Callable[[str, Event], None]
     flag: StopFlag = field(default_factory=StopFlag)
@@ -92,19 +94,22 @@ class FleetRun:
         Raises UsageError before anything is measured where a host cannot take part,
         InterruptedRunError when stopped, and MezzmarkError at the end where hosts are not done.
         """
-        fleet = self.fleet
         with trap_signals() as self.flag:
             names = self._choose(hosts)
-            run_dirs = {name: self.out / folder_name(name) for name in names}
+            if self.is_together:
+                self.scenario = scenario_together(self.scenario, len(names))
+            parties = [TOGETHER] if self.is_together else names
+            run_dirs = {name: self._run_dir(name) for name in parties}
             for run_dir in run_dirs.values():
                 reserve_run_dir(run_dir, resume=self.is_resumed)
             here = partial(run_worker, is_cancelled=self.flag.is_set)
             events = prepare_footage(self.scenario, cache_dir=self.cache_dir, dispatch=here)
             self._footage = self._pass_on("", events)
-            tls = fleet.security and fleet.security.get_listen_args("client")["ssl_context"]
-            own = "127.0.0.1" if fleet.is_local else ""
-            with offered(self._offered_files(), context=tls, interface=own) as self._offer:
-                failures = self._all_at_once(names)
+            with offered(self._offered_files(), **self._home) as self._offer:
+                session = partial(self._session_together, names)
+                failures = self._all_at_once(
+                    parties, session if self.is_together else self._session
+                )
         if self.flag.is_set():
             raise stopped()
         if failures:
@@ -114,6 +119,16 @@ class FleetRun:
                 remedy="The same command with --resume and this --out goes on with them.",
             )
         return run_dirs
+
+    @property
+    def _home(self) -> dict[str, Any]:
+        """How hosts are let in here."""
+        security = self.fleet.security
+        context = security and security.get_listen_args("client")["ssl_context"]
+        return {"context": context, "interface": "127.0.0.1" if self.fleet.is_local else ""}
+
+    def _run_dir(self, name: str) -> Path:
+        return self.out / (TOGETHER if self.is_together else folder_name(name))
 
     def _choose(self, asked: Sequence[str]) -> list[str]:
         """The hosts that take part, each asked what it is. Runs that are resumed wait for those
@@ -140,7 +155,7 @@ class FleetRun:
 
     def _root_fault(self, name: str) -> str:
         """Why the host has not all roots; empty where it has, and of a host that is lost."""
-        for job in clearing_jobs(self.scenario.roots, self.out / folder_name(name)):
+        for job in clearing_jobs(self.scenario.roots, self._run_dir(name)):
             try:
                 answer = self._perform(name, job, CLEARING_S).answer
             except HostLostError:
@@ -176,14 +191,16 @@ class FleetRun:
             self._files[pair] = wanted(Path(one.media_path)), wanted(Path(one.index_path))
         return offered_files
 
-    def _all_at_once(self, names: Sequence[str]) -> dict[str, MezzmarkError]:
+    def _all_at_once(
+        self, names: Sequence[str], session: Callable[[str], Iterator[Event]]
+    ) -> dict[str, MezzmarkError]:
         """Every host in a thread of its own: why each that is not done is not. However this ends,
         no thread is left."""
         failures: dict[str, Any] = {}
 
         def follow(name: str) -> None:
             try:
-                self._measure_host(name)
+                self._measure_host(name, session)
             except BaseException as error:  # raised where the command is
                 failures[name] = error
 
@@ -203,7 +220,7 @@ class FleetRun:
                 raise error
         return failures
 
-    def _measure_host(self, name: str) -> None:
+    def _measure_host(self, name: str, session: Callable[[str], Iterator[Event]]) -> None:
         """Measure until the run is over; a host that is lost is waited for, and resumed."""
         told, heard_s = "", time.monotonic()
         while True:
@@ -211,7 +228,7 @@ class FleetRun:
             try:
                 with self._turn if self.is_in_turn else nullcontext():
                     heard_s += time.monotonic() - asked_s
-                    for event in self._session(name):
+                    for event in session(name):
                         self._say(name, event)
                         told, heard_s = "", time.monotonic()
                 return
@@ -229,23 +246,49 @@ class FleetRun:
 
     def _session(self, name: str) -> Iterator[Event]:
         """From a host that is there to the end of its run, or to its loss."""
+        host = self._host(name)
+        footage = replace(self._footage_on(name), noted=partial(measured_by, host))
+        yield from self._run(name, partial(self._perform, name), footage)
+
+    def _session_together(self, names: Sequence[str], _name: str) -> Iterator[Event]:
+        """As `_session`, of one run that all measure at once."""
+        host = hosts_as_one([self._host(name) for name in names])
+        there = {name: self._footage_on(name).media for name in names}
+        paths = {
+            name: {
+                home: found
+                for pair, one in self._footage.media.items()
+                for home, found in zip(
+                    one.model_dump().values(), media[pair].model_dump().values(), strict=True
+                )
+            }
+            for name, media in there.items()
+        }
+        party = Together(do=self._perform, reach=self.fleet.home_address, paths=paths, **self._home)
+        footage = replace(self._footage, noted=partial(measured_by, host))
+        yield from self._run(TOGETHER, party.perform, footage)
+
+    def _run(self, name: str, perform: Perform, footage: Footage) -> Iterator[Event]:
+        yield from run_scenario(
+            self.scenario,
+            run_dir=self._run_dir(name),
+            cache_dir=self.cache_dir,
+            resume=True,  # that the folder is free was seen at the beginning
+            dispatch=Elsewhere(perform),
+            footage=footage,
+        )
+
+    def _host(self, name: str) -> HostFacts:
         summary = _ask(HostSummary, self.fleet, name, Describe(name=name), self.flag)
         if fault := unlike(summary):
             raise lost(name, fault)
-        yield from run_scenario(
-            self.scenario,
-            run_dir=self.out / folder_name(name),
-            cache_dir=self.cache_dir,
-            resume=True,  # that the folder is free was seen at the beginning
-            dispatch=Elsewhere(partial(self._perform, name)),
-            footage=self._footage_on(name, summary.host),
-        )
+        return summary.host
 
     def _perform(self, name: str, job: Job, timeout_s: float) -> Performed:
         """A job done on the host. What is the host's fault and no job's is its loss. Copies are
         removed once all is to end, too."""
         scratch_dir = getattr(job, "scratch_dir", "")
-        is_on_root = bool(scratch_dir) and Path(scratch_dir).parent != self.out / folder_name(name)
+        is_on_root = bool(scratch_dir) and Path(scratch_dir).parent != self._run_dir(name)
         own = {
             "scratch_dir": scratch_dir and not is_on_root,
             "cache_dir": hasattr(job, "cache_dir"),
@@ -254,6 +297,7 @@ class FleetRun:
             job=job.model_dump_json(),
             timeout_s=timeout_s,
             own_folders=tuple(field for field, is_own in own.items() if is_own),
+            is_shared=self.is_together and self.fleet.is_local,
         )
         is_last = self.flag.is_set() and isinstance(job, PlaceFilesJob) and job.is_over
         how = (StopFlag(), CLEARING_S) if is_last else (self.flag, None)
@@ -271,7 +315,7 @@ class FleetRun:
                     raise lost(name, "it answered with what cannot have been measured")
         return done
 
-    def _footage_on(self, name: str, host: HostFacts) -> Footage:
+    def _footage_on(self, name: str) -> Footage:
         """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
         made there: decoding gives the same ones, and they are many times larger."""
         port, path = self._offer
@@ -296,11 +340,12 @@ class FleetRun:
             made = self._perform(name, job, SILENCE_S).answer
             if isinstance(made, PreparedMedia):
                 pictures[clip, pixel_format] = made.media.media_path
+        return replace(self._footage, media=there, pictures=pictures)
 
-        def noted(manifest: Manifest) -> Manifest:
-            return manifest.model_copy(update={"host": host, "host_id": host_id(host)})
 
-        return replace(self._footage, media=there, pictures=pictures, noted=noted)
+def measured_by(host: HostFacts, manifest: Manifest) -> Manifest:
+    """The manifest of a run that this machine measures."""
+    return manifest.model_copy(update={"host": host, "host_id": host_id(host)})
 
 
 def list_hosts(fleet: Fleet, *, is_probed: bool) -> dict[str, tuple[HostSummary | None, str]]:

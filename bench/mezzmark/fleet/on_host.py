@@ -69,7 +69,8 @@ def perform(text: str) -> str:
 
 def _answer(request: Request) -> HostSummary | Fetched | Performed:
     is_wanted, folder = _own_wish(), default_cache_dir() / FOLDER
-    with machine_lock(is_wanted) as held:
+    is_shared = isinstance(request.asked, DoJob) and request.asked.is_shared
+    with machine_lock(is_wanted, is_shared=is_shared) as held:
         if held is None:
             raise InterruptedRunError(where="its worker", what="no longer wanted", remedy="None.")
         dispatch = partial(run_worker, held=held, is_cancelled=lambda: not is_wanted())
@@ -126,6 +127,13 @@ def own_roots() -> dict[str, str]:
     return {name: folder for name, _, folder in named if name and folder}
 
 
+def own_certificates() -> tuple[str, ...]:
+    """The worker's files of authority, certificate and key; empty on a closed network."""
+    names = ("tls_ca_file", "tls_worker_cert", "tls_worker_key")
+    files = [getattr(get_worker().security, name) for name in names]
+    return tuple(files) if all(files) else ()
+
+
 def _do(asked: DoJob, folder: Path, dispatch: Dispatch) -> Performed:
     """A job names folders of home's; here it gets folders of this machine."""
     job = read_job(asked.job.encode())
@@ -137,5 +145,7 @@ def _do(asked: DoJob, folder: Path, dispatch: Dispatch) -> Performed:
         if isinstance(job, PlaceFilesJob):
             path = own_roots().get(job.root.name, job.root.path)
             own["root"] = job.root.model_copy(update={"path": path})
+        if gate := getattr(job, "gate", None):
+            own["gate"] = gate.model_copy(update={"tls": own_certificates()})
         job = job.model_copy(update=own)
         return perform_job(job, asked.timeout_s, dispatch=dispatch, clock=Clock())

@@ -105,12 +105,13 @@ AXES: Final[dict[str, Axis]] = {
         id_text=lambda n, _: f"ingest {n} MB/s",
         asked_by=("ingest_mb_per_s",),
     ),
+    "hosts": Axis(kind=int, id_text=lambda n, _: f"{n} hosts", asked_by=("hosts",)),
 }
 """Every axis, in the order of ids and tables. A task's row in `model.tasks` names those it has;
 what an axis is called for people is in `report.prose.terms`."""
 
 
-CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s")
+CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "hosts")
 """Axes that are no choice: encodings are judged under one condition, the least leads."""
 
 

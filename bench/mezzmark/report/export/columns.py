@@ -47,6 +47,7 @@ CELL_COLUMNS: Final = {
     "cache": TEXT,
     "root": TEXT,
     "ingest_mb_per_s": INTEGER,
+    "host_count": INTEGER,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -80,6 +81,7 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "cache": setting["cache"],
         "root": setting["root"],
         "ingest_mb_per_s": setting["ingest_mb_per_s"],
+        "host_count": setting["hosts"],
     }
 
 

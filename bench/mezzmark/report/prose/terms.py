@@ -86,6 +86,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "link": lambda name: f"modelled link {shown_name(name)}",
     "root": lambda name: f"root {shown_name(name)}",
     "ingest_mb_per_s": lambda rate: f"beside an ingest that writes {rate} MB/s",
+    "hosts": lambda count: f"from {count_text(count, 'machine')} at once",
 }
 
 
