@@ -34,7 +34,7 @@ PROMISED = {
         string: service carrier link access
         Int64: request_kib
         string: cache root
-        Int64: ingest_mb_per_s
+        Int64: ingest_mb_per_s host_count
         string: figure unit
         float64: point low high confidence_level
         Int64: round_count sample_count
@@ -57,7 +57,7 @@ PROMISED = {
         string: service carrier link access
         Int64: request_kib
         string: cache root
-        Int64: ingest_mb_per_s
+        Int64: ingest_mb_per_s host_count
         Int64: seed
         string: started_utc
         Int64: wall_ns
@@ -100,7 +100,7 @@ PROMISED = {
         category: service carrier link access
         Int64: request_kib
         category: cache root
-        Int64: ingest_mb_per_s
+        Int64: ingest_mb_per_s host_count
         int64: move_index clip_position frame_index locate_ns decode_ns present_ns
             overhead_ns decoded_frames read_bytes shown_frame
         float64: latency_ms
@@ -157,6 +157,7 @@ AXIS_VALUES = {
     "passes": (1, 2),
     "pinned": (False, True),
     "ingest_mb_per_s": (None, 100),
+    "hosts": (None, 3),
 }
 
 

@@ -161,6 +161,7 @@ SHOWN_SETTINGS = [
     ("access", "random", "write"),
     ("request_kib", 128, 1024),
     ("ingest_mb_per_s", 100, None),
+    ("hosts", 3, None),
 ]
 WIDE = Cell(
     task="delivery",

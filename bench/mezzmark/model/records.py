@@ -77,9 +77,12 @@ class HostMoment(Fact):
 Outcome = Literal["finished", "failed", "crashed", "timed_out"]
 
 
-FLAGS: Final = frozenset({"suspended", "late_generator", "not_cold", "cut_short", "no_decoder"})
+FLAGS: Final = frozenset(
+    {"suspended", "late_generator", "not_cold", "cut_short", "no_decoder", "late_start"}
+)
 """What sets a trial apart: its process was stopped or the machine slept; moves came late; storage
-was to be cold and was not; its timeout ended it; its player has no decoder for the codec."""
+was to be cold and was not; its timeout ended it; its player has no decoder for the codec; machines
+did not begin together."""
 
 
 class Trial(Fact):

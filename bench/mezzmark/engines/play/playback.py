@@ -209,7 +209,7 @@ def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
     limits = job.model_dump(include={"task", "duration_s", "age_limit_ms", "ingest_mb_per_s"})
     found = streams.StreamsMeasurement(levels=tuple(levels), proof=tuple(proofs), **limits)
     is_apart = any(level.spread_ns > streams.SPREAD_LIMIT_NS for level in levels)
-    flags = ("not_cold",) * (not is_cold) + ("late_generator",) * is_apart
+    flags = ("not_cold",) * (not is_cold) + ("late_start",) * is_apart
     return Measured(measurement=found, process=read_process_facts(), flags=flags)
 
 

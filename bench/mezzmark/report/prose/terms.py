@@ -18,6 +18,7 @@ from mezzmark.report.prose.numbers import count_text, level_text, number_text, s
 FLAG_TEXTS: Final = {
     "suspended": "its process was stopped, or the machine slept, while it ran",
     "not_cold": "what it read was not proved to be out of this machine's file cache",
+    "late_start": "the machines did not begin together: see what else they or the network did",
     "late_generator": "the player woke too late for the display: other programs may be at work",
 }
 """Why a trial enters no figure, by its flag."""
