@@ -28,7 +28,13 @@ from mezzmark.engines.media.placed_files import place_files
 from mezzmark.fleet import machine_lock, measure, on_host, scheduler
 from mezzmark.fleet.files import offered, pull
 from mezzmark.fleet.measure import folder_name
-from mezzmark.fleet.scheduler import Fleet, HostLostError, connected, read_security
+from mezzmark.fleet.scheduler import (
+    Fleet,
+    HostLostError,
+    TextClient,
+    connected,
+    read_security,
+)
 from mezzmark.model.errors import DestinationError, InterruptedRunError, MezzmarkError, UsageError
 from mezzmark.model.fleet import Describe, DoJob, Reply, WantedFile
 from mezzmark.model.footage import ClipSpec, Recipe
@@ -43,6 +49,7 @@ from mezzmark.runner.in_turn import Environment
 from mezzmark.runner.prepare import Footage
 from mezzmark.runner.run import run_scenario
 from mezzmark.store.run_store import read_run
+from simulation import coverage_tables
 from simulation.synthetic_engine import SyntheticEngine, Truth
 from simulation.synthetic_footage import synthetic_footage
 
@@ -476,6 +483,20 @@ def test_a_worker_of_other_versions_is_refused(
         monkeypatch.setitem(scheduler.OWN, "msgpack", "0.1")
         fleet._looked_s = 0.0
         assert "0.1" in fleet.look()[1]["a"]
+
+
+def test_simulated_tables_are_those_of_one_machine(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Made on a host: the same rows in the same order."""
+    every = coverage_tables.tables()
+    monkeypatch.setattr(coverage_tables, "tables", lambda: every[5:8])
+    given = {"serializers": ["msgpack"], "deserializers": ["msgpack"]}
+    with over_sockets() as address, TextClient(address, **given) as client:
+        spread = [list(map(tuple, rows)) for rows in coverage_tables.spread_rows(client, 4)]
+    alone = [list(map(tuple, coverage_tables.rows_of(place, 4))) for place in range(3)]
+    assert spread == alone
+    assert all(alone)
 
 
 def test_what_submit_is_given_travels_by_name() -> None:

@@ -2,7 +2,8 @@
 fills it, its jobs done on the host.
 
 The folder is the only truth. Whatever is lost (host, scheduler, network, this process) costs the
-trial that was under way; the run is then resumed from its folder as any other.
+trial that was under way; the run is then resumed from its folder as any other. Long because hosts
+by themselves and hosts together are followed in the same way.
 """
 
 import threading
@@ -253,17 +254,12 @@ class FleetRun:
     def _session_together(self, names: Sequence[str], _name: str) -> Iterator[Event]:
         """As `_session`, of one run that all measure at once."""
         host = hosts_as_one([self._host(name) for name in names])
-        there = {name: self._footage_on(name).media for name in names}
-        paths = {
-            name: {
-                home: found
-                for pair, one in self._footage.media.items()
-                for home, found in zip(
-                    one.model_dump().values(), media[pair].model_dump().values(), strict=True
-                )
-            }
-            for name, media in there.items()
-        }
+        here = self._footage.media
+        paths: dict[str, dict[str, str]] = {name: {} for name in names}
+        for name in names:
+            for pair, there in self._footage_on(name).media.items():
+                paths[name][here[pair].media_path] = there.media_path
+                paths[name][here[pair].index_path] = there.index_path
         party = Together(do=self._perform, reach=self.fleet.home_address, paths=paths, **self._home)
         footage = replace(self._footage, noted=partial(measured_by, host))
         yield from self._run(TOGETHER, party.perform, footage)
