@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 46_630, "modules": 232, "test_lines": 38_170}
+LIMITS = {"lines": 47_230, "modules": 235, "test_lines": 38_690}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

@@ -1,6 +1,7 @@
 """Editors at two hosts that share one folder: real worker processes, real trials."""
 
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ pytest.importorskip("distributed")
 from fixtures.three_hosts import HERE, Hosts, make_certificates, running_hosts
 from mezzmark import api
 from mezzmark.model.cell import Setting
+from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.tasks.streams import SPREAD_LIMIT_NS, StreamsMeasurement
 from mezzmark.runner.events import Event, Noted, TrialStarted
 from mezzmark.store.run_store import Run, read_run
@@ -79,6 +81,7 @@ def test_editors_sit_at_two_hosts_and_one_is_killed(tmp_path: Path) -> None:
         over = threading.Event()
         tending = threading.Thread(target=tend, args=(hosts, over))
         tending.start()
+        wait_for(hosts.address, certificates)
 
         def heard(_host: str, event: Event) -> None:
             told.append(event)
@@ -104,6 +107,17 @@ def test_editors_sit_at_two_hosts_and_one_is_killed(tmp_path: Path) -> None:
     check(read_run(run_dir), rounds=2)
     assert any(isinstance(one, Noted) and NAMES[1] in one.message for one in told)
     assert [path.name for path in (tmp_path / "share").iterdir()] == ["film.mov"]
+
+
+def wait_for(address: str, certificates: Path) -> None:
+    """Until both hosts say what they are; a minute at most."""
+    for _ in range(60):
+        try:
+            if len(api.fleet_list(scheduler=address, certificates=certificates)) == len(NAMES):
+                return
+        except MezzmarkError:
+            pass
+        time.sleep(1)
 
 
 def tend(hosts: Hosts, over: threading.Event) -> None:
