@@ -33,6 +33,7 @@ if TYPE_CHECKING:  # `as`: programs may import these types from here
     from mezzmark.report.page import ReportPaths as ReportPaths
     from mezzmark.report.site import SitePaths as SitePaths
     from mezzmark.runner.events import Event as Event
+    from mezzmark.runner.request import AskedLimits as AskedLimits
     from mezzmark.store.run_store import Run as Run
     from mezzmark.store.run_store import RunPaths as RunPaths
 
@@ -319,23 +320,38 @@ def fleet_measure(
     local: int = 0,
     hosts: Sequence[str] = (),
     in_turn: bool = False,
+    together: bool = False,
     patience: float = 600.0,
     footage: Sequence[str] = (),
+    root: Sequence[str] = (),
     out: Path | None = None,
     cache: Path | None = None,
     resume: bool = False,
     rounds: int | None = None,
+    time_budget: float | None = None,
+    seed: int | None = None,
     on_event: Callable[[str, Event], None] = lambda _host, _event: None,
 ) -> dict[str, Path]:
     """As `measure`, on each machine behind a Dask scheduler, or on those of `hosts`, at the same
     time or `in_turn`: host → the folder of its run, below `out`.
 
-    All decode the same bytes. A host that goes away is waited for, for `patience` seconds, and its
-    run resumed. `on_event` is given the host's name, empty for what concerns all.
+    All decode the same bytes. Each may have a root at a place of its own (`MEZZMARK_ROOTS` of its
+    worker). A host that goes away is waited for, for `patience` seconds, and its run resumed.
+    `together` all measure one run, of editors who sit at them and share a root. `on_event` is
+    given the host's name, empty for what concerns all.
     """
     from mezzmark.engines.media.cache import default_cache_dir
+    from mezzmark.model.errors import UsageError
+    from mezzmark.runner.request import AskedLimits
 
-    plan = _fleet_plan(scenario, footage, out, rounds, on_event, resume=resume)
+    if in_turn and together:
+        raise UsageError(
+            where="--together",
+            what="all at once are not in turn",
+            remedy="Leave one of the two out.",
+        )
+    limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
+    plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume, roots=root)
     with _fleet(scheduler, certificates, insecure, local) as fleet:
         from mezzmark.fleet.measure import FleetRun
 
@@ -346,6 +362,7 @@ def fleet_measure(
             cache_dir=cache or default_cache_dir(),
             is_resumed=resume,
             is_in_turn=in_turn,
+            is_together=together,
             patience_s=patience,
             tell=on_event,
         ).measure(_listed(hosts))
@@ -445,8 +462,10 @@ def fleet_ingest(
     """
     from mezzmark.decide.size.over_hosts import fleet_makespans, shared_storages
     from mezzmark.engines.media.cache import default_cache_dir
+    from mezzmark.runner.request import AskedLimits
 
-    plan = _fleet_plan(scenario, footage, out, rounds, on_event, resume=resume)
+    limits = AskedLimits(rounds=rounds)
+    plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume)
     with _fleet(scheduler, certificates, insecure, local) as fleet:
         from mezzmark.fleet import ingest
         from mezzmark.fleet.measure import FleetRun
@@ -474,20 +493,22 @@ def _fleet_plan(
     scenario: str | Scenario,
     footage: Sequence[str],
     out: Path | None,
-    rounds: int | None,
+    limits: AskedLimits,
     on_event: Callable[[str, Event], None],
     *,
     resume: bool,
+    roots: Sequence[str] = (),
 ) -> Scenario:
     """What is to be measured on a fleet; notes on it are told."""
     from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.runner.events import Noted
-    from mezzmark.runner.request import AskedLimits, plan_measurement
+    from mezzmark.runner.request import plan_measurement
 
     _refuse_what_goes_not_together(out, None, 1, resume=resume)
     earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
-    given: dict[str, Any] = {"footage": _listed(footage), "earlier_run": earlier and earlier.parent}
-    plan, notes = plan_measurement(scenario, AskedLimits(rounds=rounds), **given)
+    given: dict[str, Any] = {"footage": _listed(footage), "roots": _listed(roots)}
+    given |= {"earlier_run": earlier and earlier.parent}
+    plan, notes = plan_measurement(scenario, limits, **given)
     for note in (*notes, *limit_warnings_of(plan)):
         on_event("", Noted(message=note))
     return plan

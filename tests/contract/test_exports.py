@@ -36,6 +36,7 @@ PROMISED = {
         string: cache root
         Int64: ingest_mb_per_s minutes
         string: hosts
+        Int64: host_count
         string: figure unit
         float64: point low high confidence_level
         Int64: round_count sample_count
@@ -60,6 +61,7 @@ PROMISED = {
         string: cache root
         Int64: ingest_mb_per_s minutes
         string: hosts
+        Int64: host_count
         Int64: seed
         string: started_utc
         Int64: wall_ns
@@ -105,6 +107,7 @@ PROMISED = {
         category: cache root
         Int64: ingest_mb_per_s minutes
         category: hosts
+        Int64: host_count
         int64: move_index clip_position frame_index locate_ns decode_ns present_ns
             overhead_ns decoded_frames read_bytes shown_frame
         float64: latency_ms
@@ -163,6 +166,7 @@ AXIS_VALUES = {
     "ingest_mb_per_s": (None, 100),
     "minutes": (None, 20),
     "hosts": (None, "only desk"),
+    "host_count": (None, 3),
 }
 
 

@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 49_300, "modules": 247, "test_lines": 41_310}
+LIMITS = {"lines": 49_970, "modules": 250, "test_lines": 41_970}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

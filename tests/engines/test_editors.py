@@ -17,6 +17,7 @@ from mezzmark.engines.media.frame_index import build_frame_index, write_frame_in
 from mezzmark.engines.media.storage_file import Line, StorageFile
 from mezzmark.engines.play import drag, playback
 from mezzmark.engines.play.playback import PlayLoop
+from mezzmark.fleet.gate import kept_gate
 from mezzmark.host import file_pages
 from mezzmark.model.errors import EngineError
 from mezzmark.model.jobs import Measured
@@ -27,6 +28,7 @@ from mezzmark.model.tasks.hand import Stroke
 from mezzmark.model.tasks.play import PlayJob, PlayMeasurement, judge_playback, view_play
 from mezzmark.model.tasks.spec import MediaReference, Seen
 from mezzmark.model.tasks.streams import (
+    Gate,
     Level,
     StreamsJob,
     StreamsMeasurement,
@@ -241,11 +243,11 @@ def test_an_ingest_takes_the_line_or_the_storage(
             passed.append(byte_count)
             return super().ask(asked_ns, byte_count)
 
-    level, _ = playback._ingest(job, Told(LINK), _InThreads(1))
+    level, _ = playback._ingest(job, Told(LINK), _InThreads(1).meet)
     assert 0 < level.written_bytes == sum(passed) <= 5_000_000 + LINK.request_bytes
     synced: list[int] = []
     monkeypatch.setattr(os, "fsync", lambda file: synced.append(os.fstat(file).st_size))
-    level, _ = playback._ingest(job, None, _InThreads(1))
+    level, _ = playback._ingest(job, None, _InThreads(1).meet)
     assert 0 < level.written_bytes == synced[-1] <= 5_000_000 + playback.PIECE_BYTES
     assert list(tmp_path.iterdir()) == []
 
@@ -285,3 +287,42 @@ def test_two_editors_of_one_file_are_refused(
     assert Level(2, 0, 0, 0) in measured.levels
     with pytest.raises(EngineError, match="one file"):
         playback.refuse_shared([str(tmp_path / "editor-0.mov")] * 2)
+
+
+def test_editors_at_two_machines_search_together(
+    media: MediaReference, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both try the same numbers and know of each what all came to; editors have their files where
+    they sit, the first machine the ingest's bytes; nobody begins before all are ready."""
+    monkeypatch.setattr(playback, "run_parallel", _in_threads)
+    with kept_gate(2, context=None, interface="127.0.0.1") as (gate, port):
+
+        def search(place: int) -> StreamsMeasurement:
+            (folder := tmp_path / str(place)).mkdir()
+            time.sleep(0.5 * place)
+            at = {"source": f"127.0.0.1:{port}", "path": gate.path, "place": place, "hosts": 2}
+            job = _editors(media, folder, duration_s=1.2, most=3, hosts=2, gate=Gate(**at))
+            return playback.run_streams(job.model_copy(update={"link": None}), time.perf_counter_ns)
+
+        with ThreadPoolExecutor(2) as threads:
+            found = [answer.measurement for answer in threads.map(search, range(2))]
+    assert found[0].levels == found[1].levels
+    by_count = {level.players: level for level in found[0].levels}
+    assert {1, 2} <= by_count.keys()
+    assert by_count[1].pictures == 0
+    assert by_count[2].pictures > 0
+    assert all(level.age_p95_ms > 0 for level in found[0].levels)
+    assert all(0 < level.spread_ns < 500_000_000 for level in found[0].levels)
+    assert all(level.written_bytes >= 0.9e6 * 1.2 for level in found[0].levels)
+    assert all(set(each.proof) <= {"right", "missing"} for each in found)
+    names = [sorted(path.name for path in (tmp_path / str(n)).iterdir()) for n in range(2)]
+    assert names[1] == ["editor-1.mov"]
+    assert names[0][0] == "editor-0.mov"
+
+
+def test_editors_at_several_machines_are_refused_on_one(
+    media: MediaReference, tmp_path: Path
+) -> None:
+    """A number of machines without a gate: EngineError, and nothing is tried."""
+    with pytest.raises(EngineError, match="machines"):
+        playback.run_streams(_editors(media, tmp_path, hosts=2), time.perf_counter_ns)

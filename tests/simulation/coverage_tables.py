@@ -1,4 +1,5 @@
-"""Prints the tables of DEVELOPERS.md: `python tests/simulation/coverage_tables.py [RUNS]`.
+"""Prints the tables of DEVELOPERS.md: `python tests/simulation/coverage_tables.py [RUNS]
+[SCHEDULER [CERTIFICATES]]`, on the hosts of a fleet where a scheduler is named.
 
 RUNS (1,000 by default) is the number of simulated runs behind each figure; the table of medians
 has four times as many, that of A/A comparisons two, that of stopping forty times. The seed is
@@ -6,10 +7,13 @@ fixed; the standard error of a share of 95 or 5 % is 0.7 points from 1,000 runs,
 and 0.15 from 20,000.
 """
 
+import json
 import math
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -153,10 +157,13 @@ def _stopping_rows(runs: int, rng: np.random.Generator) -> Iterable[Sequence[str
     yield ["any, stopped at a difference (wrong)", f"{100 * wrong.fraction:.1f}", "at most 60"]
 
 
-def main(runs: int) -> None:
-    """All tables, each from its own stream of random numbers."""
+Rows = Callable[[int, np.random.Generator], Iterable[Sequence[str]]]
+
+
+def tables() -> tuple[tuple[str, list[str], Rows], ...]:
+    """Title, heads and rows of each."""
     worlds = [world.name for world in WORLDS]
-    tables = (
+    return (
         ("Coverage of 95 % intervals, 10 rounds (%)", ["figure", *worlds], _interval_rows),
         ("Coverage of 95 % tail intervals, rounds × moves (%)", ["figure", *worlds], _tail_rows),
         ("Ways to a tail interval (%)", ["figure", *worlds], _method_rows),
@@ -188,9 +195,46 @@ def main(runs: int) -> None:
             _stopping_rows,
         ),
     )
-    for place, (title, heads, rows) in enumerate(tables):
-        _table(title, heads, rows(runs, np.random.default_rng([SEED, place])))
+
+
+def rows_of(place: int, runs: int) -> Iterable[Sequence[str]]:
+    """The rows of a table, each table from its own stream of random numbers."""
+    return tables()[place][2](runs, np.random.default_rng([SEED, place]))
+
+
+def rows_text(place: int, runs: int) -> str:
+    """The same as JSON, made on a host that measures nothing meanwhile."""
+    from mezzmark.fleet.machine_lock import machine_lock
+
+    with machine_lock(lambda: True):
+        return json.dumps(list(rows_of(place, runs)))
+
+
+def spread_rows(client: Any, runs: int) -> Iterator[Iterable[Sequence[str]]]:
+    """The rows of all tables, each made by whatever host of a fleet is free."""
+    from simulation import coverage_tables  # noqa: PLW0406  # functions of __main__ do not travel
+
+    given = {"resources": {"mezzmark": 1}, "pure": False}
+    places = range(len(tables()))
+    futures = [client.submit(coverage_tables.rows_text, n, runs, **given) for n in places]
+    return (json.loads(future.result()) for future in futures)
+
+
+def main(runs: int = 1000, scheduler: str = "", certificates: str = "") -> None:
+    """All tables; on hosts `tests/` must be on the search path of workers and scheduler."""
+    with ExitStack() as at_end:
+        every: Iterable[Any] = (rows_of(place, runs) for place in range(len(tables())))
+        if scheduler:
+            from mezzmark.fleet.scheduler import TextClient, read_security
+
+            folder = Path(certificates) if certificates else None
+            security = read_security(scheduler, folder, is_insecure=folder is None)
+            text = {"serializers": ["msgpack"], "deserializers": ["msgpack"]}
+            client = at_end.enter_context(TextClient(scheduler, security=security, **text))
+            every = spread_rows(client, runs)
+        for (title, heads, _), rows in zip(tables(), every, strict=True):
+            _table(title, heads, rows)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    main(*[int(word) for word in sys.argv[1:2]], *sys.argv[2:4])

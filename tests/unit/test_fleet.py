@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
+from hashlib import sha256
 from itertools import pairwise
 from pathlib import Path
 
@@ -23,23 +24,34 @@ from fixtures import planted_pickles
 from fixtures.three_hosts import HERE, Hosts, make_certificates
 from mezzmark import api
 from mezzmark.cli.views import print_fleet
+from mezzmark.engines.media.placed_files import place_files
 from mezzmark.fleet import machine_lock, measure, on_host, scheduler
 from mezzmark.fleet.files import offered, pull
 from mezzmark.fleet.measure import folder_name
-from mezzmark.fleet.scheduler import Fleet, HostLostError, connected, read_security
-from mezzmark.model.errors import InterruptedRunError, MezzmarkError, UsageError
+from mezzmark.fleet.scheduler import (
+    Fleet,
+    HostLostError,
+    TextClient,
+    connected,
+    read_security,
+)
+from mezzmark.model.errors import DestinationError, InterruptedRunError, MezzmarkError, UsageError
 from mezzmark.model.fleet import Describe, DoJob, Reply, WantedFile
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.jobs import WorkerFailed
+from mezzmark.model.jobs import JobFailed, WorkerFailed
+from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import job_format
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.kernel import KERNEL_CELL
 from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.model.tasks.streams import StreamsJob
 from mezzmark.runner.events import Noted
 from mezzmark.runner.in_turn import Environment
+from mezzmark.runner.prepare import Footage
 from mezzmark.runner.run import run_scenario
 from mezzmark.store import check_store
 from mezzmark.store.run_store import read_run
+from simulation import coverage_tables
 from simulation.synthetic_engine import SyntheticEngine, Truth
 from simulation.synthetic_footage import synthetic_footage
 
@@ -58,18 +70,27 @@ def synthetic_worker(job, timeout_s, **_) -> Iterator[object]:
     yield ENGINE(job, timeout_s)
 
 
+def footage_in(folder: Path) -> Footage:
+    """Prepared files that hold the name of their encoding."""
+    footage = synthetic_footage(PLAN)
+    for pair in footage.media:
+        path = folder / f"{pair[1]}.mov"
+        path.write_bytes(pair[1].encode())
+        footage.media[pair] = MediaReference(media_path=str(path), index_path=str(path))
+    footage.media_manifests = [
+        one.model_copy(update={"fingerprint": sha256(one.encoding.encode()).hexdigest()})
+        for one in footage.media_manifests
+    ]
+    return footage
+
+
 @pytest.fixture
 def own_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A machine with a lock, a cache and footage of its own, whose trials are made up."""
-    footage = synthetic_footage(PLAN)
-    for pair in footage.media:
-        path = tmp_path / f"{pair[1]}.mov"
-        path.write_bytes(pair[1].encode())
-        footage.media[pair] = MediaReference(media_path=str(path), index_path=str(path))
 
     def prepared(scenario, **_):
         yield from ()
-        return footage
+        return footage_in(tmp_path)
 
     import mezzmark
 
@@ -91,7 +112,7 @@ def test_two_hosts_do_what_each_would_do_by_hand(own_machine: Path) -> None:
     found = api.fleet_measure(PLAN, local=2, out=own_machine / "out", cache=own_machine)
     runs = {name: read_run(run_dir) for name, run_dir in found.items()}
     alone = own_machine / "alone"
-    given = {"footage": synthetic_footage(PLAN), "dispatch": ENGINE.dispatch}
+    given = {"footage": footage_in(own_machine), "dispatch": ENGINE.dispatch}
     list(run_scenario(PLAN, run_dir=alone, cache_dir=own_machine, **given))
 
     def plan(run):
@@ -161,11 +182,27 @@ def test_ctrl_c_ends_it_everywhere_and_resume_goes_on(
     assert read_run(run_dir).manifest.stop_reason
 
 
-def test_nothing_begins_where_a_host_cannot_take_part(own_machine: Path) -> None:
-    """A host that is not there, and roots: UsageError, and no folder is left."""
+def test_seed_and_time_budget_are_those_of_measure(own_machine: Path) -> None:
+    """Both are stored in the host's run; to resume it with another seed is refused."""
+    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}
+    given = {"seed": 11, "time_budget": 500.0, "rounds": 1}
+    [run_dir] = api.fleet_measure(PLAN, **given, **asked).values()
+    stored = read_run(run_dir).manifest.scenario
+    assert (stored.seed, stored.time_budget_s, stored.rounds) == (11, 500.0, 1)
+    with pytest.raises(MezzmarkError, match="seed"):
+        api.fleet_measure(PLAN, resume=True, seed=12, **asked)
+
+
+def test_nothing_begins_where_a_host_cannot_take_part(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A host that is not there, one without the root: UsageError, and no folder is left."""
     asked = {"local": 1, "out": own_machine / "out", "cache": own_machine}
     with pytest.raises(UsageError):
         api.fleet_measure(PLAN, hosts="nobody", **asked)
+    monkeypatch.setattr(on_host, "run_worker", OnShare())
+    with pytest.raises(UsageError, match="share"):
+        api.fleet_measure(on_share(own_machine / "not-mounted"), **asked)
     assert not (own_machine / "out").exists()
 
 
@@ -221,6 +258,118 @@ def test_a_check_judges_the_others_where_a_host_is_lost(
     assert (found.exit_code, found.hosts[0].is_finished) == (12, False)
     with pytest.raises(UsageError):
         api.fleet_check(plan, hosts="nobody", **asked)
+
+
+def on_share(path: Path) -> Scenario:
+    table = {"requests": 3, "roots": ["local", "share"]}
+    return PLAN.but(roots=[{"name": "share", "path": str(path)}], scrub=table)
+
+
+class OnShare:
+    """In place of workers: copies are made and removed, all else is made up; what was read."""
+
+    def __init__(self) -> None:
+        self.read: dict[str, str] = {}
+        self.stops_at = 10**6
+
+    def __call__(self, job, timeout_s, *, is_cancelled, **_):
+        if job.task == "place-files":
+            time.sleep(2 * scheduler.POLL_S if len(self.read) >= self.stops_at else 0)
+            if is_cancelled():
+                return
+            try:
+                yield place_files(job, lambda *_: None)
+            except DestinationError as error:
+                yield JobFailed.by(error)
+            return
+        if job.task == "scrub":
+            path = Path(job.media[0].media_path)
+            self.read[str(path.parent)] = path.read_text()
+            if len(self.read) >= self.stops_at:
+                signal.raise_signal(signal.SIGTERM)
+                while not is_cancelled():
+                    time.sleep(0.01)
+                return
+        yield ENGINE(job, timeout_s)
+
+
+def test_each_host_has_a_root_in_its_own_place(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The place that the host names, and not the scenario's: each host reads copies of its own
+    there, which are gone in the end, other files not; no run tells a path."""
+    share = own_machine / "mounted"
+    share.mkdir()
+    (share / "film.mov").write_text("somebody's")
+    workers = OnShare()
+    monkeypatch.setattr(on_host, "run_worker", workers)
+    monkeypatch.setenv(on_host.ROOTS_VARIABLE, f"other=/x{os.pathsep}share={share}")
+    asked = {"local": 2, "out": own_machine / "out", "cache": own_machine}
+    found = api.fleet_measure(on_share(Path("/nowhere/at/home")), **asked)
+    copies = {folder for folder in workers.read if folder.startswith(str(share))}
+    assert len(copies) == 2
+    assert len({Path(folder).name.split("-")[1] for folder in copies}) == 2
+    assert set(workers.read) - copies == {str(own_machine / "cache" / "fleet")}
+    assert [path.name for path in share.iterdir()] == ["film.mov"]
+    for run_dir in found.values():
+        trials = [t for t in read_run(run_dir).trials if t.cell.setting["root"] == "share"]
+        assert [t.outcome for t in trials] == ["finished"] * 4
+        text = (run_dir / "manifest.json").read_text()
+        assert str(share) not in text
+        assert "nowhere" not in text
+
+
+def test_a_stopped_fleet_leaves_no_copies(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told to stop while a trial reads on the root: InterruptedRunError, and no copy is left."""
+    share = own_machine / "mounted"
+    share.mkdir()
+    workers = OnShare()
+    workers.stops_at = 2
+    monkeypatch.setattr(on_host, "run_worker", workers)
+    with pytest.raises(InterruptedRunError):
+        api.fleet_measure(on_share(share), local=1, out=own_machine / "out", cache=own_machine)
+    assert len(workers.read) == 2
+    assert list(share.iterdir()) == []
+
+
+def test_only_folders_of_home_become_the_hosts_own(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Streams read one file and have no folder on a host either; on a root a job's folder stays
+    where the copies lie."""
+    given = {
+        "player": PLAYERS["slice"],
+        "thread_count": 1,
+        "viewer_height_px": 90,
+        "refresh_hz": 60,
+    }
+    given |= {"seed": 1, "duration_s": 2, "most": 2}
+    given["media"] = MediaReference(media_path="m", index_path="i")
+    seen: list[str] = []
+
+    def worker(job, _timeout_s, **_):
+        seen.append(job.scratch_dir)
+        yield WorkerFailed(outcome="crashed", reason="")
+
+    monkeypatch.setattr(on_host, "run_worker", worker)
+    with over_sockets() as address, connected(address, None) as fleet:
+        run = measure.FleetRun(
+            scenario=PLAN,
+            fleet=fleet,
+            out=own_machine / "out",
+            cache_dir=own_machine,
+            is_resumed=False,
+            is_in_turn=False,
+            patience_s=1,
+            tell=lambda *_: None,
+        )
+        home = str(own_machine / "out" / folder_name("a") / "scratch-1")
+        for folder in ("", home, "/share/mezzmark-1/scratch-1"):
+            run.perform("a", StreamsJob(**given, scratch_dir=folder), 9)
+    assert (seen[0], seen[2]) == ("", "/share/mezzmark-1/scratch-1")
+    assert Path(seen[1]).parent == own_machine / "cache" / "fleet"
 
 
 def test_a_machine_is_told_in_a_row(own_machine: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -390,6 +539,20 @@ def test_a_worker_of_other_versions_is_refused(
         monkeypatch.setitem(scheduler.OWN, "msgpack", "0.1")
         fleet._looked_s = 0.0
         assert "0.1" in fleet.look()[1]["a"]
+
+
+def test_simulated_tables_are_those_of_one_machine(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Made on a host: the same rows in the same order."""
+    every = coverage_tables.tables()
+    monkeypatch.setattr(coverage_tables, "tables", lambda: every[5:8])
+    given = {"serializers": ["msgpack"], "deserializers": ["msgpack"]}
+    with over_sockets() as address, TextClient(address, **given) as client:
+        spread = [list(map(tuple, rows)) for rows in coverage_tables.spread_rows(client, 4)]
+    alone = [list(map(tuple, coverage_tables.rows_of(place, 4))) for place in range(3)]
+    assert spread == alone
+    assert all(alone)
 
 
 def test_what_submit_is_given_travels_by_name() -> None:

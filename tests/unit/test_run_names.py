@@ -163,6 +163,7 @@ SHOWN_SETTINGS = [
     ("ingest_mb_per_s", 100, None),
     ("minutes", 20, None),
     ("hosts", "only desk", None),
+    ("host_count", 3, None),
 ]
 WIDE = Cell(
     task="delivery",

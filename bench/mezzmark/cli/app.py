@@ -24,6 +24,7 @@ from mezzmark.cli.options import (
     RootOption,
     RoundsOption,
     ScenarioArgument,
+    SeedOption,
     TimeBudgetOption,
 )
 from mezzmark.model.errors import EncodingError, MezzmarkError, UsageError
@@ -105,7 +106,7 @@ def measure(  # noqa: PLR0917  # options, each given by its name
     resume: ResumeOption = False,
     rounds: RoundsOption = None,
     time_budget: TimeBudgetOption = None,
-    seed: Annotated[int | None, Option(min=0, help="Another seed than the scenario's.")] = None,
+    seed: SeedOption = None,
     repeat: Annotated[
         int,
         Option(

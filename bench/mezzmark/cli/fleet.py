@@ -13,8 +13,11 @@ from mezzmark.cli.options import (
     FootageOption,
     OutOption,
     ResumeOption,
+    RootOption,
     RoundsOption,
     ScenarioArgument,
+    SeedOption,
+    TimeBudgetOption,
     ToleranceOption,
 )
 
@@ -87,12 +90,19 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     local: LocalOption = 0,
     hosts: HostsOption = None,
     in_turn: InTurnOption = False,
+    together: Annotated[
+        bool,
+        Option("--together", help="One run on all at once: [editors] at them, on a shared root."),
+    ] = False,
     patience: PatienceOption = 600.0,
     footage: FootageOption = None,
+    root: RootOption = None,
     out: OutOption = None,
     cache: CacheOption = None,
     resume: ResumeOption = False,
     rounds: RoundsOption = None,
+    time_budget: TimeBudgetOption = None,
+    seed: SeedOption = None,
 ) -> None:
     """Measure a scenario on every machine, on the same bytes; each trial comes home as it ends.
 
@@ -102,8 +112,15 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     from mezzmark.cli.progress import shown_hosts
 
     given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
-    given |= {"hosts": hosts or (), "in_turn": in_turn, "patience": patience, "resume": resume}
+    given |= {
+        "hosts": hosts or (),
+        "in_turn": in_turn,
+        "together": together,
+        "patience": patience,
+        "resume": resume,
+    }
     given |= {"footage": footage or (), "out": out, "cache": cache, "rounds": rounds}
+    given |= {"root": root or (), "time_budget": time_budget, "seed": seed}
     with shown_hosts() as on_event:
         found = api.fleet_measure(scenario, scheduler=scheduler, on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in found.values()))

@@ -20,7 +20,8 @@ def parse_share(text: str) -> float:
     return value
 
 
-def _seconds(text: str) -> float:
+def parse_seconds(text: str) -> float:
+    """A time as people write it: 600, 10min, 1h."""
     from mezzmark.model.fact import parse_quantity
 
     try:
@@ -67,13 +68,14 @@ RoundsOption = Annotated[
 TimeBudgetOption = Annotated[
     float | None,
     Option(
-        parser=_seconds,
+        parser=parse_seconds,
         metavar="SECONDS",
         # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
         help="Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
         "whatever the budget; after that no round begins that would end after it.",
     ),
 ]
+SeedOption = Annotated[int | None, Option(min=0, help="Another seed than the scenario's.")]
 ToleranceOption = Annotated[
     float,
     Option(

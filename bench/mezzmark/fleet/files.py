@@ -69,14 +69,26 @@ def offered(
     and a path that cannot be guessed, below which they are."""
     path = f"/{secrets.token_urlsafe(24)}/"
     known = {f"{path}{digest}": file for digest, file in files.items()}
-    server = _Server((interface, 0), partial(_Offer, known))
+    with serving(partial(_Offer, known), context=context, interface=interface) as port:
+        yield port, path
+
+
+@contextmanager
+def serving(
+    handler: Callable[..., BaseHTTPRequestHandler],
+    *,
+    context: ssl.SSLContext | None,
+    interface: str,
+) -> Iterator[int]:
+    """Answer requests while the block runs: the port."""
+    server = _Server((interface, 0), handler)
     if context is not None:  # whoever connects and says nothing holds up a thread of its own only
         server.socket = context.wrap_socket(
             server.socket, server_side=True, do_handshake_on_connect=False
         )
     threading.Thread(target=server.serve_forever, daemon=True).start()
     try:
-        yield server.server_port, path
+        yield server.server_port
     finally:
         server.shutdown()
         server.server_close()

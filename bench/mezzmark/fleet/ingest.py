@@ -9,13 +9,14 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 from mezzmark.decide.size.over_hosts import fastest_first, grid_splits
 from mezzmark.engines.encode.ingest import clip_order
 from mezzmark.fleet.clip_queue import ClipQueue
-from mezzmark.fleet.measure import FleetRun
+from mezzmark.fleet.measure import FleetRun, measured_by
 from mezzmark.fleet.scheduler import POLL_S, HostLostError, lost, stopped
 from mezzmark.host.common import Clock
 from mezzmark.model.encoding import ORIGINAL
@@ -23,7 +24,6 @@ from mezzmark.model.errors import RunError, UsageError
 from mezzmark.model.fleet import Performed
 from mezzmark.model.jobs import Job
 from mezzmark.model.records import HostMoment
-from mezzmark.model.run import Manifest, host_id
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.grid import GridSettings
 from mezzmark.model.tasks.ingest import (
@@ -146,19 +146,15 @@ class _OverHosts:
         settings = ingest_settings(self.scenario)
         names = list(dict.fromkeys(split.host for split in settings.hosts))
         facts = {name: self.run.describe(name) for name in names}
-        self.there = {name: self.run.footage_on(name, facts[name]) for name in names}
+        self.there = {name: self.run.footage_on(name) for name in names}
         first = facts[names[0]].model_copy(update={"host_label": f"all of {', '.join(names)}"})
-
-        def noted(manifest: Manifest) -> Manifest:
-            return manifest.model_copy(update={"host": first, "host_id": host_id(first)})
-
         yield from run_scenario(
             self.scenario,
             run_dir=self.run.out / FOLDER,
             cache_dir=self.run.cache_dir,
             resume=True,  # as of the hosts' own
             dispatch=Elsewhere(self.perform),
-            footage=replace(self.run.footage, noted=noted),
+            footage=replace(self.run.footage, noted=partial(measured_by, first)),
         )
 
     def perform(self, job: Job, timeout_s: float) -> Performed:

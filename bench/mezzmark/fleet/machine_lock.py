@@ -19,12 +19,18 @@ NAME = "mezzmark-machine.lock"
 
 
 @contextmanager
-def machine_lock(is_wanted: Callable[[], bool]) -> Iterator[tuple[int, ...] | None]:
+def machine_lock(
+    is_wanted: Callable[[], bool], *, is_shared: bool = False
+) -> Iterator[tuple[int, ...] | None]:
     """Hold the machine while the block runs: the open files that a child must hold too (none on
-    Windows, where no lock is inherited), or None where the wish for it ended first."""
+    Windows, where no lock is inherited), or None where the wish for it ended first. One that
+    `is_shared` others may hold that share it too (not on Windows, where nobody is kept out)."""
     path = Path(tempfile.gettempdir()) / NAME
     take: Callable[[], object]
     held: tuple[int, ...] = ()
+    if os.name == "nt" and is_shared:
+        yield ()
+        return
     if os.name == "nt":
         from filelock import FileLock
 
@@ -38,7 +44,8 @@ def machine_lock(is_wanted: Callable[[], bool]) -> Iterator[tuple[int, ...] | No
         import fcntl
 
         descriptor = _open_lock(path)
-        take = partial(fcntl.flock, descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        kind = fcntl.LOCK_SH if is_shared else fcntl.LOCK_EX
+        take = partial(fcntl.flock, descriptor, kind | fcntl.LOCK_NB)
         held, release = (descriptor,), partial(os.close, descriptor)
     try:
         while is_wanted():

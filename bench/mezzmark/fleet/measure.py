@@ -2,7 +2,8 @@
 fills it, its jobs done on the host.
 
 The folder is the only truth. Whatever is lost (host, scheduler, network, this process) costs the
-trial that was under way; the run is then resumed from its folder as any other.
+trial that was under way; the run is then resumed from its folder as any other. Long because hosts
+by themselves and hosts together are followed in the same way.
 """
 
 import threading
@@ -20,20 +21,33 @@ import mezzmark
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.fleet.files import offered
 from mezzmark.fleet.scheduler import POLL_S, Fleet, HostLostError, lost, stopped
+from mezzmark.fleet.together import TOGETHER, Together, hosts_as_one, scenario_together
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import DiskFullError, MezzmarkError, UsageError
 from mezzmark.model.fleet import Describe, DoJob, Fetch, Fetched, HostSummary, Performed, WantedFile
 from mezzmark.model.jobs import Job, JobFailed, Measured, PreparedMedia, WorkerFailed
-from mezzmark.model.preparations import PreparePicturesJob, job_format
+from mezzmark.model.preparations import (
+    PlacedFiles,
+    PlaceFilesJob,
+    PreparePicturesJob,
+    job_format,
+)
 from mezzmark.model.run import HostFacts, Manifest, host_id
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.own_files import safe_file_name
+from mezzmark.runner.at_once import refusal
 from mezzmark.runner.events import Event, Noted
-from mezzmark.runner.prepare import PICTURES_LIMIT_BYTES, SILENCE_S, Footage, prepare_footage
-from mezzmark.runner.run import Elsewhere, run_scenario
+from mezzmark.runner.prepare import (
+    PICTURES_LIMIT_BYTES,
+    SILENCE_S,
+    Footage,
+    prepare_footage,
+)
+from mezzmark.runner.roots import CLEARING_S, clearing_jobs
+from mezzmark.runner.run import Elsewhere, Perform, run_scenario
 from mezzmark.runner.start import StopFlag, trap_signals
 from mezzmark.runner.workers import run_worker
 from mezzmark.store.run_store import reserve_run_dir
@@ -65,12 +79,14 @@ class FleetRun:
     cache_dir: Path
     is_resumed: bool
     is_in_turn: bool
+    is_together: bool = False
     patience_s: float
     tell: Callable[[str, Event], None]
     flag: StopFlag = field(default_factory=StopFlag)
     _told: threading.Lock = field(default_factory=threading.Lock)
     _turn: threading.Lock = field(default_factory=threading.Lock)
     footage: Footage = field(init=False)
+    _names: list[str] = field(default_factory=list)
     _files: dict[tuple[str, str], tuple[WantedFile, WantedFile]] = field(default_factory=dict)
     _offer: tuple[int, str] = field(init=False)
 
@@ -90,24 +106,24 @@ class FleetRun:
     ) -> Iterator[dict[str, Path]]:
         """While the block runs footage is ready and offered, and signals are heard: host → its
         run's folder, where it is not `at` a place of its own, where nothing is written."""
-        fleet = self.fleet
         with trap_signals() as self.flag:
-            names = self._choose(hosts)
-            given = {name: place for name, place in (at or {}).items() if name in names}
-            run_dirs = {name: self.out / folder_name(name) for name in names} | given
-            for name in names:
+            self._names = self._choose(hosts)
+            if self.is_together:
+                self.scenario = scenario_together(self.scenario, len(self._names))
+            parties = [TOGETHER] if self.is_together else self._names
+            given = {name: place for name, place in (at or {}).items() if name in parties}
+            run_dirs = {name: self._run_dir(name) for name in parties} | given
+            for name in parties:
                 if name not in given:
                     reserve_run_dir(run_dirs[name], resume=self.is_resumed)
             here = partial(run_worker, is_cancelled=self.flag.is_set)
             events = prepare_footage(self.scenario, cache_dir=self.cache_dir, dispatch=here)
             self.footage = self._pass_on("", events)
-            tls = fleet.security and fleet.security.get_listen_args("client")["ssl_context"]
-            own = "127.0.0.1" if fleet.is_local else ""
-            with offered(self._offered_files(), context=tls, interface=own) as self._offer:
+            with offered(self._offered_files(), **self._home) as self._offer:
                 yield run_dirs
 
     def measure_each(self, names: Sequence[str]) -> None:
-        """Each host's own run; raises as `measure`."""
+        """The run of each host, or of all together; raises as `measure`."""
         failures = self._all_at_once(names)
         if self.flag.is_set():
             raise stopped()
@@ -118,13 +134,19 @@ class FleetRun:
                 remedy="The same command with --resume and this --out goes on with them.",
             )
 
+    @property
+    def _home(self) -> dict[str, Any]:
+        """How hosts are let in here."""
+        security = self.fleet.security
+        context = security and security.get_listen_args("client")["ssl_context"]
+        return {"context": context, "interface": "127.0.0.1" if self.fleet.is_local else ""}
+
+    def _run_dir(self, name: str) -> Path:
+        return self.out / (TOGETHER if self.is_together else folder_name(name))
+
     def _choose(self, asked: Sequence[str]) -> list[str]:
         """The hosts that take part, each asked what it is. Runs that are resumed wait for those
         that are away."""
-        if self.scenario.roots:
-            what = "it measures on roots, which a fleet does not do yet"
-            remedy = "Measure it on each machine by itself."
-            raise UsageError(where=f'scenario "{self.scenario.name}"', what=what, remedy=remedy)
         try:
             present, faults = self.fleet.look()
         except HostLostError:
@@ -134,8 +156,8 @@ class FleetRun:
         unfit = {name: fault for name, fault in faults.items() if not asked or name in asked}
         names = [name for name in dict.fromkeys(asked or present) if name not in unfit]
         for name, (summary, fault) in describe_hosts(self.fleet, names, self.flag).items():
-            if fault and (summary or not self.is_resumed):
-                unfit[name] = fault
+            if fault := fault or self._root_fault(name):
+                unfit |= {name: fault} if summary or not self.is_resumed else {}
         if unfit or not (asked or present):
             raise UsageError(
                 where=self.fleet.address,
@@ -144,6 +166,17 @@ class FleetRun:
                 remedy="Nothing was measured. Mend that, or name the others with --hosts.",
             )
         return names
+
+    def _root_fault(self, name: str) -> str:
+        """Why the host has not all roots; empty where it has, and of a host that is lost."""
+        for job in clearing_jobs(self.scenario.roots, self._run_dir(name)):
+            try:
+                answer = self.perform(name, job, CLEARING_S).answer
+            except HostLostError:
+                return ""
+            if not isinstance(answer, PlacedFiles):
+                return refusal(answer, f'root "{job.root.name}"')
+        return ""
 
     def _pass_on(self, host: str, events: Iterator[Event]) -> Any:
         """Tell all that happens; what the generator of it returns."""
@@ -180,7 +213,7 @@ class FleetRun:
 
         def follow(name: str) -> None:
             try:
-                self._measure_host(name)
+                self.patiently(name, partial(self._session, name))
             except BaseException as error:  # raised where the command is
                 failures[name] = error
 
@@ -199,9 +232,6 @@ class FleetRun:
             if not isinstance(error, MezzmarkError):
                 raise error
         return failures
-
-    def _measure_host(self, name: str) -> None:
-        self.patiently(name, partial(self._session, name))
 
     def patiently(self, name: str, session: Callable[[], Iterator[Event]]) -> None:
         """Measure until the run is over; a host that is lost is waited for, and the run resumed by
@@ -228,6 +258,35 @@ class FleetRun:
             if self.flag.is_set():
                 raise stopped()
 
+    def _session(self, name: str) -> Iterator[Event]:
+        """From a host that is there, or all that measure together, to the end of the run, or to a
+        loss."""
+        perform, footage = self._together() if self.is_together else self._alone(name)
+        yield from run_scenario(
+            self.scenario,
+            run_dir=self._run_dir(name),
+            cache_dir=self.cache_dir,
+            resume=True,  # that the folder is free was seen at the beginning
+            dispatch=Elsewhere(perform),
+            footage=footage,
+        )
+
+    def _alone(self, name: str) -> tuple[Perform, Footage]:
+        host = self.describe(name)
+        footage = replace(self.footage_on(name), noted=partial(measured_by, host))
+        return partial(self.perform, name), footage
+
+    def _together(self) -> tuple[Perform, Footage]:
+        host = hosts_as_one([self.describe(name) for name in self._names])
+        here = self.footage.media
+        paths: dict[str, dict[str, str]] = {name: {} for name in self._names}
+        for name in self._names:
+            for pair, there in self.footage_on(name).media.items():
+                paths[name][here[pair].media_path] = there.media_path
+                paths[name][here[pair].index_path] = there.index_path
+        party = Together(do=self.perform, reach=self.fleet.home_address, paths=paths, **self._home)
+        return party.perform, replace(self.footage, noted=partial(measured_by, host))
+
     def describe(self, name: str) -> HostFacts:
         """The host, if it is there and may measure; else HostLostError."""
         summary = _ask(HostSummary, self.fleet, name, Describe(name=name), self.flag)
@@ -235,24 +294,28 @@ class FleetRun:
             raise lost(name, fault)
         return summary.host
 
-    def _session(self, name: str) -> Iterator[Event]:
-        """From a host that is there to the end of its run, or to its loss."""
-        host = self.describe(name)
-        yield from run_scenario(
-            self.scenario,
-            run_dir=self.out / folder_name(name),
-            cache_dir=self.cache_dir,
-            resume=True,  # that the folder is free was seen at the beginning
-            dispatch=Elsewhere(partial(self.perform, name)),
-            footage=self.footage_on(name, host),
-        )
-
     def perform(self, name: str, job: Job, timeout_s: float) -> Performed:
-        """A job done on the host. What is the host's fault and no job's is its loss."""
-        asked = DoJob(job=job.model_dump_json(), timeout_s=timeout_s)
-        done = _ask(Performed, self.fleet, name, asked, self.flag)
+        """A job done on the host. What is the host's fault and no job's is its loss. Copies are
+        removed once all is to end, too."""
+        scratch_dir = getattr(job, "scratch_dir", "")
+        is_on_root = bool(scratch_dir) and self.out not in Path(scratch_dir).parents
+        own = {
+            "scratch_dir": scratch_dir and not is_on_root,
+            "cache_dir": hasattr(job, "cache_dir"),
+        }
+        asked = DoJob(
+            job=job.model_dump_json(),
+            timeout_s=timeout_s,
+            own_folders=tuple(field for field, is_own in own.items() if is_own),
+            is_shared=self.is_together and self.fleet.is_local,
+        )
+        is_last = self.flag.is_set() and isinstance(job, PlaceFilesJob) and job.is_over
+        how = (StopFlag(), CLEARING_S) if is_last else (self.flag, None)
+        done = _ask(Performed, self.fleet, name, asked, *how)
         match done.answer:
-            case JobFailed(exit_code=DiskFullError.exit_code) as full if job.task in TASKS:
+            case JobFailed(exit_code=DiskFullError.exit_code) as full if (
+                job.task in TASKS and not is_on_root  # elsewhere there may be room
+            ):
                 raise lost(name, f"{full.where}: {full.what}")
             case WorkerFailed(outcome="cancelled"):
                 raise lost(name, "the trial was ended there")
@@ -262,7 +325,7 @@ class FleetRun:
                     raise lost(name, "it answered with what cannot have been measured")
         return done
 
-    def footage_on(self, name: str, host: HostFacts) -> Footage:
+    def footage_on(self, name: str) -> Footage:
         """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
         made there: decoding gives the same ones, and they are many times larger."""
         port, path = self._offer
@@ -287,11 +350,12 @@ class FleetRun:
             made = self.perform(name, job, SILENCE_S).answer
             if isinstance(made, PreparedMedia):
                 pictures[clip, pixel_format] = made.media.media_path
+        return replace(self.footage, media=there, pictures=pictures)
 
-        def noted(manifest: Manifest) -> Manifest:
-            return manifest.model_copy(update={"host": host, "host_id": host_id(host)})
 
-        return replace(self.footage, media=there, pictures=pictures, noted=noted)
+def measured_by(host: HostFacts, manifest: Manifest) -> Manifest:
+    """The manifest of a run that this machine measures."""
+    return manifest.model_copy(update={"host": host, "host_id": host_id(host)})
 
 
 def list_hosts(fleet: Fleet, *, is_probed: bool) -> dict[str, tuple[HostSummary | None, str]]:

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from distributed import get_worker
 
@@ -33,6 +34,7 @@ from mezzmark.model.fleet import (
     Request,
 )
 from mezzmark.model.jobs import JobFailed, read_job
+from mezzmark.model.preparations import PlaceFilesJob
 from mezzmark.runner.hardware import probe_hardware
 from mezzmark.runner.in_turn import ask_environment
 from mezzmark.runner.run import perform_job
@@ -41,6 +43,10 @@ from mezzmark.store.run_store import scratch_folder
 
 FOLDER = "fleet"
 """In the machine's cache: files that were fetched, and scratch folders."""
+
+ROOTS_VARIABLE = "MEZZMARK_ROOTS"
+"""Where the machine has a scenario's roots: NAME=FOLDER, several apart as in PATH. One that is not
+named lies where the scenario says."""
 
 Wish = Callable[[], bool]
 
@@ -63,7 +69,8 @@ def perform(text: str) -> str:
 
 def _answer(request: Request) -> HostSummary | Fetched | Performed:
     is_wanted, folder = _own_wish(), default_cache_dir() / FOLDER
-    with machine_lock(is_wanted) as held:
+    is_shared = isinstance(request.asked, DoJob) and request.asked.is_shared
+    with machine_lock(is_wanted, is_shared=is_shared) as held:
         if held is None:
             raise InterruptedRunError(where="its worker", what="no longer wanted", remedy="None.")
         dispatch = partial(run_worker, held=held, is_cancelled=lambda: not is_wanted())
@@ -114,6 +121,19 @@ def _fetch(asked: Fetch, folder: Path, is_wanted: Wish) -> Fetched:
     return Fetched(paths=pull(asked.files, folder, is_wanted=is_wanted, **given))
 
 
+def own_roots() -> dict[str, str]:
+    """Root's name → folder, as far as this machine has its own."""
+    named = (pair.partition("=") for pair in os.environ.get(ROOTS_VARIABLE, "").split(os.pathsep))
+    return {name: folder for name, _, folder in named if name and folder}
+
+
+def own_certificates() -> tuple[str, ...]:
+    """The worker's files of authority, certificate and key; empty on a closed network."""
+    names = ("tls_ca_file", "tls_worker_cert", "tls_worker_key")
+    files = [getattr(get_worker().security, name) for name in names]
+    return tuple(files) if all(files) else ()
+
+
 def _do(asked: DoJob, folder: Path, dispatch: Dispatch) -> Performed:
     """A job names folders of home's; here it gets folders of this machine."""
     job = read_job(asked.job.encode())
@@ -121,6 +141,11 @@ def _do(asked: DoJob, folder: Path, dispatch: Dispatch) -> Performed:
     own_files.clear_marked(folder, own_files.SCRATCH_PREFIX)  # of a killed worker
     with scratch_folder(folder) as scratch:
         places = {"scratch_dir": str(scratch), "cache_dir": str(default_cache_dir())}
-        own = {name: place for name, place in places.items() if hasattr(job, name)}
+        own: dict[str, Any] = {name: places[name] for name in asked.own_folders}
+        if isinstance(job, PlaceFilesJob):
+            path = own_roots().get(job.root.name, job.root.path)
+            own["root"] = job.root.model_copy(update={"path": path})
+        if gate := getattr(job, "gate", None):
+            own["gate"] = gate.model_copy(update={"tls": own_certificates()})
         job = job.model_copy(update=own)
         return perform_job(job, asked.timeout_s, dispatch=dispatch, clock=Clock())

@@ -125,12 +125,13 @@ AXES: Final[dict[str, Axis]] = {
     ),
     "minutes": Axis(kind=int, id_text=lambda n, _: f"{n} min", asked_by=("minutes",)),
     "hosts": Axis(kind=str, id_text=_plain, asked_by=("hosts",)),
+    "host_count": Axis(kind=int, id_text=lambda n, _: f"{n} hosts", asked_by=("hosts",)),
 }
 """Every axis, in the order of ids and tables. A task's row in `model.tasks` names those it has;
 what an axis is called for people is in `report.prose.terms`."""
 
 
-CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "minutes", "hosts")
+CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "minutes", "hosts", "host_count")
 """Axes that are no choice: encodings are judged under one condition, the least leads."""
 
 

@@ -45,11 +45,15 @@ class Fetch(Fact):
 
 
 class DoJob(Fact):
-    """Do a worker's job, which travels as its JSON line. Folders of its own the host fills in."""
+    """Do a worker's job, which travels as its JSON line; in `own_folders` of its fields the host
+    puts folders of its own, as it does where a root lies. Where it `is_shared` others of the same
+    trial may run on the machine, too."""
 
     kind: Literal["do"] = "do"
     job: str
     timeout_s: float = Field(gt=0)
+    own_folders: tuple[Literal["scratch_dir", "cache_dir"], ...] = ()
+    is_shared: bool = False
 
 
 class Request(Fact):

@@ -6,7 +6,7 @@ folder is a run's own follows from where the run lies, so that it finds what it 
 
 import platform
 from collections.abc import Generator, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -49,19 +49,28 @@ def place_footage(
 
 
 @contextmanager
-def cleared(roots: Sequence[RootSettings], run_dir: Path) -> Iterator[list[str]]:
+def cleared(
+    roots: Sequence[RootSettings], run_dir: Path, elsewhere: Dispatch | None = None
+) -> Iterator[list[str]]:
     """Remove what an earlier session placed before the block, for which every root must be there,
-    and what this one placed after it, however it ends; the list then names where that failed."""
-    jobs = [PlaceFilesJob(root=root, owner=_owner(run_dir), is_over=True) for root in roots]
-    left: list[str] = []
-    for job in jobs:
-        _result(job, run_worker(job, CLEARING_S))
+    and what this one placed after it, however it ends; the list then names where that failed.
+    Nothing that stops a run stops the workers here; `elsewhere` is another machine."""
+    ask, left = elsewhere or run_worker, list[str]()
+    for job in clearing_jobs(roots, run_dir):
+        _result(job, ask(job, CLEARING_S))
     try:
         yield left
     finally:
-        for job in jobs:
-            if last_answer(run_worker(job, CLEARING_S)) != PlacedFiles():
-                left.append(job.root.name)
+        for job in clearing_jobs(roots, run_dir):
+            with suppress(MezzmarkError):  # the other machine is lost
+                if last_answer(ask(job, CLEARING_S)) == PlacedFiles():
+                    continue
+            left.append(job.root.name)
+
+
+def clearing_jobs(roots: Sequence[RootSettings], run_dir: Path) -> list[PlaceFilesJob]:
+    """What removes the run's copies from each root, and fails where a root is not there."""
+    return [PlaceFilesJob(root=root, owner=_owner(run_dir), is_over=True) for root in roots]
 
 
 def _result(job: PlaceFilesJob, answers: Iterator[Answer]) -> PlacedFiles:

@@ -83,7 +83,9 @@ def run_scenario(
         start.clean_start(run_dir, is_new=is_new),
         start.trap_signals() as flag,
         closing(AheadWorkers(flag.is_set)) as workers,
-        cleared(scenario.roots, run_dir) as left,
+        cleared(
+            scenario.roots, run_dir, dispatch if isinstance(dispatch, Elsewhere) else None
+        ) as left,
     ):
         is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:

@@ -13,6 +13,7 @@ import os
 import shutil
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -25,6 +26,7 @@ from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.storage_file import Line, line_of, share_line
 from mezzmark.engines.play.drag import DisplayClock, run_drag
+from mezzmark.engines.play.gate import Meeting, keep_gate
 from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.host.common import no_garbage_collection, read_clock_ns, read_process_facts, sleep_ns
 from mezzmark.host.file_pages import is_dropped
@@ -37,6 +39,18 @@ from mezzmark.model.tasks.hand import draw_strokes
 from mezzmark.model.tasks.scrub import Proof
 
 Stream = tuple[streams.Level, tuple[Proof, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Party:
+    """Who plays at once: of `count` in all those numbered `here`, each its own of `files`, over a
+    line that they share."""
+
+    count: int
+    here: Sequence[int]
+    files: Sequence[str]
+    line: Line | None
+
 
 PIECE_BYTES: Final = 4 * 2**20
 """Of what an ingest writes before it must have reached the storage; our own choice."""
@@ -156,35 +170,53 @@ def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
     """Search for the number of streams, or of editors, that are served at once.
 
     A decoder that cannot be opened beside the others, as hardware with too few sessions, ends the
-    search upwards and is told. Raises FootageError and EngineError where not even one can.
+    search upwards and is told. Raises FootageError and EngineError where not even one can. Several
+    machines search together: each knows what all came to, and goes the same way.
     """
+    if job.hosts > 1 and job.gate is None:
+        what = f"these editors sit at {job.hosts} machines"
+        remedy = "Measure them with mezzmark fleet measure --together, or leave `hosts` out."
+        raise EngineError(where="[editors]", what=what, remedy=remedy)
     levels: list[streams.Level] = []
     proofs: list[Proof] = []
     files: list[str] = []
     line, is_cold = line_of(job.link) if job.link else None, True
+    meeting = Meeting(job.gate) if job.gate else None
 
     def passes(count: int) -> bool:
         nonlocal is_cold
-        files.extend(_file_of(job, number) for number in range(len(files), count))
-        is_cold &= not job.is_cold or all(map(is_dropped, files[:count]))
-        own = job.model_copy(update={"thread_count": max(1, job.thread_count // count)})
+        here = job.numbers(count)
+        files.extend(_file_of(job, number) for number in here[len(files) :])
+        party = Party(count, here, files[: len(here)], line)
+        is_cold &= not job.is_cold or all(map(is_dropped, party.files))
+        threads = max(1, job.thread_count // max(1, len(here)))
+        own = job.model_copy(update={"thread_count": threads})
         try:
             with no_garbage_collection():  # for each by itself: closed players must go
-                done, proof = zip(*_play_all(own, files[:count], line), strict=True)
+                done, spread_ns = _play_all(own, party)
         except EngineError:
-            if count == 1:
+            if count == 1 or meeting:
                 raise
             levels.append(streams.Level(count, 0, 0, 0))
         else:
-            levels.append(streams.add_up(count, done))
-            proofs.extend(chain.from_iterable(proof))
+            mine = [level for level, _ in done]
+            parts = _of_all(meeting, count, mine) if meeting else mine
+            levels.append(streams.add_up(count, parts, spread_ns))
+            proofs.extend(chain.from_iterable(proof for _, proof in done))
         return streams.has_passed(levels[-1], job)
 
     streams.search_streams(passes, most=job.most, rng=np.random.default_rng(job.seed))
     limits = job.model_dump(include={"task", "duration_s", "age_limit_ms", "ingest_mb_per_s"})
     found = streams.StreamsMeasurement(levels=tuple(levels), proof=tuple(proofs), **limits)
-    flags = ("not_cold",) * (not is_cold)
+    is_apart = any(level.spread_ns > streams.SPREAD_LIMIT_NS for level in levels)
+    flags = ("not_cold",) * (not is_cold) + ("late_start",) * is_apart
     return Measured(measurement=found, process=read_process_facts(), flags=flags)
+
+
+def _of_all(meeting: Meeting, count: int, mine: Sequence[streams.Level]) -> list[streams.Level]:
+    """What the players of all machines came to."""
+    told = meeting.gather(f"{count}-levels", streams.LEVELS.dump_json(tuple(mine)).decode())
+    return [level for text in told.texts for level in streams.LEVELS.validate_json(text)]
 
 
 def _file_of(job: streams.StreamsJob, number: int) -> str:
@@ -207,42 +239,53 @@ def refuse_shared(files: Sequence[str]) -> None:
         raise EngineError(where=files[0], what=what, remedy="Give each a file of its own.")
 
 
-def _play_all(job: streams.StreamsJob, files: Sequence[str], line: Line | None) -> list[Stream]:
-    """In threads of this process, opened before any begins, or a process each."""
+def _play_all(job: streams.StreamsJob, party: Party) -> tuple[list[Stream], int]:
+    """In threads of this process, opened before any begins, or a process each; and ns within which
+    the machines had begun."""
     if job.scratch_dir:
-        refuse_shared(files)
+        refuse_shared(party.files)
     if job.carrier == "processes":
-        work = partial(_in_process, job, files, line)
-        return run_parallel(work, worker_count=len(files) + (job.ingest_mb_per_s > 0))
+        work = partial(_in_process, job, party)
+        count = len(party.files) + job.has_ingest
+        done = run_parallel(work, worker_count=count + (job.gate is not None))
+        return done[:count], done[-1] if job.gate else 0
     index = read_frame_index(job.media.index_path)
-    players = [OpenLoopPlayer(path, index, job) for path in files]
-    barrier = Barrier(len(files))
+    players = [OpenLoopPlayer(path, index, job) for path in party.files]
+    barrier = Barrier(party.count)
 
     def work_at(number: int) -> Stream:
         try:
-            return _stream(job, number, len(files), players[number], index, barrier.wait)
+            return _stream(job, number, party.count, players[number], index, barrier.wait)
         except BaseException:
             barrier.abort()  # nobody waits for it for ever
             raise
 
-    with ThreadPoolExecutor(len(files)) as threads:
-        return list(threads.map(work_at, range(len(files))))
+    with ThreadPoolExecutor(party.count) as threads:
+        return list(threads.map(work_at, party.here)), 0
 
 
-def _in_process(
-    job: streams.StreamsJob, files: Sequence[str], line: Line | None, number: int, pool: ProcessPool
-) -> Stream:
-    """One of the streams or editors; after all of them the ingest."""
-    if line:
-        share_line(line)
-    if number == len(files):
-        return _ingest(job, line, pool)
-    media = job.media.model_copy(update={"media_path": files[number]})
-    own, index = job.model_copy(update={"media": media}), read_frame_index(media.index_path)
-    if streams.is_dragging(number, job.scrubbing):
-        return _drag(own, number, index, pool.meet)
-    player = OpenLoopPlayer(media.media_path, index, own)
-    return _stream(own, number, len(files), player, index, pool.meet)
+def _in_process(job: streams.StreamsJob, party: Party, worker: int, pool: ProcessPool) -> Any:
+    """One of the streams or editors; after all of them the ingest, and who keeps the gate."""
+    if party.line:
+        share_line(party.line)
+
+    def meet() -> None:
+        pool.meet()
+        if job.gate:  # whose keeper stands between
+            pool.meet()
+
+    if worker < len(party.files):
+        media = job.media.model_copy(update={"media_path": party.files[worker]})
+        own, index = job.model_copy(update={"media": media}), read_frame_index(media.index_path)
+        number = party.here[worker]
+        if streams.is_dragging(number, job.scrubbing):
+            return _drag(own, number, index, meet)
+        player = OpenLoopPlayer(media.media_path, index, own)
+        return _stream(own, number, party.count, player, index, meet)
+    if job.has_ingest and worker == len(party.files):
+        return _ingest(job, party.line, meet)
+    assert job.gate
+    return keep_gate(job.gate, party.count, pool)
 
 
 def _drag(
@@ -297,13 +340,13 @@ def _stream(
     return streams.Level(1, *counts, *times), witness.proofs()
 
 
-def _ingest(job: streams.StreamsJob, line: Line | None, pool: ProcessPool) -> Stream:
+def _ingest(job: streams.StreamsJob, line: Line | None, meet: Callable[[], object]) -> Stream:
     """Bytes in a row at the stated rate. Over a link they take the line that the editors read from,
     and go nowhere; else each piece has reached the storage before the next one."""
     path, written = Path(job.scratch_dir) / "ingest", 0
     content = os.urandom(line.link.request_bytes if line else PIECE_BYTES)
     with path.open("xb", buffering=0) as file:
-        pool.meet()
+        meet()
         start_ns = read_clock_ns()
         while (now_ns := read_clock_ns()) < start_ns + job.duration_s * NS_PER_S:
             due_ns = start_ns + written * 1000 // job.ingest_mb_per_s
@@ -317,5 +360,5 @@ def _ingest(job: streams.StreamsJob, line: Line | None, pool: ProcessPool) -> St
                 os.fsync(file.fileno())
             written += len(content)
     path.unlink()
-    pool.meet()
+    meet()
     return streams.Level(1, 0, 0, 0, written_bytes=written), ()

@@ -26,6 +26,7 @@ class EditorsSettings(OpenLoopSettings):
     age_limit_ms: float = Field(default=hand.OLD_MS, gt=0, le=10_000, description="p95 of ages")
     duration_s: float = Field(default=5.0, ge=2, le=120, description="seconds of each number")
     most: int = Field(default=8, ge=1, le=64, description="no more editors are tried")
+    hosts: int = Field(default=1, ge=1, le=1000, description="machines they sit at, in turn")
 
 
 UNIT, MEANING = "editors at once", "editors at once on one storage"
@@ -35,10 +36,14 @@ EDITORS: Final = replace(
     name="editors",
     label="several editors",
     verb="edit at once",
-    axes=("threads", "player", "link", "cache", "root", "ingest_mb_per_s"),
+    axes=("threads", "player", "link", "cache", "root", "ingest_mb_per_s", "host_count"),
     settings_model=EditorsSettings,
     plan=lambda settings, stock: open_loop_cells(
-        "editors", settings, stock, ingest_mb_per_s=[n or None for n in settings.ingest_mb_per_s]
+        "editors",
+        settings,
+        stock,
+        ingest_mb_per_s=[n or None for n in settings.ingest_mb_per_s],
+        host_count=[settings.hosts if settings.hosts > 1 else None],
     ),
     job=lambda planned, settings, footage: StreamsJob.of(
         planned,

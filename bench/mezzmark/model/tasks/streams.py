@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, TypeAdapter
 
 from mezzmark.model.fact import Amount, Fact, Positive, Whole
 from mezzmark.model.tasks import spec
@@ -24,6 +24,10 @@ AROUND, START_PHASE_S, LATE_PERIOD_S = 2, 1.0, 10.0
 KEPT_FRACTION: Final = 0.9
 """Of its rate an ingest must get; our own choice."""
 
+SPREAD_LIMIT_NS: Final = 100_000_000
+"""Machines that began further apart did not load the storage together; our own choice: a twentieth
+of the shortest trial."""
+
 
 class StreamsSettings(OpenLoopSettings):
     """The streams task: how many play at once. `threads` are shared out among their decoders."""
@@ -33,9 +37,34 @@ class StreamsSettings(OpenLoopSettings):
     most: int = Field(default=32, ge=1, le=256, description="no more streams are tried")
 
 
+class Gate(Fact):
+    """Where the machines of one trial meet: below `path` at home's `source` (host:port), this one
+    being number `place` of so many `hosts`. `tls` are the files of authority, own certificate and
+    its key, which the machine itself puts in; empty on a closed network."""
+
+    source: str
+    path: str
+    place: Whole
+    hosts: Positive
+    tls: tuple[str, ...] = ()
+
+
+GATE_WAIT: Final = "wait"
+"""What who comes to a gate is told after a while, to ask again."""
+
+
+class Gathered(Fact):
+    """What the machines said, in their order, and within how many ns all had begun that were let go
+    at the step before."""
+
+    texts: tuple[str, ...]
+    spread_ns: Whole = 0
+
+
 class StreamsJob(OpenLoopJob):
     """Find how many streams of this file play at once; or how many editors are served, each with a
-    copy of it in `scratch_dir`, a share of `scrubbing` of whom drag, beside an ingest at a rate."""
+    copy of it in `scratch_dir`, a share of `scrubbing` of whom drag, beside an ingest at a rate.
+    Of editors at several `hosts` every so manyth sits at this one; the ingest is at the first."""
 
     task: Literal["streams", "editors"] = "streams"
     carrier: Carrier = "processes"
@@ -46,13 +75,25 @@ class StreamsJob(OpenLoopJob):
     age_limit_ms: float = 0.0
     ingest_mb_per_s: int = 0
     scratch_dir: str = ""
+    hosts: int = 1
+    gate: Gate | None = None
+
+    def numbers(self, count: int) -> range:
+        """Those of so many who sit here."""
+        return range(self.gate.place if self.gate else 0, count, self.hosts)
+
+    @property
+    def has_ingest(self) -> bool:
+        """Whether it is written from here."""
+        return self.ingest_mb_per_s > 0 and not (self.gate and self.gate.place)
 
 
 class Level(NamedTuple):
     """So many players at once: pictures of all that play, after their start phase, the late ones,
     and those of the worst; the p95 of ages in ms of who saw the oldest, None where nobody dragged;
     how long pictures took, and of that waited for storage (None where nobody looked); what an
-    ingest wrote. Where a decoder was refused there are no pictures."""
+    ingest wrote; within how many ns those at several machines had begun. Where a decoder was
+    refused there are no pictures."""
 
     players: Positive
     pictures: Whole
@@ -62,6 +103,10 @@ class Level(NamedTuple):
     busy_ns: Whole = 0
     wait_ns: Whole | None = None
     written_bytes: Whole = 0
+    spread_ns: Whole = 0
+
+
+LEVELS: Final[TypeAdapter[tuple[Level, ...]]] = TypeAdapter(tuple[Level, ...])
 
 
 class StreamsMeasurement(Fact):
@@ -92,12 +137,12 @@ def has_passed(level: Level, by: StreamsJob | StreamsMeasurement) -> bool:
     )
 
 
-def add_up(count: int, parts: Sequence[Level]) -> Level:
+def add_up(count: int, parts: Sequence[Level], spread_ns: int = 0) -> Level:
     """What so many players came to, and an ingest beside them: sums, and the worst of them."""
     _, pictures, late, worst, *rest = zip(*parts, strict=True)
-    ages, busy_ns, waits, written = ([n for n in of if n is not None] for of in rest)
+    ages, busy_ns, waits, written, _ = ([n for n in of if n is not None] for of in rest)
     times = max(ages, default=None), sum(busy_ns), sum(waits) if waits else None
-    return Level(count, sum(pictures), sum(late), max(worst), *times, sum(written))
+    return Level(count, sum(pictures), sum(late), max(worst), *times, sum(written), spread_ns)
 
 
 def is_dragging(number: int, scrubbing: float) -> bool:

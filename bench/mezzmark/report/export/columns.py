@@ -49,6 +49,7 @@ CELL_COLUMNS: Final = {
     "ingest_mb_per_s": INTEGER,
     "minutes": INTEGER,
     "hosts": TEXT,
+    "host_count": INTEGER,
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
@@ -84,6 +85,7 @@ def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, obj
         "ingest_mb_per_s": setting["ingest_mb_per_s"],
         "minutes": setting["minutes"],
         "hosts": setting["hosts"],
+        "host_count": setting["host_count"],
     }
 
 

@@ -19,6 +19,7 @@ FLAG_TEXTS: Final = {
     "suspended": "its process was stopped, or the machine slept, while it ran",
     "not_cold": "what it read was not proved to be out of this machine's file cache",
     "host_lost": "one of its hosts went away, and others did its share",
+    "late_start": "the machines did not begin together: see what else they or the network did",
     "late_generator": "the player woke too late for the display: other programs may be at work",
 }
 """Why a trial enters no figure, by its flag."""
@@ -89,6 +90,7 @@ _AXES: Final[dict[str, Callable[[Any], str]]] = {
     "minutes": lambda count: f"again and again for {count_text(count, 'minute')}",
     "hosts": lambda names: f"on {shown_name(names, limit=200)}",
     "ingest_mb_per_s": lambda rate: f"beside an ingest that writes {rate} MB/s",
+    "host_count": lambda count: f"from {count_text(count, 'machine')} at once",
 }
 
 

@@ -1,0 +1,216 @@
+"""One trial on several machines at once: editors who sit at them and share one storage.
+
+For `run_scenario` they are one machine: a job goes to all, and one answer comes of theirs. Files
+lie elsewhere on each: what home's jobs call them is exchanged for what they are called there.
+"""
+
+import json
+import ssl
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Final
+
+from mezzmark.fleet.gate import Gate, kept_gate
+from mezzmark.model.errors import EngineError, UsageError
+from mezzmark.model.fleet import Performed
+from mezzmark.model.jobs import Job, JobFailed, Measured, read_job
+from mezzmark.model.preparations import Answer, PlacedFiles, PlaceFilesJob
+from mezzmark.model.records import HostMoment
+from mezzmark.model.run import HostFacts
+from mezzmark.model.scenario import Scenario
+from mezzmark.model.tasks.editors import EditorsSettings
+from mezzmark.model.tasks.spec import LOCAL, ProcessFacts
+from mezzmark.model.tasks.streams import Gate as GateAddress
+from mezzmark.model.tasks.streams import StreamsJob, StreamsMeasurement
+
+TOGETHER: Final = "together"
+"""The name of the run's folder, and of all machines where one is told of."""
+
+
+def scenario_together(scenario: Scenario, host_count: int) -> Scenario:
+    """The scenario whose editors sit at so many machines, on its roots. UsageError where anything
+    else is measured, or no storage is shared."""
+    table = scenario.settings(EditorsSettings)
+    roots = [root.name for root in scenario.roots]
+    if table and table.roots:
+        roots = [name for name in table.roots if name != LOCAL]
+    is_modelled = table is not None and table.links != ("local",)
+    if table is None or len(scenario.tasks) > 1 or not roots or is_modelled:
+        raise UsageError(
+            where=f'scenario "{scenario.name}"',
+            what="together machines measure editors on one root, over their own network, and "
+            "nothing else",
+            remedy="Give it the table [editors] alone, without links, and a root: [[roots]] or "
+            "--root.",
+        )
+    own = table.model_copy(update={"hosts": host_count, "roots": tuple(roots)})
+    return scenario.but(editors=own.model_dump())
+
+
+@dataclass(slots=True, kw_only=True)
+class Together:
+    """The machines, in the order in which editors take seats. `do` has one of them do a job;
+    `paths` is what each calls what home's jobs name."""
+
+    do: Callable[[str, Job, float], Performed]
+    reach: Callable[[str], str]
+    context: ssl.SSLContext | None
+    interface: str
+    paths: dict[str, dict[str, str]]
+    _names: list[str] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._names = list(self.paths)
+
+    def perform(self, job: Job, timeout_s: float) -> Performed:
+        """The job done by all at the same time. Raises what one of them raised, the others having
+        been let go."""
+        with ExitStack() as at_end:
+            jobs, gate = {name: self._there(job, name) for name in self._names}, None
+            if isinstance(job, StreamsJob):
+                kept = kept_gate(len(jobs), context=self.context, interface=self.interface)
+                gate, port = at_end.enter_context(kept)
+                jobs = {
+                    name: one.model_copy(update={"gate": self._address(name, gate, port)})
+                    for name, one in jobs.items()
+                }
+            threads = at_end.enter_context(ThreadPoolExecutor(len(jobs)))
+            futures = [threads.submit(self._do, jobs[n], n, timeout_s, gate) for n in self._names]
+        found = [future.result() for future in futures if not future.exception()]
+        for future in futures:
+            future.result()
+        if isinstance(job, PlaceFilesJob):
+            self._learn([done.answer for done in found])
+        return performed_together(
+            dict(zip(self._names, found, strict=True)), gate.broken_by if gate else ""
+        )
+
+    def _do(self, job: Job, name: str, timeout_s: float, gate: Gate | None) -> Performed:
+        """A host that fails lets go those who wait for it."""
+        done = None
+        try:
+            done = self.do(name, job, timeout_s)
+        finally:
+            if gate and (done is None or not isinstance(done.answer, Measured)):
+                gate.break_up(name)
+        return done
+
+    def _address(self, name: str, gate: Gate, port: int) -> GateAddress:
+        place, source = self._names.index(name), f"{self.reach(name)}:{port}"
+        return GateAddress(source=source, path=gate.path, place=place, hosts=gate.hosts)
+
+    def _there(self, job: Job, name: str) -> Job:
+        """The job in the words of the host: its paths, and on a root a folder of its own."""
+        paths = self.paths[name]
+        data = exchanged(json.loads(job.model_dump_json()), paths)
+        folder = Path(data.get("scratch_dir") or "")
+        if there := paths.get(str(folder.parent)):
+            data["scratch_dir"] = f"{there}/{folder.name}"
+        if isinstance(job, PlaceFilesJob):
+            data["owner"] = sha256(f"{job.owner}{name}".encode()).hexdigest()[:12]
+        return read_job(json.dumps(data).encode())
+
+    def _learn(self, answers: Sequence[Answer]) -> None:
+        """Where each has its copies: home calls them as the first does."""
+        first = answers[0]
+        for name, placed in zip(self._names, answers, strict=True):
+            if isinstance(first, PlacedFiles) and isinstance(placed, PlacedFiles):
+                pairs = zip(first.files, placed.files, strict=True)
+                self.paths[name] |= {ours.path: theirs.path for ours, theirs in pairs}
+                self.paths[name][first.folder] = placed.folder
+
+
+def exchanged(value: Any, paths: Mapping[str, str]) -> Any:
+    """JSON in which every text that names one of the paths names the other one."""
+    if isinstance(value, dict):
+        return {key: exchanged(one, paths) for key, one in value.items()}
+    if isinstance(value, list):
+        return [exchanged(one, paths) for one in value]
+    return paths.get(value, value) if isinstance(value, str) else value
+
+
+def performed_together(by_host: Mapping[str, Performed], failed: str) -> Performed:
+    """One result of all. Times run from the first start to the longest; of the machines' moments
+    the worst. `failed` is the host that failed first and let the others go, or empty."""
+    found = list(by_host.values())
+    return Performed(
+        answer=answer_together({name: done.answer for name, done in by_host.items()}, failed)
+        or max(found, key=lambda done: done.wall_ns).answer,
+        started_utc=min(done.started_utc for done in found),
+        wall_ns=max(done.wall_ns for done in found),
+        host_before=worst_moment([done.host_before for done in found]),
+        host_during=worst_moment([done.host_during for done in found]),
+    )
+
+
+def answer_together(by_host: Mapping[str, Answer], failed: str) -> Answer | None:
+    """A failure of one is that of all, and the measurements of editors are one; None where that of
+    the slowest machine counts. What was placed by the first is called as it calls it."""
+    kinds = Measured | PlacedFiles
+    bad = {name: one for name, one in by_host.items() if not isinstance(one, kinds)}
+    if bad:
+        name = failed if failed in bad else next(iter(bad))
+        answer = bad[name]
+        if isinstance(answer, JobFailed):
+            answer = answer.model_copy(update={"where": f"{name}: {answer.where}"})
+        return answer
+    answers = list(by_host.values())
+    if isinstance(answers[0], Measured):
+        is_joint = isinstance(answers[0].measurement, StreamsMeasurement)
+        return measured_together(answers) if is_joint else None
+    return next((one for one in answers if one != PlacedFiles()), PlacedFiles())
+
+
+def measured_together(answers: Sequence[Any]) -> Answer:
+    """All know the same numbers, and each has proved its own pictures."""
+    measured = [answer.measurement for answer in answers]
+    if any(one.levels != measured[0].levels for one in measured):
+        what = "the machines do not agree on what they measured together"
+        return JobFailed.by(EngineError(where=TOGETHER, what=what, remedy="Measure again."))
+    proof = tuple(one for each in measured for one in each.proof)
+    used = [answer.process for answer in answers]
+    peaks = [one.peak_rss_bytes for one in used if one.peak_rss_bytes is not None]
+    return Measured(
+        measurement=measured[0].model_copy(update={"proof": proof}),
+        process=ProcessFacts(
+            cpu_ns=sum(one.cpu_ns for one in used), peak_rss_bytes=max(peaks, default=None)
+        ),
+        flags=tuple(dict.fromkeys(flag for answer in answers for flag in answer.flags)),
+    )
+
+
+def worst_moment(moments: Sequence[HostMoment]) -> HostMoment:
+    """Field by field the most of what was told, of the frequency the least."""
+    found = {}
+    for name in HostMoment.model_fields:
+        told = [value for one in moments if (value := getattr(one, name)) is not None]
+        pick = min if name == "frequency_mhz" else max
+        found[name] = pick(told) if told else None
+    return HostMoment(**found)
+
+
+def hosts_as_one(hosts: Sequence[HostFacts]) -> HostFacts:
+    """What is alike is said once; of numbers that differ the least, of texts all."""
+    found: dict[str, Any] = {}
+    for name in HostFacts.model_fields:
+        values = [getattr(host, name) for host in hosts]
+        found[name] = value_of_all(values)
+    versions = [host.library_versions for host in hosts]
+    names = dict.fromkeys(name for each in versions for name in each)
+    found["library_versions"] = {
+        n: value_of_all([v.get(n, "none") for v in versions]) for n in names
+    }
+    return HostFacts(**found)
+
+
+def value_of_all(values: Sequence[Any]) -> Any:
+    """None where somebody does not tell, or values cannot be set beside each other."""
+    if all(value == values[0] for value in values):
+        return values[0]
+    if all(isinstance(value, str) for value in values):
+        return " + ".join(dict.fromkeys(values))
+    return min(values) if all(isinstance(value, int | float) for value in values) else None
