@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 47_860, "modules": 238, "test_lines": 38_830}
+LIMITS = {"lines": 47_860, "modules": 238, "test_lines": 38_930}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25
