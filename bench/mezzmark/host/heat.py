@@ -1,6 +1,6 @@
 """What the machine does in the course of a long trial: clock, slowings for heat, battery.
 
-It stands alone since only trials that last ask for it.
+It stands alone, since only trials that last ask for it.
 """
 
 import threading
