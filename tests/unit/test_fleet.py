@@ -541,6 +541,22 @@ def test_a_worker_of_other_versions_is_refused(
         assert "0.1" in fleet.look()[1]["a"]
 
 
+def test_a_worker_that_did_not_answer_is_asked_again(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A machine that was too busy to say its versions is no machine of other versions for ever."""
+    with over_sockets() as address, connected(address, None) as fleet:
+        call = fleet._call
+        monkeypatch.setattr(
+            fleet, "_call", lambda op, **kw: {} if kw.get("msg") else call(op, **kw)
+        )
+        assert fleet.look() == ({}, {"a": "it does not answer"})
+        monkeypatch.setattr(fleet, "_call", call)
+        fleet._looked_s = 0.0
+        present, faults = fleet.look()
+        assert ([*present], faults) == (["a"], {})
+
+
 def test_simulated_tables_are_those_of_one_machine(
     own_machine: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -226,10 +226,12 @@ class Fleet:
         if address not in self._judged:
             asked = {"msg": {"op": "versions", "packages": []}, "workers": [address]}
             try:
-                found = self._call("broadcast", **asked, on_error="ignore")
+                found = self._call("broadcast", **asked, on_error="ignore").get(address)
             except HostLostError:
+                found = None
+            if not found:  # asked again at the next look
                 return "it does not answer"
-            self._judged[address] = _version_fault(found.get(address) or {})
+            self._judged[address] = _version_fault(found)
         return self._judged[address]
 
 
