@@ -209,10 +209,10 @@ def test_a_refused_decoder_ends_the_search(
 ) -> None:
     """Where a third decoder cannot be opened, three streams do not play, and it is told so."""
 
-    def play_all(_job, files, _line):
-        if len(files) > 2:
+    def play_all(_job, party):
+        if party.count > 2:
             raise EngineError(where="decoder", what="no session is left", remedy="Use fewer.")
-        return [(Level(1, 48, 0, 0), ("right",))] * len(files)
+        return [(Level(1, 48, 0, 0), ("right",))] * party.count, 0
 
     monkeypatch.setattr(playback, "_play_all", play_all)
     job = StreamsJob(**_ASKED, media=media, carrier="threads", duration_s=2, most=8)

@@ -54,6 +54,17 @@ ENCODES = st.builds(
     **dict.fromkeys((*_ENCODED, "packet_bytes", "width_px", "height_px"), COUNTS),
 )
 KERNELS = st.builds(KernelMeasurement, wall_ns=st.lists(COUNTS, max_size=5).map(tuple))
+
+
+def as_measured(trial: Trial) -> Trial:
+    """A trial whose cell is of the task that was measured."""
+    measured = trial.measurement
+    if measured is None:
+        return trial
+    cell = trial.cell.model_copy(update={"task": measured.task})
+    return trial.model_copy(update={"cell": cell})
+
+
 TRIALS = st.builds(
     Trial,
     round_index=st.integers(0, 10**6),
@@ -68,7 +79,7 @@ TRIALS = st.builds(
     process=st.none() | st.builds(ProcessFacts, cpu_ns=NS),
     host_before=st.builds(HostMoment, steal_fraction=SHARES, load_average_1m=SHARES),
     host_during=st.builds(HostMoment, busy_fraction=SHARES, throttle_count=st.none() | NS),
-)
+).map(as_measured)
 
 
 @settings(max_examples=40, deadline=None)  # each writes files
