@@ -443,7 +443,7 @@ def fleet_ingest(
     insecure: bool = False,
     local: int = 0,
     hosts: Sequence[str] = (),
-    together: bool = False,
+    alone: bool = True,
     grids: RunPaths = (),
     storage: RunPaths = (),
     patience: float = 600.0,
@@ -455,8 +455,8 @@ def fleet_ingest(
     on_event: Callable[[str, Event], None] = lambda _host, _event: None,
 ) -> FleetIngest:
     """A scenario's folder over several machines: the grid of each (those of `grids` are there
-    already, each by its host's label), then the folder over all and, unless only `together`, each
-    alone, beside what the grids predict, over the `storage` that runs measured and links too.
+    already, each by its host's label), then the folder over all and, if `alone`, each by itself,
+    beside what the grids predict, over the `storage` that runs measured and links too.
 
     Options, files and losses as of `fleet_measure`; a clip whose host is lost goes to another.
     """
@@ -481,7 +481,7 @@ def fleet_ingest(
             tell=on_event,
         )
         known = {one.manifest.host.host_label: one.run_dir for one in _read(grids)}
-        how: dict[str, Any] = {"grids": known, "is_alone": not together}
+        how: dict[str, Any] = {"grids": known, "is_alone": alone}
         run_dirs = ingest.ingest_over_hosts(run, plan, _listed(hosts), **how)
     runs = {name: _read(run_dir)[0] for name, run_dir in run_dirs.items()}
     links = ingest.ingest_settings(plan).modelled_links.values()

@@ -21,7 +21,7 @@ SIGNATURES = {
     "export": "runs, *, format, table, out",
     "fleet_check": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "
     "patience, out, cache, resume, rounds, judge_only, tolerance, level, on_event",
-    "fleet_ingest": "scenario, *, scheduler, certificates, insecure, local, hosts, together, "
+    "fleet_ingest": "scenario, *, scheduler, certificates, insecure, local, hosts, alone, "
     "grids, storage, patience, footage, out, cache, resume, rounds, on_event",
     "fleet_list": "*, scheduler, certificates, insecure, local, probe",
     "fleet_measure": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "

@@ -67,7 +67,7 @@ def test_a_killed_worker_costs_its_clips_way_and_no_clip(
                 PLAN,
                 scheduler=hosts.address,
                 insecure=True,
-                together=True,
+                alone=False,
                 out=tmp_path / "out",
                 cache=tmp_path / "home",
                 on_event=note,

@@ -101,7 +101,7 @@ def main() -> None:
             now = given | {"rounds": done + 1, "out": grids, "resume": grids.exists()}
             run_dirs = api.fleet_measure(grid_scenario(PLAN), **now)
             now |= {"out": whole, "resume": whole.exists()}
-            now |= {"grids": [*run_dirs.values()], "together": "alone" not in sys.argv}
+            now |= {"grids": [*run_dirs.values()], "alone": "alone" in sys.argv}
             found = api.fleet_ingest(PLAN, **now)
     print_makespans(found.makespans)
     for one in found.makespans:

@@ -181,7 +181,7 @@ def fleet_check(  # noqa: PLR0917  # options, each given by its name
     "ingest",
     epilog="Examples: `mezzmark fleet ingest whole-machine --scheduler tls://home:8786 "
     "--certificates certs --out results/ingest` · `mezzmark fleet ingest whole-machine --local 2 "
-    "--together`",
+    "--no-alone`",
 )
 def fleet_ingest(  # noqa: PLR0917  # options, each given by its name
     scenario: ScenarioArgument,
@@ -190,9 +190,9 @@ def fleet_ingest(  # noqa: PLR0917  # options, each given by its name
     insecure: InsecureOption = False,
     local: LocalOption = 0,
     hosts: HostsOption = None,
-    together: Annotated[
-        bool, Option("--together", help="Not each host alone too, which takes as long for each.")
-    ] = False,
+    alone: Annotated[
+        bool, Option(help="Each host by itself too, which takes its time for each.")
+    ] = True,
     grids: Annotated[
         list[Path] | None,
         Option(help="A host's grid measured earlier in a fleet: its run; repeat for more."),
@@ -219,7 +219,7 @@ def fleet_ingest(  # noqa: PLR0917  # options, each given by its name
     given: dict[str, Any] = {"certificates": certificates, "insecure": insecure, "local": local}
     given |= {
         "hosts": hosts or (),
-        "together": together,
+        "alone": alone,
         "grids": grids or (),
         "storage": storage or (),
     }
