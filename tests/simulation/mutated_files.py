@@ -265,7 +265,7 @@ def _reply_reader(folder: Path, manifest: Any, trials: tuple[Trial, ...]) -> Rea
         elif kind is Fetched:
             measure._ask(Fetched, fleet, "h", None, StopFlag())
         else:
-            _keep_trial(planned, one._perform("h", job, 9), manifest)
+            _keep_trial(planned, one.perform("h", job, 9), manifest)
 
     return Reader(tuple(Reply(attempt=ATTEMPT, found=f).model_dump_json() for f in found), believed)
 
