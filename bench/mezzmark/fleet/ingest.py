@@ -5,8 +5,6 @@ The queue is at home. Whenever a host is free it is sent the next clips, as many
 split has jobs; Dask carries one such job at a host. Clips of a host that is lost go to the others.
 """
 
-import threading
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -17,7 +15,7 @@ from mezzmark.decide.size.over_hosts import fastest_first, grid_splits
 from mezzmark.engines.encode.ingest import clip_order
 from mezzmark.fleet.clip_queue import ClipQueue
 from mezzmark.fleet.measure import FleetRun, measured_by
-from mezzmark.fleet.scheduler import POLL_S, HostLostError, lost, stopped
+from mezzmark.fleet.scheduler import HostLostError, lost, stopped
 from mezzmark.host.common import Clock
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, UsageError
@@ -167,20 +165,8 @@ class _OverHosts:
         clock = Clock()
         started_utc, start_ns = clock.utc(), clock.monotonic_ns()
         queue = ClipQueue(clip_order(job), clock, start_ns)
-        threads = [
-            threading.Thread(target=self._follow, args=(number, job, queue, timeout_s))
-            for number in range(len(job.hosts))
-        ]
-        try:
-            for thread in threads:
-                thread.start()
-            while any(thread.is_alive() for thread in threads):
-                time.sleep(POLL_S)  # signals are heard
-        finally:
-            if any(thread.is_alive() for thread in threads):
-                self.run.flag.signal_name = self.run.flag.signal_name or "SIGINT"
-            for thread in threads:
-                thread.join()
+        follow = partial(self._follow, job=job, queue=queue, timeout_s=timeout_s)
+        self.run.at_once([partial(follow, number) for number in range(len(job.hosts))])
         if self.run.flag.is_set():
             raise stopped()
         moments = {"host_before": HostMoment(), "host_during": HostMoment()}

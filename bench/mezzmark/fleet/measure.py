@@ -207,8 +207,7 @@ class FleetRun:
         return offered_files
 
     def _all_at_once(self, names: Sequence[str]) -> dict[str, MezzmarkError]:
-        """Every host in a thread of its own: why each that is not done is not. However this ends,
-        no thread is left."""
+        """Every host in a thread of its own: why each that is not done is not."""
         failures: dict[str, Any] = {}
 
         def follow(name: str) -> None:
@@ -217,21 +216,26 @@ class FleetRun:
             except BaseException as error:  # raised where the command is
                 failures[name] = error
 
-        threads = [threading.Thread(target=follow, args=(name,)) for name in names]
+        self.at_once([partial(follow, name) for name in names])
+        for error in failures.values():
+            if not isinstance(error, MezzmarkError):
+                raise error
+        return failures
+
+    def at_once(self, works: Sequence[Callable[[], None]]) -> None:
+        """Each in a thread of its own, while signals are heard here; however this ends, no thread
+        is left."""
+        threads = [threading.Thread(target=work) for work in works]
         try:
             for thread in threads:
                 thread.start()
             while any(thread.is_alive() for thread in threads):
-                time.sleep(POLL_S)  # signals are heard
+                time.sleep(POLL_S)
         finally:
             if any(thread.is_alive() for thread in threads):
                 self.flag.signal_name = self.flag.signal_name or "SIGINT"
             for thread in threads:
                 thread.join()
-        for error in failures.values():
-            if not isinstance(error, MezzmarkError):
-                raise error
-        return failures
 
     def patiently(self, name: str, session: Callable[[], Iterator[Event]]) -> None:
         """Measure until the run is over; a host that is lost is waited for, and the run resumed by
