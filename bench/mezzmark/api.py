@@ -22,6 +22,7 @@ if TYPE_CHECKING:  # `as`: programs may import these types from here
     from mezzmark.decide.compare.verdicts import RegressionReport as RegressionReport
     from mezzmark.decide.size.over_hosts import FleetMakespan as FleetMakespan
     from mezzmark.decide.size.result import SizingResult as SizingResult
+    from mezzmark.fleet.measure import FleetRun as FleetRun
     from mezzmark.fleet.scheduler import Fleet as Fleet
     from mezzmark.model.encoding import Encoding as Encoding
     from mezzmark.model.fleet import HostSummary as HostSummary
@@ -340,7 +341,6 @@ def fleet_measure(
     `together` all measure one run, of editors who sit at them and share a root. `on_event` is
     given the host's name, empty for what concerns all.
     """
-    from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.model.errors import UsageError
     from mezzmark.runner.request import AskedLimits
 
@@ -352,20 +352,10 @@ def fleet_measure(
         )
     limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume, roots=root)
+    how: dict[str, Any] = {"is_in_turn": in_turn, "is_together": together}
     with _fleet(scheduler, certificates, insecure, local) as fleet:
-        from mezzmark.fleet.measure import FleetRun
-
-        return FleetRun(
-            scenario=plan,
-            fleet=fleet,
-            out=Path(out) if out else _new_folder(plan.name),
-            cache_dir=cache or default_cache_dir(),
-            is_resumed=resume,
-            is_in_turn=in_turn,
-            is_together=together,
-            patience_s=patience,
-            tell=on_event,
-        ).measure(_listed(hosts))
+        run = _fleet_run(plan, fleet, out, cache, patience, on_event, is_resumed=resume, **how)
+        return run.measure(_listed(hosts))
 
 
 def fleet_check(
@@ -461,25 +451,15 @@ def fleet_ingest(
     Options, files and losses as of `fleet_measure`; a clip whose host is lost goes to another.
     """
     from mezzmark.decide.size.over_hosts import fleet_makespans, shared_storages
-    from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.runner.request import AskedLimits
 
     limits = AskedLimits(rounds=rounds)
     plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume)
     with _fleet(scheduler, certificates, insecure, local) as fleet:
         from mezzmark.fleet import ingest
-        from mezzmark.fleet.measure import FleetRun
 
-        run = FleetRun(
-            scenario=ingest.grid_scenario(plan),
-            fleet=fleet,
-            out=Path(out) if out else _new_folder(plan.name),
-            cache_dir=cache or default_cache_dir(),
-            is_resumed=resume,
-            is_in_turn=False,
-            patience_s=patience,
-            tell=on_event,
-        )
+        grid = ingest.grid_scenario(plan)
+        run = _fleet_run(grid, fleet, out, cache, patience, on_event, is_resumed=resume)
         known = {one.manifest.host.host_label: one.run_dir for one in _read(grids)}
         how: dict[str, Any] = {"grids": known, "is_alone": alone}
         run_dirs = ingest.ingest_over_hosts(run, plan, _listed(hosts), **how)
@@ -512,6 +492,30 @@ def _fleet_plan(
     for note in (*notes, *limit_warnings_of(plan)):
         on_event("", Noted(message=note))
     return plan
+
+
+def _fleet_run(
+    plan: Scenario,
+    fleet: Fleet,
+    out: Path | None,
+    cache: Path | None,
+    patience_s: float,
+    on_event: Callable[[str, Event], None],
+    **how: Any,
+) -> FleetRun:
+    """The fleet's run of a plan, into `out` or a new folder."""
+    from mezzmark.engines.media.cache import default_cache_dir
+    from mezzmark.fleet.measure import FleetRun
+
+    return FleetRun(
+        scenario=plan,
+        fleet=fleet,
+        out=Path(out) if out else _new_folder(plan.name),
+        cache_dir=cache or default_cache_dir(),
+        patience_s=patience_s,
+        tell=on_event,
+        **how,
+    )
 
 
 def _fleet(

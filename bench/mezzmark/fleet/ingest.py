@@ -31,7 +31,6 @@ from mezzmark.model.tasks.ingest import (
 )
 from mezzmark.runner.events import Event, Noted
 from mezzmark.runner.prepare import Footage
-from mezzmark.runner.run import Elsewhere, run_scenario
 from mezzmark.store.run_store import (
     MANIFEST_NAME,
     Run,
@@ -146,14 +145,8 @@ class _OverHosts:
         facts = {name: self.run.describe(name) for name in names}
         self.there = {name: self.run.footage_on(name) for name in names}
         first = facts[names[0]].model_copy(update={"host_label": f"all of {', '.join(names)}"})
-        yield from run_scenario(
-            self.scenario,
-            run_dir=self.run.out / FOLDER,
-            cache_dir=self.run.cache_dir,
-            resume=True,  # as of the hosts' own
-            dispatch=Elsewhere(self.perform),
-            footage=replace(self.run.footage, noted=partial(measured_by, first)),
-        )
+        footage = replace(self.run.footage, noted=partial(measured_by, first))
+        yield from self.run.follow(self.scenario, self.run.out / FOLDER, self.perform, footage)
 
     def perform(self, job: Job, timeout_s: float) -> Performed:
         """An ingest over its hosts; the reference kernel on the first host."""

@@ -78,7 +78,7 @@ class FleetRun:
     out: Path
     cache_dir: Path
     is_resumed: bool
-    is_in_turn: bool
+    is_in_turn: bool = False
     is_together: bool = False
     patience_s: float
     tell: Callable[[str, Event], None]
@@ -266,9 +266,15 @@ class FleetRun:
         """From a host that is there, or all that measure together, to the end of the run, or to a
         loss."""
         perform, footage = self._together() if self.is_together else self._alone(name)
+        yield from self.follow(self.scenario, self._run_dir(name), perform, footage)
+
+    def follow(
+        self, scenario: Scenario, run_dir: Path, perform: Perform, footage: Footage
+    ) -> Iterator[Event]:
+        """A run whose jobs are done elsewhere, to its end or to a loss."""
         yield from run_scenario(
-            self.scenario,
-            run_dir=self._run_dir(name),
+            scenario,
+            run_dir=run_dir,
             cache_dir=self.cache_dir,
             resume=True,  # that the folder is free was seen at the beginning
             dispatch=Elsewhere(perform),
