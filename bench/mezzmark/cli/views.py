@@ -47,15 +47,16 @@ from mezzmark.report.tables.facts import (
     inspection_table,
     self_test_table,
 )
-from mezzmark.report.tables.fleet import fleet_hosts_table, fleet_junit, fleet_markdown
-from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
-from mezzmark.report.tables.run import catalogue_table
-from mezzmark.report.tables.size import (
-    further_host_table,
-    makespan_table,
-    sizing_details,
-    sizing_summary,
+from mezzmark.report.tables.regression import (
+    as_junit,
+    as_markdown,
+    fleet_hosts_table,
+    fleet_junit,
+    fleet_markdown,
+    regression_table,
 )
+from mezzmark.report.tables.run import catalogue_table
+from mezzmark.report.tables.size import makespan_tables, sizing_details, sizing_summary
 from mezzmark.report.tables.table import fact_table
 
 if TYPE_CHECKING:
@@ -217,8 +218,7 @@ def print_fleet_check(check: FleetCheck, out: Path, output_format: str = "table"
 
 def print_makespans(found: Sequence[FleetMakespan]) -> None:
     """A folder over several machines: measured and predicted, and with one machine more."""
-    tables = makespan_table(found), further_host_table(found)
-    show(open_terminal(), *(part for table in tables if table.rows for part in (table, "")))
+    show(open_terminal(), *(part for table in makespan_tables(found) for part in (table, "")))
     show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
 
 
