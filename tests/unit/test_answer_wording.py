@@ -20,7 +20,6 @@ from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CellSummary
 from mezzmark.report.prose.answer import Answer, few_rounds_text, run_answer
-from mezzmark.report.prose.cautions import unknown_text
 from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
 from mezzmark.report.prose.picture import picture_sentences
 from mezzmark.report.prose.terms import axis_words, pattern_words, task_label
@@ -133,13 +132,6 @@ def test_a_lost_sample_aspect_is_told_with_the_encoding_s_name() -> None:
     assert told[0] == []
     assert len(told[1]) == 1
     assert "VC-3 SQ" in told[1][0]
-
-
-def test_names_of_a_newer_version_are_counted_and_named() -> None:
-    """Two trials of an unknown task and one with an unknown axis: three are left out, by name."""
-    told = unknown_text({"task drag": 2, "axis speed": 1})
-    assert told.startswith("3 trials left out")
-    assert "axis speed and task drag" in told
 
 
 def test_a_pattern_player_task_or_axis_without_words_is_said_by_its_name() -> None:

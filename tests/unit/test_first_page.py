@@ -172,11 +172,12 @@ def test_a_run_that_was_interrupted_says_so() -> None:
 
 
 def test_trials_that_this_version_does_not_know_are_the_first_caution() -> None:
-    """What a newer file holds is left out, and said before all other doubts."""
+    """What a newer file holds is left out, counted and named before all other doubts."""
     manifest, trials = fabricate_run(Fabrication(rounds=3))
-    view = RunView(manifest, tuple(trials), unknown={"task mosaic": 2, "task echo": 1})
+    view = RunView(manifest, tuple(trials), unknown={"task mosaic": 2, "axis speed": 1})
     assert run_answer(view).cautions[0] == unknown_text(view.unknown)
-    assert "3 trials" in unknown_text(view.unknown)
+    assert unknown_text(view.unknown).startswith("3 trials left out")
+    assert "axis speed and task mosaic" in unknown_text(view.unknown)
 
 
 def test_a_task_without_a_section_gets_a_table_of_its_figures(

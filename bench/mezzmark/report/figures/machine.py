@@ -35,6 +35,7 @@ from mezzmark.report.figures.theme import (
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import throughput as prose
 from mezzmark.report.prose.numbers import count_text, estimate_parts, shown_name
+from mezzmark.report.tables.table import DASH
 from mezzmark.statistics.scaling import ScalingFit
 from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO, predict_throughput
 
@@ -89,7 +90,8 @@ def _fill_cell(drawing: Drawing, x: int, y: int, split: SplitFigures, *, is_best
     """A cell's numbers line by line, and the frame of the best one."""
     axes = drawing.axes
     parts = estimate_parts(split.figures["throughput_fps"])
-    lines = (prose.share_text(split.efficiency), *parts)
+    share = f"{split.efficiency.point * 100:.0f} %" if split.efficiency else DASH
+    lines = (share, *parts)
     look: dict[str, Any] = {"ha": "center", "va": "center", "fontsize": SMALL_PT}
     for place, line in enumerate(lines, start=1):
         weight = "bold" if place == 1 else "normal"

@@ -17,7 +17,7 @@ from mezzmark.report.figures.drawing import Drawing, Mark, at, draw_marks, ends,
 from mezzmark.report.figures.points import BODY_IN, Place, PlaneAxis, Point, draw_points
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
-from mezzmark.report.prose.numbers import shown_name, shown_unit, shown_value
+from mezzmark.report.prose.numbers import number_text, shown_name, shown_unit, shown_value
 from mezzmark.report.prose.picture import generation_words, quality_text
 from mezzmark.report.view import LinkFamily, Role, RunView
 
@@ -141,8 +141,9 @@ def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str
 
 def _goal_axis(goal: FigureName, limits: Sequence[float], *, room: float) -> PlaneAxis:
     shown = [shown_value(limit, goal.unit) for limit in limits]
-    lines = {limit: prose.limit_label(limit, goal) for limit in shown}
-    label = labels.GOAL_LABEL.format(goal.label, shown_unit(goal.unit))
+    meets, unit = "≤" if goal.better == "less" else "≥", shown_unit(goal.unit)
+    lines = {limit: labels.NEED_LINE.format(meets, number_text(limit), unit) for limit in shown}
+    label = labels.GOAL_LABEL.format(goal.label, unit)
     return PlaneAxis(label=label, better=goal.better, room=room, lines=lines)
 
 

@@ -1,8 +1,5 @@
-"""The answer in words: what this run found, what it could not tell, and what it did not test.
-
-Written for someone who edits video and has never heard of a confidence interval. There is no
-overall score: speed, size and encode time stand side by side.
-"""
+"""The answer in words: what this run found, what it could not tell, and what it did not test; for
+someone who edits video and has never heard of a confidence interval. There is no overall score."""
 
 from collections.abc import Callable, Mapping
 from typing import Final
@@ -44,7 +41,6 @@ from mezzmark.report.view import RunView
 START: Final = "On this machine, with this footage"
 
 _CLIPLESS: Final = "no encoding was measured with every clip, so none can be called fastest."
-
 NEXT_STEP: Final = (
     'To decide between them, state what you need: mezzmark choose RUN --need "bit_depth >= 10" '
     '--wish "less bitrate_bps" (RUN is the folder of this run; scenarios/README.md lists what can '

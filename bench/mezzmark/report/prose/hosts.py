@@ -74,18 +74,13 @@ def _task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareCo
     """`A encodes 3.1× [2.8, 3.4] as fast as B`."""
     host, reference = (shown_name(run.label) for run in (comparison.other, found.reference))
     label, times = task_label(ratio.task), estimate_text(ratio.speedup_ratio)
-    match ratio.standing:
-        case "faster":
-            return f"{host} {TASKS[ratio.task].verb}s {times} as fast as {reference}"
-        case "slower":
-            return f"{host} is slower than {reference} in {label}: {times} as fast"
-        case "the same":
-            tolerance = level_text(TOLERANCE_FRACTION)
-            return f"{host} is as fast as {reference} in {label}, within {tolerance}: {times}"
-        case "cannot tell":
-            return (
-                f"{host} and {reference} show no measurable difference in {label}: {times} as fast"
-            )
+    tolerance, unclear = level_text(TOLERANCE_FRACTION), "show no measurable difference"
+    return {
+        "faster": f"{host} {TASKS[ratio.task].verb}s {times} as fast as {reference}",
+        "slower": f"{host} is slower than {reference} in {label}: {times} as fast",
+        "the same": f"{host} is as fast as {reference} in {label}, within {tolerance}: {times}",
+        "cannot tell": f"{host} and {reference} {unclear} in {label}: {times} as fast",
+    }[ratio.standing]
 
 
 def _best_clause(found: HardwareComparison, label: str) -> str:

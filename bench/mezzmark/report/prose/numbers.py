@@ -252,24 +252,20 @@ def withheld_text(reasons: Sequence[Withheld]) -> str:
 
 
 def _reason(reason: Withheld) -> str:
-    have, needed = reason.have, reason.needed
-    match reason.kind:
-        case "few_rounds" | "few_clips":
-            what = "round" if reason.kind == "few_rounds" else "clip"
-            more = count_text(needed, what)
-            return f"no interval from {count_text(have, what)}: {more} more needed"
-        case "few_moves":
-            text = f"no interval: needs {count_text(needed, 'more round')}"
-            moves = reason.moves_a_round
-            return f"{text}, or {count_text(moves, 'sample')} a round" if moves else text
-        case "clustered":
-            return (
-                "no interval: slow samples crowd into few trials, so the limit lies beyond the "
-                "slowest sample; twice as many rounds may show it"
-            )
-        case "constant":
-            return "the same in every round"
-        case "exact":
-            return "known exactly"
-        case _:
-            return "it has no interval"
+    needed, moves = reason.needed, reason.moves_a_round
+    shorter = f", or {count_text(moves, 'sample')} a round" if moves else ""
+
+    def few(noun: str) -> str:
+        more = count_text(needed, noun)
+        return f"no interval from {count_text(reason.have, noun)}: {more} more needed"
+
+    texts = {
+        "few_rounds": few("round"),
+        "few_clips": few("clip"),
+        "few_moves": f"no interval: needs {count_text(needed, 'more round')}{shorter}",
+        "clustered": "no interval: slow samples crowd into few trials, so the limit lies beyond "
+        "the slowest sample; twice as many rounds may show it",
+        "constant": "the same in every round",
+        "exact": "known exactly",
+    }
+    return texts.get(reason.kind, "it has no interval")

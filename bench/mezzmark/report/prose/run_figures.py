@@ -12,7 +12,6 @@ from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
-from mezzmark.model.figures import FigureName
 from mezzmark.report.prose.choice import FRONTS, STATUSES, rounds_text
 from mezzmark.report.prose.figures import (
     ORIGINAL_LABEL,
@@ -29,7 +28,6 @@ from mezzmark.report.prose.numbers import (
     list_text,
     number_text,
     shown_name,
-    shown_unit,
     visible_text,
 )
 from mezzmark.report.prose.regress import summarise_regression
@@ -257,12 +255,6 @@ def choice_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
     is_best = entry.encoding == choice.recommendation
     verdict = "recommended" if is_best else f"needs {STATUSES[entry.status]}"
     return "; ".join(filter(None, (y, x, verdict, FRONTS[entry.front])))
-
-
-def limit_label(limit: float, goal: FigureName) -> str:
-    """Of the line that a need draws, in the shown unit; the side that meets it is named."""
-    sign = "≤" if goal.better == "less" else "≥"
-    return f"need: {sign} {number_text(limit)} {shown_unit(goal.unit)}"
 
 
 def cell_names(cells: Iterable[Cell]) -> list[str]:

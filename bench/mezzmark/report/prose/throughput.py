@@ -67,11 +67,6 @@ def grid_words(encoding: str, split: SplitFigures, *, is_best: bool) -> str:
     return f"{words}; the best split" if is_best else words
 
 
-def share_text(share: Estimate | None) -> str:
-    """`87 %`, of an efficiency; a dash where it is not known."""
-    return "–" if share is None else f"{share.point * 100:.0f} %"
-
-
 def scaling_text(found: GridFindings, fit: ScalingFit, *, has_band: bool) -> FigureText:
     """Of throughput by cores and the fitted law."""
     law = "Line and band: the fitted scaling law with its interval"
@@ -134,17 +129,15 @@ def peak_text(fit: ScalingFit) -> str:
     if peak.interval is not None:
         found = peak.interval
         return f"{found.point:.0f} [{found.low:.0f}, {found.high:.0f}] cores"
-    if peak.withheld == "few_rounds":
-        missing = count_text(MINIMUM_ROUNDS - fit.round_count, "more round")
-        return f"no interval from {count_text(fit.round_count, 'round')}: measure {missing}"
-    if peak.withheld == "no_peak":
-        return "Amdahl's law has no peak"
-    if peak.withheld == "far":
-        return f"not within four times the {max(fit.core_counts)} cores measured"
-    return (
-        f"up to {max(fit.core_counts)} cores the data do not bound a peak: κ may be 0. Measure "
-        "more core counts or more rounds"
-    )
+    most, rounds = max(fit.core_counts), count_text(fit.round_count, "round")
+    missing = count_text(MINIMUM_ROUNDS - fit.round_count, "more round")
+    return {
+        "few_rounds": f"no interval from {rounds}: measure {missing}",
+        "no_peak": "Amdahl's law has no peak",
+        "far": f"not within four times the {most} cores measured",
+        "unbounded": f"up to {most} cores the data do not bound a peak: κ may be 0. Measure more "
+        "core counts or more rounds",
+    }[peak.withheld]
 
 
 MOST_NAMED: Final = 4
