@@ -645,8 +645,12 @@ def rig(
     from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
     from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
-    from mezzmark.runner.hardware import probe_hardware
-    from mezzmark.runner.self_test import SelfTestPlan, measure_self_test, probe_clock
+    from mezzmark.runner.self_test import (
+        SelfTestPlan,
+        measure_self_test,
+        probe_clock,
+        probe_hardware,
+    )
 
     cache_dir = cache or default_cache_dir()
     host = read_host_facts(cache_dir, library_versions=all_library_versions())

@@ -8,12 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from mezzmark.statistics.drift import lag_one_autocorrelation
+from mezzmark.statistics.change_points import lag_one_autocorrelation
 from mezzmark.statistics.intervals import t_interval, t_reach
 from mezzmark.statistics.paired import holm_adjusted, paired_change, unpaired_change
-from mezzmark.statistics.power import t_test_power
 from mezzmark.statistics.quantiles import quantile
-from mezzmark.statistics.variance import estimate_components
+from mezzmark.statistics.spread import estimate_components, t_test_power
 
 DATA = Path(__file__).parent / "data"
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from mezzmark.statistics.drift import Course, classify_course
+from mezzmark.statistics.change_points import Course, classify_course
 
 NOISE = 0.01 * np.array([1, -1, 0.5, -0.7, -0.2, 0.9, -0.4, 0.3, -1.1, 0.6, -0.3, 0.4])
 

@@ -21,13 +21,13 @@ from mezzmark.statistics.paired import (
     run_level_change,
     unpaired_change,
 )
-from mezzmark.statistics.power import (
+from mezzmark.statistics.quantiles import quantile
+from mezzmark.statistics.spread import (
     detectable_change,
     expected_log_half_width,
     rounds_for_width,
     t_test_power,
 )
-from mezzmark.statistics.quantiles import quantile
 
 VALUES = np.array([12.1, 12.9, 11.8, 12.4, 13.0, 12.2, 12.0, 12.6, 12.3])
 OTHERS = np.array([12.5, 13.1, 12.0, 12.4, 13.6, 12.1, 12.9, 12.7, 12.8])

@@ -7,14 +7,15 @@ import pytest
 from scipy import stats
 
 from fixtures.tails import estimate_tail
-from mezzmark.statistics.drift import classify_course, lag_one_autocorrelation
-from mezzmark.statistics.power import is_precise, look_points
-from mezzmark.statistics.tails import effective_count
-from mezzmark.statistics.variance import (
+from mezzmark.statistics.change_points import classify_course, lag_one_autocorrelation
+from mezzmark.statistics.spread import (
     VarianceComponents,
     estimate_components,
+    is_precise,
+    look_points,
     plan_sampling,
 )
+from mezzmark.statistics.tails import effective_count
 
 
 def test_tail_of_independent_samples_is_the_binomial_one() -> None:

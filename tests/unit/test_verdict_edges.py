@@ -20,7 +20,7 @@ from mezzmark.model.records import HostMoment
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.statistics.paired import Change
-from mezzmark.statistics.power import t_test_power
+from mezzmark.statistics.spread import t_test_power
 
 OTHER = QUIET[::-1]
 PLUS_10 = math.log(1.10)

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import Final
 
 from mezzmark.host.common import read_battery, read_host_moment
-from mezzmark.model.tasks.heat import HeatMoment
+from mezzmark.model.tasks.ingest import HeatMoment
 
 MOMENT_S: Final = 10.0
 """Reading them takes a millisecond, and heat comes within minutes."""

@@ -3,8 +3,8 @@
 Rounds end by precision, by number or by time, decided between rounds only. Stopping looks at the
 width of intervals and never at a difference: a rule that waits until something looks different
 finds differences that are not there. Where the looks fall, and how many must agree, is
-`mezzmark.statistics.power`'s to say. Long because all of it follows from the same trials, which are
-taken into account one by one.
+`mezzmark.statistics.spread`'s to say. Long because all of it follows from the same trials, which
+are taken into account one by one.
 """
 
 import math
@@ -333,7 +333,7 @@ def stop_at_precision(scenario: Scenario) -> StopWhen:
     """The usual rule: no cell's interval is wider than ± the scenario's share of its figure, now
     and at the look before."""
     from mezzmark.decide.estimate.pooling import worst_relative_half_width
-    from mezzmark.statistics.power import is_precise, look_points
+    from mezzmark.statistics.spread import is_precise, look_points
 
     precision_fraction = scenario.precision_fraction
 

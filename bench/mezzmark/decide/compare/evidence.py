@@ -28,13 +28,11 @@ from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread
 from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RunCosts, read_common_costs
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
-from mezzmark.decide.machine.overlap import runs_at_once, took_turns
+from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key, runs_at_once, took_turns
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
 from mezzmark.statistics import paired
-from mezzmark.statistics.power import detectable_change
-from mezzmark.statistics.variance import moderate_variances
+from mezzmark.statistics.spread import detectable_change, moderate_variances
 
 RUNS_AS_UNITS: Final = 4
 """Runs on both sides together from which the run is the unit. With three, one degree of freedom

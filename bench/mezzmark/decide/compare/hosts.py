@@ -13,9 +13,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import chain
 from typing import Final, Literal
 
-from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
 from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
-from mezzmark.decide.compare.host_runs import ComparedRun
+from mezzmark.decide.compare.host_runs import BestThroughput, ComparedRun, find_best_throughput
 from mezzmark.decide.compare.matching import (
     Matching,
     compared_cells,

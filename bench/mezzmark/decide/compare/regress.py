@@ -30,9 +30,8 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
 )
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
-from mezzmark.decide.estimate.two_kinds import find_two_kinds
 from mezzmark.decide.machine.identity import changed_facts
-from mezzmark.decide.machine.noise import flag_trials, summarise_causes
+from mezzmark.decide.machine.noise import find_two_kinds, flag_trials, summarise_causes
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EXIT_INCONCLUSIVE

@@ -16,7 +16,7 @@ from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.statistics.intervals import share_interval
 from mezzmark.statistics.paired import paired_change
-from mezzmark.statistics.power import detectable_change, t_test_power
+from mezzmark.statistics.spread import detectable_change, t_test_power
 
 
 class ClockFacts(Fact):

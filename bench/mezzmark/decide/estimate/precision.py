@@ -18,7 +18,7 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
-from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
+from mezzmark.statistics.spread import expected_log_half_width, rounds_for_width
 
 MOST_MORE_ROUNDS: Final = 12
 """More rounds than these are not proposed: intervals shrink with the square root of their number,

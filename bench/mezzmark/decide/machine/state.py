@@ -17,15 +17,14 @@ from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.precision import Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.estimate.two_kinds import TwoKinds, find_two_kinds
-from mezzmark.decide.machine.noise import Disturbance, judge_disturbance
+from mezzmark.decide.machine.noise import Disturbance, TwoKinds, find_two_kinds, judge_disturbance
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts
-from mezzmark.statistics.drift import classify_course
-from mezzmark.statistics.variance import VarianceComponents, estimate_components, plan_sampling
+from mezzmark.statistics.change_points import classify_course
+from mezzmark.statistics.spread import VarianceComponents, estimate_components, plan_sampling
 
 MATTERS_FRACTION: Final = 0.05
 """A change or a spread of the machine below this is no reason to doubt: comparisons of runs let

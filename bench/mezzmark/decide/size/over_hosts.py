@@ -18,7 +18,7 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.decide.size.inputs import measured_storage
-from mezzmark.decide.throughput.schedule import PREDICTION_DRAWS, clip_seconds, start_seconds
+from mezzmark.decide.throughput.ingest import PREDICTION_DRAWS, clip_seconds, start_seconds
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate

@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
 from mezzmark.decide.size.result import CorePrediction, meets_deadline
-from mezzmark.decide.throughput.schedule import serve_in_order
+from mezzmark.decide.throughput.ingest import serve_in_order
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop
 from mezzmark.statistics.intervals import Floats
-from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import (
+from mezzmark.statistics.scaling import (
     MOST_RANGE_RATIO,
+    ScalingFit,
     draw_speedup,
     predict_throughput,
 )

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Any, Final
 
-from mezzmark.model.catalogue import general, intermediate
+from mezzmark.model.catalogue import entries
 from mezzmark.model.encoding import (
     ORIGINAL,
     ORIGINAL_ENCODING,
@@ -14,7 +14,6 @@ from mezzmark.model.encoding import (
 )
 from mezzmark.model.errors import EncodingError, nearest
 
-_BASIC: Final = (*intermediate.ENTRIES, *general.ENTRIES)
 _PARTS: Final = {"half": Fraction(1, 2), "quarter": Fraction(1, 4)}
 
 _VARIANTS: Final[dict[str, dict[str, dict[str, Any]]]] = {
@@ -31,10 +30,10 @@ _VARIANTS: Final[dict[str, dict[str, dict[str, Any]]]] = {
 """What else there is of an entry, proxies and a carrier of alpha, and in what it differs."""
 
 ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
-    *_BASIC,
+    *entries.ENTRIES,
     *(
         one.model_copy(update={"name": f"{one.name}-{w}", "profile": f"{one.profile}-{w}", **own})
-        for one in _BASIC
+        for one in entries.ENTRIES
         for w, own in _VARIANTS.get(one.name, {}).items()
     ),
 )

@@ -6,8 +6,12 @@ from functools import partial
 import numpy as np
 
 from mezzmark.decide.throughput.grid import GridFindings, fit_grid
-from mezzmark.decide.throughput.heat import judge_heat
-from mezzmark.decide.throughput.schedule import IngestPrediction, last_ingest, predict_ingests
+from mezzmark.decide.throughput.ingest import (
+    IngestPrediction,
+    judge_heat,
+    last_ingest,
+    predict_ingests,
+)
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.report.figures.gallery import Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling

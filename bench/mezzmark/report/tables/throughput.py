@@ -7,8 +7,7 @@ from typing import Literal
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings
-from mezzmark.decide.throughput.heat import HeatFindings
-from mezzmark.decide.throughput.schedule import IngestPrediction
+from mezzmark.decide.throughput.ingest import HeatFindings, IngestPrediction
 from mezzmark.model.cell import CONDITIONS, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.tasks.delivery import DeliverySettings
@@ -23,8 +22,7 @@ from mezzmark.report.prose.throughput import (
 from mezzmark.report.tables.run import named, slow_entry
 from mezzmark.report.tables.table import Column, Entry, Table, bare, tabulate, worded
 from mezzmark.report.view import RunView
-from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import parameter_interval
+from mezzmark.statistics.scaling import ScalingFit, parameter_interval
 
 
 def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
