@@ -53,12 +53,10 @@ MAX_SETTING: Final = 100_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
-    """One way in which cells of a task can differ.
-
-    `default` is what a cell without the axis has. `id_text` is what a value adds to the cell's id,
-    nothing where it is empty: ids of cells measured before an axis existed stay as they were.
-    `asked_by` are the keys of a scenario's tables that say which values there are.
-    """
+    """One way in which cells of a task can differ. `default` is what a cell without the axis has.
+    `id_text` is what a value adds to the cell's id, nothing where it is empty: ids of cells
+    measured before an axis existed stay as they were. `asked_by` are the keys of a scenario's
+    tables that say which values there are."""
 
     kind: type
     default: AxisValue | None = None
@@ -137,10 +135,8 @@ CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "minutes", "hos
 
 class Setting(Mapping[str, Any]):
     """Axis → value; an axis that is not set reads as its default. Frozen, comparable, hashable.
-
     Raises ValueError for an unknown axis, a value of another type than the axis has, and a number
-    that is none of a machine.
-    """
+    that is none of a machine."""
 
     __slots__ = ("_hash", "_values")
 

@@ -58,10 +58,9 @@ class PrepareOwnJob(Fact):
 
 
 class PrepareEncodingJob(Fact):
-    """Encode a prepared clip to an encoding (or find it in the cache), and index it.
-
-    `fingerprint` is that of the user's own file, whose sound, timecode and tags go along; empty of
-    other clips."""
+    """Encode a prepared clip to an encoding (or find it in the cache), and index it. `fingerprint`
+    is that of the user's own file, whose sound, timecode and tags go along; empty of other
+    clips."""
 
     task: Literal["prepare-encoding"] = "prepare-encoding"
     source: MediaReference

@@ -273,12 +273,9 @@ hour of encoding to anybody, and lies within what clips and days differ by."""
 
 class ChooseSettings(Fact):
     """The `[choose]` table, or a file of needs and wishes. Goals stand in order in `wishes`, or
-    with weights in `weights`.
-
-    With an order, figures count in steps of `indifference_fraction`, and equal steps leave the next
-    goal to decide. `clips` decide (all where none is named); with `allow_missing` an encoding that
-    lacks one is shown beside the others.
-    """
+    with weights in `weights`. With an order, figures count in steps of `indifference_fraction`, and
+    equal steps leave the next goal to decide. `clips` decide (all where none is named); with
+    `allow_missing` an encoding that lacks one is shown beside the others."""
 
     needs: tuple[Need, ...] = ()
     wishes: tuple[Wish, ...] = ()

@@ -32,7 +32,6 @@ def perform_all(
     total: int,
 ) -> Generator[Preparing | LeftOut, None, dict[Step, Answer]]:
     """The result of every job, several at a time, and of those that `follow` gives after a result.
-
     Each is asked in a thread of its own; what the workers say comes out here, one after the other.
     However this ends, no thread and no worker is left."""
     waiting = deque(jobs.items())

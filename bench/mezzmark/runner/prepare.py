@@ -52,14 +52,12 @@ SILENCE_S = 1_800.0
 
 @dataclass(slots=True, kw_only=True)
 class Footage:
-    """What is ready to be measured; filled while it is prepared.
-
-    `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
-    frames, common to all its encodings. `refused` says in words what could not be made, `left_out`
-    which files of folders are no clips of their own; `pictures` are files of decoded pictures by
-    (clip, pixel format); `placed` is by the root's name. `noted` puts into a manifest what measures
-    it, where that is not this installation.
-    """
+    """What is ready to be measured; filled while it is prepared. `media` holds (clip, encoding) →
+    file and index, `frame_counts` the length of each clip in frames, common to all its encodings.
+    `refused` says in words what could not be made, `left_out` which files of folders are no clips
+    of their own; `pictures` are files of decoded pictures by (clip, pixel format); `placed` is by
+    the root's name. `noted` puts into a manifest what measures it, where that is not this
+    installation."""
 
     encodings: tuple[Encoding, ...]
     clips: list[ClipManifest] = field(default_factory=list)
@@ -99,12 +97,9 @@ def prepare_footage(
     scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch
 ) -> Generator[Preparing | LeftOut, None, Footage]:
     """Prepare all clips and encodings of a scenario, several at a time; returns the Footage, in the
-    scenario's order. What cannot be made is told as soon as it is known.
-
-    FootageError when no clip is left, or a path names no file; InterruptedRunError, and an error of
-    the machine (storage, memory, a killed worker), end the preparation, and the cache keeps what
-    was made.
-    """
+    scenario's order. What cannot be made is told as soon as it is known. FootageError when no clip
+    is left, or a path names no file; InterruptedRunError, and an error of the machine (storage,
+    memory, a killed worker), end the preparation, and the cache keeps what was made."""
     footage = Footage(encodings=resolve_encodings(scenario))
     originals = yield from _list_originals(scenario, cache_dir, dispatch, footage)
     settings = scenario.settings(EncodeSettings)

@@ -74,12 +74,9 @@ def measure_self_test(
     cache_dir: Path,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
 ) -> NDArray[np.float64]:
-    """Median latencies in ns, shape (arms, comparisons, rounds).
-
-    The first two arms are identical; each further one is delayed by a planned fraction. The arms of
-    a round replay the same requests in fresh processes, in shuffled order; each takes about half a
-    second.
-    """
+    """Median latencies in ns, shape (arms, comparisons, rounds). The first two arms are identical;
+    each further one is delayed by a planned fraction. The arms of a round replay the same requests
+    in fresh processes, in shuffled order; each takes about half a second."""
     media, frame_count = _prepare(plan, cache_dir, on_progress)
     rng = np.random.default_rng(plan.seed)
     fractions = (0.0, 0.0, *plan.planted_fractions)

@@ -43,12 +43,10 @@ _CHI_SQUARE_MEDIAN: Final = 0.45493642311957283
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangePoint:
-    """A step between value `index` - 1 and value `index` (from 0).
-
-    `change` is the level after less the level before, in the unit of the values, with its standard
-    error and degrees of freedom. `p_value` is that of the split that found it, for "no change
-    anywhere in this part", multiplied by the number of parts tested at that depth.
-    """
+    """A step between value `index` - 1 and value `index` (from 0). `change` is the level after less
+    the level before, in the unit of the values, with its standard error and degrees of freedom.
+    `p_value` is that of the split that found it, for "no change anywhere in this part", multiplied
+    by the number of parts tested at that depth."""
 
     index: int
     change: float
@@ -65,12 +63,9 @@ class ChangePoint:
 def find_change_points(
     values: ArrayLike, standard_errors: ArrayLike, *, error_level: float
 ) -> tuple[ChangePoint, ...]:
-    """All steps of the series whose p-value is at most `error_level`, in order.
-
-    With no change anywhere, any step is claimed in at most that share of series. Raises ValueError
-    for arrays of unequal length, values that are not finite, negative errors, or a level outside
-    0 to 1.
-    """
+    """All steps of the series whose p-value is at most `error_level`, in order. With no change
+    anywhere, any step is claimed in at most that share of series. Raises ValueError for arrays of
+    unequal length, values that are not finite, negative errors, or a level outside 0 to 1."""
     if not 0 < error_level < 1:
         raise ValueError(f"error_level must lie between 0 and 1, not {error_level}")
     series = _Series.of(values, standard_errors)
@@ -83,12 +78,10 @@ def change_p_value(values: ArrayLike, standard_errors: ArrayLike) -> float:
 
 
 def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float:
-    """What neighbouring values differ beyond their errors, as a variance; 0 where they do not.
-
-    From squared differences of neighbours, since a step spoils only one of them (von Neumann et
-    al., Annals of Mathematical Statistics 12, 1941, 153-162); by their median, since that one must
-    not count.
-    """
+    """What neighbouring values differ beyond their errors, as a variance; 0 where they do not. From
+    squared differences of neighbours, since a step spoils only one of them (von Neumann et al.,
+    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, since that one must not
+    count."""
     series, errors = _checked(values, standard_errors)
     if series.size < FEWEST_VALUES:
         return 0.0
@@ -108,11 +101,9 @@ class _Series:
 
     @staticmethod
     def of(values: ArrayLike, standard_errors: ArrayLike) -> "_Series":
-        """Weights are equal where nothing is known of any.
-
-        No error counts as smaller than their median: six rounds that agree by luck would else
-        outweigh all other runs, and raise false alarms.
-        """
+        """Weights are equal where nothing is known of any. No error counts as smaller than their
+        median: six rounds that agree by luck would else outweigh all other runs, and raise false
+        alarms."""
         series, errors = _checked(values, standard_errors)
         typical = np.median(errors) if errors.size else 0.0
         variances = np.maximum(errors, typical) ** 2 + between_run_variance(series, errors)
@@ -226,9 +217,7 @@ LEFTOVER_LEVEL: Final = 0.01
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """How a series went. `change_fraction` is first to last level (0.05: 5 % slower at the end).
-
-    `at` is the index of the first point after a step; `p_value` allows for both tests made.
-    """
+    `at` is the index of the first point after a step; `p_value` allows for both tests made."""
 
     kind: CourseKind
     change_fraction: float
@@ -237,11 +226,9 @@ class Course:
 
 
 def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Course:
-    """Steady, drift, step, or unsteady when neither explains the series.
-
-    The chance to call a steady machine anything else is at most 1 - level: three tests (slope,
-    best step, likeness of neighbours) share it (Bonferroni; the step's search for its place too).
-    """
+    """Steady, drift, step, or unsteady when neither explains the series. The chance to call a
+    steady machine anything else is at most 1 - level: three tests (slope, best step, likeness of
+    neighbours) share it (Bonferroni; the step's search for its place too)."""
     data = np.asarray(times, dtype=np.float64)
     logs = np.log(data / data[0])  # so that times all alike are exactly 0
     if logs.size < MINIMUM_POINTS:
@@ -301,11 +288,9 @@ def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
 
 
 def _wander_p(logs: NDArray[np.float64]) -> float:
-    """The one-sided p-value of neighbours being alike.
-
-    Lag-1 autocorrelation, about normal with mean -1/n and variance 1/n where nothing lingers
-    (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13).
-    """
+    """The one-sided p-value of neighbours being alike. Lag-1 autocorrelation, about normal with
+    mean -1/n and variance 1/n where nothing lingers (Anderson, Annals of Mathematical Statistics
+    13, 1942, 1-13)."""
     excess = lag_one_autocorrelation(logs) + 1 / logs.size
     return float(special.ndtr(-excess * math.sqrt(logs.size)))
 

@@ -38,12 +38,10 @@ MINIMUM_ROUNDS: Final = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScalingFit:
-    """A fitted law. `gamma` is in units of throughput; `sigma` and `kappa` are shares.
-
-    The three points obey the bounds; `free_point` (log γ, σ, κ) is the fit without bounds, from
-    which intervals are made, and `covariance` is its 3 × 3 covariance. `covariance_source` says
-    where the spread comes from; with `none` no interval can be given.
-    """
+    """A fitted law. `gamma` is in units of throughput; `sigma` and `kappa` are shares. The three
+    points obey the bounds; `free_point` (log γ, σ, κ) is the fit without bounds, from which
+    intervals are made, and `covariance` is its 3 × 3 covariance. `covariance_source` says where the
+    spread comes from; with `none` no interval can be given."""
 
     law: Law
     residual_scale: ResidualScale
@@ -65,13 +63,10 @@ def fit_scaling(
     law: Law = "usl",
     residual_scale: ResidualScale = "log",
 ) -> ScalingFit:
-    """The law that fits best, with σ, κ ≥ 0.
-
-    `core_counts` holds K distinct counts, `throughput` one row per round (R × K, or K for a
-    single round), all positive. USL needs three counts, Amdahl two. With a single round the
-    covariance is that of the residuals, and there must be more counts than parameters; with two
-    rounds there is none. Raises ValueError.
-    """
+    """The law that fits best, with σ, κ ≥ 0. `core_counts` holds K distinct counts, `throughput`
+    one row per round (R × K, or K for a single round), all positive. USL needs three counts, Amdahl
+    two. With a single round the covariance is that of the residuals, and there must be more counts
+    than parameters; with two rounds there is none. Raises ValueError."""
     counts, rounds = _checked(core_counts, throughput, law=law)
     response = np.log(rounds) if residual_scale == "log" else rounds
     problem = _Problem(counts, response.mean(axis=0), residual_scale)
@@ -223,12 +218,10 @@ _PARAMETERS: Final[tuple[Parameter, ...]] = ("gamma", "sigma", "kappa")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
-    """The core count N* = √((1 − σ) / κ) beyond which throughput falls.
-
-    `interval` is None where the law has no peak, the rounds carry no interval, κ cannot be told
-    from 0, so that the data do not bound a peak, or it lies beyond MOST_RANGE_RATIO times the cores
-    measured; `withheld` says which.
-    """
+    """The core count N* = √((1 − σ) / κ) beyond which throughput falls. `interval` is None where
+    the law has no peak, the rounds carry no interval, κ cannot be told from 0, so that the data do
+    not bound a peak, or it lies beyond MOST_RANGE_RATIO times the cores measured; `withheld` says
+    which."""
 
     interval: Interval | None
     withheld: Literal["", "no_peak", "few_rounds", "unbounded", "far"] = ""
@@ -248,10 +241,8 @@ class ScalingPrediction:
 def parameter_interval(
     fit: ScalingFit, parameter: Parameter, *, confidence_level: float
 ) -> Interval | None:
-    """The interval of γ, σ or κ, or None where the rounds cannot give one.
-
-    Made without bounds and then cut at 0, which costs no coverage; it always holds the point.
-    """
+    """The interval of γ, σ or κ, or None where the rounds cannot give one. Made without bounds and
+    then cut at 0, which costs no coverage; it always holds the point."""
     if fit.covariance_source == "none" or (parameter == "kappa" and fit.law == "amdahl"):
         return None
     column = _PARAMETERS.index(parameter)
@@ -264,13 +255,11 @@ def parameter_interval(
 
 
 def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
-    """The peak N* with its interval, or the reason why it is withheld.
-
-    Throughput peaks at N where 1 − σ − κ N² = 0, which is linear in (σ, κ), so the interval is
-    the set of N whose value cannot be told from 0 (Fieller 1954). The set is bounded only where
-    κ differs from 0, and only then is N* given: on a truth without a peak that is at most half
-    of 1 − `confidence_level` of the time.
-    """
+    """The peak N* with its interval, or the reason why it is withheld. Throughput peaks at N where
+    1 − σ − κ N² = 0, which is linear in (σ, κ), so the interval is the set of N whose value cannot
+    be told from 0 (Fieller 1954). The set is bounded only where κ differs from 0, and only then is
+    N* given: on a truth without a peak that is at most half of 1 − `confidence_level` of the
+    time."""
     if fit.law == "amdahl":
         return Peak(interval=None, withheld="no_peak")
     if fit.covariance_source == "none":
@@ -296,11 +285,9 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
 def predict_throughput(
     fit: ScalingFit, core_count: int, *, confidence_level: float
 ) -> ScalingPrediction:
-    """Mean throughput at a core count that need not have been measured.
-
-    N / X(N) = (1 + σ(N−1) + κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); the interval is made
-    there and turned over, and never claims more than N cores at γ's upper limit.
-    """
+    """Mean throughput at a core count that need not have been measured. N / X(N) = (1 + σ(N−1) +
+    κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); the interval is made there and turned over, and never
+    claims more than N cores at γ's upper limit."""
     bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
     point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
     is_far = core_count > LOUD_RANGE_RATIO * max(fit.core_counts)
@@ -326,11 +313,9 @@ def draw_speedup(
     rng: np.random.Generator,
     draw_count: int,
 ) -> NDArray[np.float64]:
-    """Draws of X(`core_count`) / X(`reference_count`), in which γ cancels.
-
-    (σ, κ) are drawn from the multivariate t of the fit and cut at 0, so that no draw scales better
-    than linearly. Raises ValueError for a fit without covariance.
-    """
+    """Draws of X(`core_count`) / X(`reference_count`), in which γ cancels. (σ, κ) are drawn from
+    the multivariate t of the fit and cut at 0, so that no draw scales better than linearly. Raises
+    ValueError for a fit without covariance."""
     if fit.covariance_source == "none":
         raise ValueError(f"{fit.round_count} rounds carry no interval")
     df = fit.degrees_of_freedom

@@ -49,10 +49,8 @@ class VarianceComponents:
 
 
 def estimate_components(trials: Sequence[NDArray[np.float64]]) -> VarianceComponents:
-    """From latencies, one array a trial. The estimate between trials is cut at 0.
-
-    Raises ValueError for fewer than two trials, no trial with two samples, or values ≤ 0.
-    """
+    """From latencies, one array a trial. The estimate between trials is cut at 0. Raises ValueError
+    for fewer than two trials, no trial with two samples, or values ≤ 0."""
     counts = np.array([trial.size for trial in trials], dtype=np.float64)
     total = counts.sum()
     means, squares = np.empty(counts.size), np.empty(counts.size)
@@ -82,12 +80,9 @@ def plan_sampling(
     confidence_level: float,
 ) -> tuple[int | None, int]:
     """Trials, and samples in each, of the cheapest run whose interval of the mean log is expected
-    within ±`half_width_fraction`.
-
-    Samples a trial: √(cost of a start / cost of a sample × within / between), Kalibera & Jones's
-    optimum; then as many trials as the width needs. With no spread between trials, one start
-    would be enough for the spread, and the samples are capped instead.
-    """
+    within ±`half_width_fraction`. Samples a trial: √(cost of a start / cost of a sample × within /
+    between), Kalibera & Jones's optimum; then as many trials as the width needs. With no spread
+    between trials, one start would be enough for the spread, and the samples are capped instead."""
     ratio = trial_cost_s / sample_cost_s * components.within
     samples = MAXIMUM_SAMPLES
     if components.between > 0:
@@ -109,11 +104,9 @@ LEAST_APART: Final = math.log(1.1)
 
 def split_in_two(logs: NDArray[np.float64]) -> int:
     """How many of the values, in rising order, make the lower one of two groups, cut where the gap
-    is widest and a fifth lie on either side; 0 where they are not surely of two kinds.
-
-    How many standard deviations within them they must lie apart is found by simulation: of 8 to 30
-    values of one kind, 3 % are split where normal or of heavy tails.
-    """
+    is widest and a fifth lie on either side; 0 where they are not surely of two kinds. How many
+    standard deviations within them they must lie apart is found by simulation: of 8 to 30 values of
+    one kind, 3 % are split where normal or of heavy tails."""
     few = max(2, math.ceil(logs.size / 5))
     if logs.size < FEWEST_TO_SPLIT:
         return 0
@@ -132,13 +125,10 @@ def moderate_variances(
     variances: NDArray[np.float64], degrees: float
 ) -> tuple[NDArray[np.float64], float]:
     """Variances of kindred cells, each with so many degrees of freedom, drawn towards what they
-    have in common; and the degrees of freedom that they then have.
-
-    The common value and its weight are estimated from the spread of their logs (Smyth, Statistical
-    Applications in Genetics and Molecular Biology 3(1), 2004, article 3, sections 4 and 6.2). Where
-    they spread no more than by chance all are their mean. There are never more degrees of freedom
-    than all together have.
-    """
+    have in common; and the degrees of freedom that they then have. The common value and its weight
+    are estimated from the spread of their logs (Smyth, Statistical Applications in Genetics and
+    Molecular Biology 3(1), 2004, article 3, sections 4 and 6.2). Where they spread no more than by
+    chance all are their mean. There are never more degrees of freedom than all together have."""
     whole = degrees * variances.size
     if variances.size < 2 or not (variances > 0).all():
         return variances, degrees
@@ -179,10 +169,8 @@ POWER: Final = 0.9
 
 def t_test_power(noncentrality: float, *, degrees: float, error_level: float) -> float:
     """Chance that a two-sided t test at `error_level` finds an effect, in its own direction or not.
-
-    `noncentrality` is the true effect over its true standard error; exact for normal values by
-    the noncentral t distribution (Johnson & Welch, Biometrika 31, 1940, 362-389).
-    """
+    `noncentrality` is the true effect over its true standard error; exact for normal values by the
+    noncentral t distribution (Johnson & Welch, Biometrika 31, 1940, 362-389)."""
     limit = t_quantile(1 - error_level / 2, degrees)
     shift = abs(noncentrality)
     power = 1 - float(np.ptp(special.nctdtr(degrees, shift, [-limit, limit])))
@@ -218,10 +206,8 @@ def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: f
 def detectable_change(
     standard_error: float, *, degrees: float, error_level: float, power: float = POWER
 ) -> float:
-    """The smallest change, as a fraction above 1, that would have been found with that power.
-
-    Found by bisection on the noncentrality, to 1e-9 of it.
-    """
+    """The smallest change, as a fraction above 1, that would have been found with that power. Found
+    by bisection on the noncentrality, to 1e-9 of it."""
     low, high = 0.0, 1.0
     while t_test_power(high, degrees=degrees, error_level=error_level) < power:
         low, high = high, high * 2
@@ -236,9 +222,7 @@ def detectable_change(
 
 def look_points(rounds_done: int, *, minimum_rounds: int = FIRST_LOOK_ROUNDS) -> tuple[int, ...]:
     """The round counts at which widths decide after `rounds_done` rounds; empty between looks.
-
-    Looks fall on `minimum_rounds` rounded up to whole blocks and every block after it.
-    """
+    Looks fall on `minimum_rounds` rounded up to whole blocks and every block after it."""
     first = max(FIRST_LOOK_ROUNDS, math.ceil(minimum_rounds / BLOCK_ROUNDS) * BLOCK_ROUNDS)
     earliest = rounds_done - (LOOKS_NEEDED - 1) * BLOCK_ROUNDS
     if rounds_done % BLOCK_ROUNDS or earliest < first:
@@ -248,9 +232,7 @@ def look_points(rounds_done: int, *, minimum_rounds: int = FIRST_LOOK_ROUNDS) ->
 
 def is_precise(relative_half_widths: Sequence[float | None], *, precision_fraction: float) -> bool:
     """Whether the widest interval was narrow enough at every one of the looks that decide.
-
-    `relative_half_widths` belong to the counts of `look_points`; None is "no interval yet".
-    """
+    `relative_half_widths` belong to the counts of `look_points`; None is "no interval yet"."""
     return len(relative_half_widths) >= LOOKS_NEEDED and all(
         width is not None and width <= precision_fraction for width in relative_half_widths
     )

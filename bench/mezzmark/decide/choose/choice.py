@@ -135,11 +135,9 @@ class JudgedEncoding(Fact):
 
 
 class TippingPoint(Fact):
-    """A smallest change that would change the recommendation to `then` (None: to nobody).
-
-    It is a change of the limit of `need`, or else of the `encoding`'s figure of `wish`; values are
-    in `unit`, and `ratio` is new / old.
-    """
+    """A smallest change that would change the recommendation to `then` (None: to nobody). It is a
+    change of the limit of `need`, or else of the `encoding`'s figure of `wish`; values are in
+    `unit`, and `ratio` is new / old."""
 
     need: Need | None = None
     wish: Wish | None = None

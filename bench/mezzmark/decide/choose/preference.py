@@ -51,11 +51,10 @@ class ChoiceModel:
 
 
 def sort_keys(costs: Floats, request: ChoiceRequest) -> list[Floats]:
-    """What orders encodings, the first key first, less is better: costs (…, encodings, goals).
-
-    A wait counts from the floor on. Every wish but the last counts in steps; what all of them leave
-    goes by the last wish, then by the others, without steps, and at the very end without a floor.
-    """
+    """What orders encodings, the first key first, less is better: costs (…, encodings, goals). A
+    wait counts from the floor on. Every wish but the last counts in steps; what all of them leave
+    goes by the last wish, then by the others, without steps, and at the very end without a
+    floor."""
     count, origins, floored = costs.shape[-1], request.origins, above_floor(costs, request)
     bare = np.moveaxis(costs, -1, 0)
     if request.weights:
@@ -146,11 +145,9 @@ def find_runner_up(
     model: ChoiceModel, best: Floats, in_play: Flags, candidates: Flags, chosen: int
 ) -> int:
     """The other one in play that is the likeliest to be the `best`, as far as a table shows; or
-    else the rule's choice among the other candidates, or among those still in play.
-
-    Who comes second at the points may never be the best, where a third one is before it whenever
-    the first is not; a doubt names the one that it is about.
-    """
+    else the rule's choice among the other candidates, or among those still in play. Who comes
+    second at the points may never be the best, where a third one is before it whenever the first is
+    not; a doubt names the one that it is about."""
     if chosen == NOBODY:
         return NOBODY
     is_other = np.arange(best.size) != chosen

@@ -114,12 +114,10 @@ def gather_all(
     spreads: Mapping[str, RunSpread] | None = None,
     kindred: Sequence[Mapping[Cell, Evidence]] = (),
 ) -> dict[Cell, Evidence]:
-    """The evidence of every cell that has any.
-
-    Where runs are the units their spread is moderated over the cells of a task that have equally
-    many, with those of other machines in `kindred` (by `gather_own`) too. Where the spread is what
-    single runs show, a cell has at least the mean of its task's.
-    """
+    """The evidence of every cell that has any. Where runs are the units their spread is moderated
+    over the cells of a task that have equally many, with those of other machines in `kindred` (by
+    `gather_own`) too. Where the spread is what single runs show, a cell has at least the mean of
+    its task's."""
     evidence = gather_own(cells, baseline, candidate, design=design, spreads=spreads)
     if design != "several runs":
         return _shared(evidence)
@@ -193,11 +191,9 @@ def read_run_spreads(
     history: Sequence[MeasuredRun], like: MeasuredRun, excluded: Sequence[str]
 ) -> dict[str, RunSpread]:
     """For each task how much earlier runs differ, pooled over its cells: half the mean square of
-    the changes between any two of them, less what their rounds explain.
-
-    Counted are runs of the machine, versions and settings of `like` that are not among the ids
-    `excluded`; nothing is told of a task with fewer than `HISTORY_RUNS`.
-    """
+    the changes between any two of them, less what their rounds explain. Counted are runs of the
+    machine, versions and settings of `like` that are not among the ids `excluded`; nothing is told
+    of a task with fewer than `HISTORY_RUNS`."""
     runs = [
         run
         for run in history
@@ -326,10 +322,8 @@ def _merge(runs: Sequence[Costs]) -> Costs:
 
 
 def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
-    """Per round the geometric mean over `cells`, in the rounds in which all of them finished.
-
-    The key stands for the requests of all cells, so that rounds pair where all did the same work.
-    """
+    """Per round the geometric mean over `cells`, in the rounds in which all of them finished. The
+    key stands for the requests of all cells, so that rounds pair where all did the same work."""
     by_round = grouped(
         (round_index, (hash(requests), math.log(cost)))
         for cell in cells

@@ -57,12 +57,9 @@ def group_by_host(
     runs: Sequence[MeasuredRun], names: Sequence[str], prices: Sequence[str] = ()
 ) -> HostRuns:
     """`names` are the runs' folder names; a price is "HOST=2400 EUR", where the host is named by
-    its label or by the folder of one of its runs.
-
-    Two runs of one host are two dates of it, three or more its history; its latest run stands for
-    it beside other hosts. Raises ScenarioError for a price that cannot be read, belongs to no run,
-    or has no use.
-    """
+    its label or by the folder of one of its runs. Two runs of one host are two dates of it, three
+    or more its history; its latest run stands for it beside other hosts. Raises ScenarioError for a
+    price that cannot be read, belongs to no run, or has no use."""
     groups = grouped((_host(run), index) for index, run in enumerate(runs))
     by_time = [
         sorted(group, key=lambda index: (start_of(runs[index]), index)) for group in groups.values()
@@ -163,11 +160,10 @@ _FREE: Final = {"threads": 1, "jobs": 1, "clip_order": None}
 
 
 class BestThroughput(Fact):
-    """A host at its own best setting for one clip, encoding and task.
-
-    `per_fps` is price / frames per second; `per_hour` is the price for each hour of footage that
-    goes through in an hour; both None without a price. `cost_ratio` is how many times the
-    reference's price per unit this host's is (below 1: more for the money)."""
+    """A host at its own best setting for one clip, encoding and task. `per_fps` is price / frames
+    per second; `per_hour` is the price for each hour of footage that goes through in an hour; both
+    None without a price. `cost_ratio` is how many times the reference's price per unit this host's
+    is (below 1: more for the money)."""
 
     label: str
     cell: Cell
@@ -186,10 +182,8 @@ def find_best_throughput(
     runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun], costs: Sequence[RunCosts]
 ) -> tuple[BestThroughput, ...]:
     """For each piece of work that the reference and another host did alike: every such host's best.
-
     Which setting is best is read from the same rounds, so the best looks a little better than it
-    is; on all hosts alike.
-    """
+    is; on all hosts alike."""
     best = [_best_by_work(run) for run in runs]
     rows: list[BestThroughput] = []
     for work in sorted(best[0], key=lambda cell: cell.sort_key):

@@ -83,13 +83,11 @@ def compare_runs(
     family: int = 0,
     kindred: Sequence[Mapping[Cell, verdicts.Evidence]] = (),
 ) -> verdicts.RegressionReport:
-    """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
-
-    `history` are earlier runs of the machine, from which is read how much runs differ; `family` is
-    over how many cells intervals are simultaneous, where more are shown beside these; `kindred` is
+    """The whole comparison. Raises ValueError for a side without runs or a bad tolerance. `history`
+    are earlier runs of the machine, from which is read how much runs differ; `family` is over how
+    many cells intervals are simultaneous, where more are shown beside these; `kindred` is
     `run_evidence` of other machines. Disturbed trials stay in; cells that would be judged otherwise
-    without them are named.
-    """
+    without them are named."""
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)

@@ -59,12 +59,10 @@ def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ..
 
 
 class Precision(Fact):
-    """What a run's intervals reached, as half-widths relative to the point.
-
-    `typical_fraction` is not exceeded by `MOST_SHARE` of the cells; `widest` is the cell that
-    spreads most. `more_rounds` (0 where all cells reach the goal) take about `more_duration_s` and
-    would bring it to `reached_fraction`.
-    """
+    """What a run's intervals reached, as half-widths relative to the point. `typical_fraction` is
+    not exceeded by `MOST_SHARE` of the cells; `widest` is the cell that spreads most. `more_rounds`
+    (0 where all cells reach the goal) take about `more_duration_s` and would bring it to
+    `reached_fraction`."""
 
     goal_fraction: float
     typical_fraction: float

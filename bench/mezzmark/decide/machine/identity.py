@@ -82,10 +82,8 @@ PASSING_FACTS: Final = {
 
 def host_facts(run: MeasuredRun) -> dict[str, FactValue]:
     """The facts of a run's machine, system and software by name; None where it is not reported.
-
     Those that trials noted are the median load before them, the median clock during them and the
-    largest share of a trial that the hypervisor took.
-    """
+    largest share of a trial that the hypervisor took."""
     host = run.manifest.host
     during = [trial.host_during for trial in run.trials]
     points = host.memory_bandwidth.points if host.memory_bandwidth else ()
@@ -189,9 +187,7 @@ def runs_at_once(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
 
 def took_turns(first: Sequence[Trial], second: Sequence[Trial]) -> bool:
     """Whether rounds of two runs alternate in time, none begun before the other side's had ended.
-
-    Needs more rounds in all than two runs in a row may be ahead by chance.
-    """
+    Needs more rounds in all than two runs in a row may be ahead by chance."""
     rounds = sorted(
         (span, side) for side, trials in ((1, first), (-1, second)) for span in _rounds(trials)
     )

@@ -54,11 +54,10 @@ SteadinessKind = Literal["steady", "step", "drift", "spread", "unknown"]
 
 
 class MachineState(Fact):
-    """How the reference kernel's times went over a run: `unknown` for fewer than
-    `MINIMUM_KERNELS`; `step` from `step_round` (its index) on, or `drift`, by `change_fraction`
-    (above 0 is slower); `spread` where they are not `steady` in themselves. `low_ms` to `high_ms`
-    is their range, `spread_fraction` their standard deviation on the log scale as a ratio.
-    """
+    """How the reference kernel's times went over a run: `unknown` for fewer than `MINIMUM_KERNELS`;
+    `step` from `step_round` (its index) on, or `drift`, by `change_fraction` (above 0 is slower);
+    `spread` where they are not `steady` in themselves. `low_ms` to `high_ms` is their range,
+    `spread_fraction` their standard deviation on the log scale as a ratio."""
 
     kind: SteadinessKind
     kernel_count: int
@@ -105,12 +104,10 @@ def judge_machine(run: MeasuredRun) -> MachineState:
 
 
 def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | None:
-    """The load before trials where it was more than the run by itself can make.
-
-    The most it can make is all cores even where its trials use fewer threads: encodings are
-    prepared with several, and the average of a minute still holds that when trials begin. So less
-    than the cores of other work goes unseen beside a run of few threads.
-    """
+    """The load before trials where it was more than the run by itself can make. The most it can
+    make is all cores even where its trials use fewer threads: encodings are prepared with several,
+    and the average of a minute still holds that when trials begin. So less than the cores of other
+    work goes unseen beside a run of few threads."""
     noted = (trial.host_before.load_average_1m for trial in trials)
     loads = [load for load in noted if load is not None]
     if not loads:
@@ -126,10 +123,8 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | Non
 
 class ScrubSpread(Fact):
     """Where the spread of a typical scrub cell comes from: the share of it between process starts.
-
     The cheapest way to ±`goal_fraction` (Kalibera & Jones 2013) is `round_count` rounds of
-    `moves_a_round`; None where that is more than `MOST_ROUNDS`.
-    """
+    `moves_a_round`; None where that is more than `MOST_ROUNDS`."""
 
     between_fraction: float
     goal_fraction: float

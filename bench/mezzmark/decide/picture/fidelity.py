@@ -356,10 +356,8 @@ def _compare(
 
 def bjontegaard_rate_fraction(anchor: Ladder, test: Ladder) -> float | None:
     """Mean change of bit rate at equal quality: -0.1 means 10 % fewer bits than the anchor.
-
     VCEG-M33 (Bjøntegaard 2001): cubics of log10 rate over dB are integrated over the dB range that
-    both share. None with fewer than four points on a side, or where the ranges do not overlap.
-    """
+    both share. None with fewer than four points on a side, or where the ranges do not overlap."""
     mean = _mean_gap(_axes(anchor)[:, ::-1], _axes(test)[:, ::-1])
     return None if mean is None else float(10**mean - 1)
 

@@ -31,10 +31,8 @@ PREDICTION_DRAWS: Final = 400
 
 
 def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1) -> Floats:
-    """Time from each arrival to its completion, served in order of arrival.
-
-    `arrivals` must not fall; both are in one unit, which the answer has too. Raises ValueError.
-    """
+    """Time from each arrival to its completion, served in order of arrival. `arrivals` must not
+    fall; both are in one unit, which the answer has too. Raises ValueError."""
     if arrivals.shape != services.shape or (np.diff(arrivals) < 0).any():
         raise ValueError("arrivals must be in order, with one service time each")
     if worker_count < 1 or not ((services >= 0) & np.isfinite(services)).all():
@@ -50,10 +48,8 @@ def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1)
 def find_makespan_s(
     durations_s: Sequence[float] | Floats, worker_count: int, *, order: ClipOrder = "fifo"
 ) -> float:
-    """When the last of clips that take `durations_s` seconds each is done; 0 for no clips.
-
-    Raises ValueError for no worker or a duration that is negative or without end.
-    """
+    """When the last of clips that take `durations_s` seconds each is done; 0 for no clips. Raises
+    ValueError for no worker or a duration that is negative or without end."""
     durations = np.asarray(durations_s, dtype=np.float64)
     if order == "longest-first":
         durations = -np.sort(-durations)
@@ -78,11 +74,9 @@ class IngestPrediction(Fact):
 
 
 def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
-    """Every measured ingest cell beside what the grid of the same split predicts for it.
-
-    Where the grid lacks a clip or the split there is no prediction, nor of ingests that resize, go
-    over a link or to other storage: nothing of this is in the grid.
-    """
+    """Every measured ingest cell beside what the grid of the same split predicts for it. Where the
+    grid lacks a clip or the split there is no prediction, nor of ingests that resize, go over a
+    link or to other storage: nothing of this is in the grid."""
     found = []
     frame_counts = {clip.clip: clip.frame_count for clip in run.manifest.clips}
     rng = np.random.default_rng(run.manifest.scenario.seed)
@@ -144,11 +138,9 @@ def predict_makespan(
 def clip_seconds(
     trials: Sequence[Trial], encoding: str, split: tuple[int, int]
 ) -> dict[str, list[float]]:
-    """Per clip, the seconds a frame takes one job of a split, one value per round.
-
-    Loading (decode and conversion), encoding and proving, each as the grid measured it with all
-    jobs at it: the way of a clip through an ingest pool of the same split.
-    """
+    """Per clip, the seconds a frame takes one job of a split, one value per round. Loading (decode
+    and conversion), encoding and proving, each as the grid measured it with all jobs at it: the way
+    of a clip through an ingest pool of the same split."""
     found: dict[str, dict[int, float]] = {}
     for trial, measured in _grid_trials(trials, encoding, split):
         encode_ns = np.subtract(measured.end_ns, measured.start_ns)
@@ -189,11 +181,9 @@ Read = TypeVar("Read")
 
 class HeatFindings(Fact):
     """One ingest cell that lasts. `first` and `last` are speeds in 10⁶ pixels a second, `ratio` is
-    last / first; None where no clip was ingested in both.
-
-    None too where the system did not tell it in every trial: the mean clock in first and last
-    minutes, slowings for heat in all trials, if any ran on battery, and its least charge in them.
-    """
+    last / first; None where no clip was ingested in both. None too where the system did not tell it
+    in every trial: the mean clock in first and last minutes, slowings for heat in all trials, if
+    any ran on battery, and its least charge in them."""
 
     cell: Cell
     trial_count: int

@@ -73,9 +73,7 @@ def catalogue_names() -> tuple[str, ...]:
 
 def find_encoding(name: str) -> Encoding:
     """The encoding of this name in its usual container and pixel format, or the original.
-
-    EncodingError names the nearest legal names.
-    """
+    EncodingError names the nearest legal names."""
     if name == ORIGINAL:
         return ORIGINAL_ENCODING
     if name not in _BY_NAME:
@@ -101,11 +99,9 @@ def find_entry(name: str) -> CatalogueEntry | None:
 
 
 def resolve_custom(custom: CustomEncoding) -> Encoding:
-    """The encoding a scenario writes out: a catalogue codec with choices, or a bare encoder.
-
-    A codec is named by its standard ("VC-3", with or without `profile`) or by a catalogue name
-    ("vc3-sq"). EncodingError says what is missing or does not go together.
-    """
+    """The encoding a scenario writes out: a catalogue codec with choices, or a bare encoder. A
+    codec is named by its standard ("VC-3", with or without `profile`) or by a catalogue name
+    ("vc3-sq"). EncodingError says what is missing or does not go together."""
     if (custom.codec is None) == (custom.encoder is None):
         raise EncodingError(
             where=f'encoding "{custom.name}"',

@@ -20,9 +20,8 @@ class EncodeSettings(Fact):
 
 
 class EncodeJob(spec.EncoderJob):
-    """Take `frame_count` frames of the source into memory, encode them, check the result.
-
-    They lie decoded in `pictures_path`; where that is empty or gone, the source is decoded."""
+    """Take `frame_count` frames of the source into memory, encode them, check the result. They lie
+    decoded in `pictures_path`; where that is empty or gone, the source is decoded."""
 
     task: Literal["encode"] = "encode"
     frame_count: int

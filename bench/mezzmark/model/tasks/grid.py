@@ -16,11 +16,9 @@ from mezzmark.model.tasks import spec
 
 
 class GridSettings(Fact):
-    """The grid task: that many encoders at once, each with that many threads.
-
-    Every job encodes the same `frames` frames from its own memory to its own file. Combinations
-    of more threads than cores are left out unless `oversubscribe` is set.
-    """
+    """The grid task: that many encoders at once, each with that many threads. Every job encodes the
+    same `frames` frames from its own memory to its own file. Combinations of more threads than
+    cores are left out unless `oversubscribe` is set."""
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
     threads: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
@@ -31,9 +29,7 @@ class GridSettings(Fact):
 
 class GridJob(spec.EncoderJob):
     """Encode `frame_count` frames in `job_count` processes released together, check every file.
-
-    Each process decodes the frames into its own memory before the release.
-    """
+    Each process decodes the frames into its own memory before the release."""
 
     task: Literal["grid"] = "grid"
     frame_count: int

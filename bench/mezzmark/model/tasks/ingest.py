@@ -81,12 +81,10 @@ class HostSplit(Fact):
 
 class IngestSettings(ReadSettings):
     """The ingest task: all clips as one folder, decoded, converted and encoded by a worker pool.
-    What it makes is written to where it reads: over the link, or to the root.
-
-    `height_px` resizes (keeping the shape); None keeps the clips' own size. With `minutes` the pool
-    goes through the folder again and again for so long in each trial. With `hosts`, which
-    `fleet ingest` fills in, cells are those of all hosts together and of each alone.
-    """
+    What it makes is written to where it reads: over the link, or to the root. `height_px` resizes
+    (keeping the shape); None keeps the clips' own size. With `minutes` the pool goes through the
+    folder again and again for so long in each trial. With `hosts`, which `fleet ingest` fills in,
+    cells are those of all hosts together and of each alone."""
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "all"), min_length=1)
     threads: tuple[spec.CountChoice, ...] = Field(default=(1,), min_length=1)
@@ -118,12 +116,10 @@ class IngestSource(Fact):
 
 
 class IngestJob(Fact):
-    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
-
-    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only. A job
-    for `hosts` is handed out clip by clip, by their own splits, and none that a worker does. For
-    `lasting_s` seconds clips are taken again and again; of their files the first ones stay.
-    """
+    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads. Files
+    are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only. A job for
+    `hosts` is handed out clip by clip, by their own splits, and none that a worker does. For
+    `lasting_s` seconds clips are taken again and again; of their files the first ones stay."""
 
     task: Literal["ingest"] = "ingest"
     sources: tuple[IngestSource, ...]
