@@ -9,7 +9,7 @@ from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
-from mezzmark.decide.compare.evidence import choose_design, gather_all, gather_evidence
+from mezzmark.decide.compare.evidence import Sides, choose_design, gather_all, gather_evidence
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import Evidence, Judgement, Reason, judge_evidence
@@ -272,8 +272,8 @@ def test_a_cell_missing_from_a_run_gives_no_evidence() -> None:
     """No trial of it on one side: None, not an error."""
     full = read_costs(build_run({ENCODE: QUIET}, kernel=QUIET).trials)
     empty = RunCosts(by_cell={}, kernel={})
-    assert gather_evidence(ENCODE, [full], [empty], design="separate") is None
-    assert gather_evidence(ENCODE, [empty], [full], design="interleaved") is None
+    assert gather_evidence(ENCODE, Sides([full], [empty], "separate")) is None
+    assert gather_evidence(ENCODE, Sides([empty], [full], "interleaved")) is None
 
 
 @pytest.mark.parametrize("shift", [PLUS_10, -PLUS_10])
@@ -359,8 +359,9 @@ def test_kindred_cells_share_what_they_know_of_the_spread_of_runs() -> None:
         ]
         for _ in range(2)
     ]
-    found = gather_all([*cells, SCRUB], *sides, design="several runs")
-    own = [gather_evidence(cell, *sides, design="several runs").typical for cell in cells]
+    both = Sides(*sides, "several runs")
+    found = gather_all([*cells, SCRUB], both)
+    own = [gather_evidence(cell, both).typical for cell in cells]
     mean = math.sqrt(np.mean([change.standard_error**2 for change in own]))
     for cell in cells:
         change = found[cell].typical

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from mezzmark.decide.compare.evidence import choose_design, gather_evidence
+from mezzmark.decide.compare.evidence import Sides, choose_design, gather_evidence
 from mezzmark.decide.compare.history import FEWEST_RUNS
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, observe, run_name, start_of
@@ -197,8 +197,8 @@ def find_best_throughput(
                 side.only(work, side.by_cell.get(cell, {}))
                 for side, cell in ((costs[0], mine[0]), (costs[index], theirs[0]))
             ]
-            design = choose_design(runs[:1], [run])
-            evidence = gather_evidence(work, sides[:1], sides[1:], design=design)
+            found = Sides(sides[:1], sides[1:], choose_design(runs[:1], [run]))
+            evidence = gather_evidence(work, found)
             ratio = None
             if evidence:
                 ratio = estimate_of(evidence.typical.interval(confidence_level=CONFIDENCE_LEVEL))

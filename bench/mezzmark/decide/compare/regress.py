@@ -4,7 +4,7 @@ Long because a comparison is one way, from the runs it may refuse to the cells i
 import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any, Final, Literal
 
@@ -12,6 +12,7 @@ from mezzmark.decide.compare import verdicts
 from mezzmark.decide.compare.evidence import (
     KERNEL_LEVEL,
     RUN_SPREAD,
+    Sides,
     choose_design,
     disturbed_pairs,
     gather_all,
@@ -93,26 +94,25 @@ def compare_runs(
     log_margin(tolerance_fraction)
     check_level(confidence_level)
     runs = (*baseline, *candidate)
-    names, costs = run_names(runs), _read_sides(baseline, candidate)
-    overlaps = disturbed_pairs(runs)
+    names, overlaps = run_names(runs), disturbed_pairs(runs)
     self_comparisons = compare_with_themselves(runs, confidence_level)
     design = choose_design(baseline, candidate)
-    kernel = kernel_change(*costs, design=design)
+    spreads = read_run_spreads(history, baseline[0], [run.manifest.run_id for run in runs])
+    sides = Sides(*_read_sides(baseline, candidate), design, spreads)
+    kernel = kernel_change(sides)
     has_moved = machine_moved(kernel, design)
     rules = _Rules(
-        design=design,
         reasons=dict(_reasons(baseline, candidate, names)),
         wrong_counts=(_count_wrong(baseline), _count_wrong(candidate)),
         players=_unlike_players(baseline, candidate),
         is_void=bool(overlaps) or has_moved or any(c.is_significant for c in self_comparisons),
-        spreads=read_run_spreads(history, baseline[0], [run.manifest.run_id for run in runs]),
         family=family,
         kindred=kindred,
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
     )
     return verdicts.RegressionReport(
-        **_verdicts(baseline, candidate, costs, rules),
+        **_verdicts(baseline, candidate, sides, rules),
         design=design,
         overlaps=tuple((names[first], names[second]) for first, second in overlaps),
         tolerance_fraction=tolerance_fraction,
@@ -133,20 +133,22 @@ def run_evidence(
         return {}
     reasons = _reasons(baseline, candidate, run_names((*baseline, *candidate)))
     cells = [cell for cell, why in reasons if not why]
-    return gather_own(cells, *_read_sides(baseline, candidate), design=design)
+    return gather_own(cells, Sides(*_read_sides(baseline, candidate), design))
 
 
 def _verdicts(
     baseline: Sequence[MeasuredRun],
     candidate: Sequence[MeasuredRun],
-    costs: "_Sides",
+    sides: Sides,
     rules: "_Rules",
 ) -> dict[str, Any]:
     """Every cell's verdict and that over all, what disturbed trials there are and change, and the
     sides."""
     flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
-    cells = _judge(costs, rules)
-    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
+    cells, without = _judge(sides, rules), None
+    if any(flagged):
+        left = _read_sides(baseline, candidate, flagged)
+        without = _judge(replace(sides, baseline=left[0], candidate=left[1]), rules)
     verdict = verdicts.overall_verdict(tuple(cell.verdict for cell in cells))
     return {
         "loads": (_load("baseline", baseline), _load("candidate", candidate)),
@@ -156,7 +158,7 @@ def _verdicts(
         "verdict": verdict,
         "exit_code": verdicts.EXIT_CODES[verdict],
         "cells": tuple(cells),
-        "run_spreads": tuple(_spreads(cells, rules.spreads)),
+        "run_spreads": tuple(_spreads(cells, sides.spreads)),
         "flagged_trial_count": sum(map(len, flagged)),
         "flag_causes": summarise_causes(c for trials in flagged for c in trials.values()),
         "changed_without_flagged": None if without is None else _changed(cells, without),
@@ -196,26 +198,21 @@ class _Rules:
     is), wrong pictures by cell on each side, both sides' best players where they are not the same,
     and whether no difference in time can be trusted."""
 
-    design: verdicts.Design
     reasons: Mapping[Cell, tuple[verdicts.Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]
     players: Mapping[Cell, tuple[tuple[str, ...], ...]]
     is_void: bool
-    spreads: Mapping[str, verdicts.RunSpread]
     tolerance_fraction: float
     confidence_level: float
     family: int
     kindred: Sequence[Mapping[Cell, verdicts.Evidence]]
 
 
-_Sides = tuple[list[RunCosts], list[RunCosts]]
-
-
 def _read_sides(
     baseline: Sequence[MeasuredRun],
     candidate: Sequence[MeasuredRun],
     flagged: Sequence[Collection[Place]] = (),
-) -> _Sides:
+) -> tuple[list[RunCosts], list[RunCosts]]:
     """Costs of every run of both sides over their common blocks, without its flagged trials where
     they are given."""
     runs = (*baseline, *candidate)
@@ -239,10 +236,9 @@ def _reasons(
         yield cell, tuple(dict.fromkeys(unlike))
 
 
-def _judge(costs: _Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
+def _judge(sides: Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
-    given: dict[str, Any] = {"design": rules.design, "spreads": rules.spreads}
-    evidence = gather_all(compared, *costs, **given, kindred=rules.kindred)
+    evidence = gather_all(compared, sides, rules.kindred)
     judgements = verdicts.judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
@@ -252,7 +248,7 @@ def _judge(costs: _Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     judged = dict(zip(evidence, judgements, strict=True))
     share = (1 - rules.confidence_level) / max(1, len(evidence), rules.family)
     return [
-        _judged(cell, evidence[cell], judged[cell], rules, costs, share)
+        _judged(cell, evidence[cell], judged[cell], rules, sides, share)
         if cell in judged
         else _unjudged(cell, reasons)
         for cell, reasons in rules.reasons.items()
@@ -284,12 +280,12 @@ def _judged(
     evidence: verdicts.Evidence,
     judgement: verdicts.Judgement,
     rules: _Rules,
-    costs: _Sides,
+    sides: Sides,
     share: float,
 ) -> verdicts.CellVerdict:
     """`share` of the error level is this cell's."""
     tolerance, verdict = rules.tolerance_fraction, judgement.verdict
-    per_run = math.sqrt(sum(1 / len(side) for side in costs))
+    per_run = math.sqrt(sum(1 / len(side) for side in sides.both))
     is_open = verdicts.EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
     found = verdicts.CellVerdict(
         cell=cell,
@@ -303,7 +299,7 @@ def _judged(
         baseline_wrong_count=rules.wrong_counts[0][cell],
         candidate_wrong_count=rules.wrong_counts[1][cell],
         run_spread=evidence.undisturbed.run_error / per_run or None,
-        two_kinds=tuple(find_two_kinds(cell, side) for side in costs),
+        two_kinds=tuple(find_two_kinds(cell, side) for side in sides.both),
         players=rules.players.get(cell, ()),
     )
     if found.shows_new_wrong_pictures:

@@ -106,8 +106,7 @@ def pixel_work(trial: Trial) -> tuple[float, float]:
         work = TASKS[trial.cell.task].work(Seen(measured, None))
         return float(work.frame_count * measured.width_px * measured.height_px), work.wall_ns / 1e9
     if isinstance(measured, IngestMeasurement):
-        shapes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
-        return float(sum(math.prod(shape) for shape in shapes)), max(measured.end_ns) / 1e9
+        return float(sum(measured.pixels)), max(measured.end_ns) / 1e9
     return 0.0, 0.0
 
 

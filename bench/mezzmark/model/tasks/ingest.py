@@ -177,6 +177,12 @@ class IngestMeasurement(Fact):
     )
     _one_entry_per_later_clip = spec.same_length("later_clip", "later_start_ns", "later_end_ns")
 
+    @property
+    def pixels(self) -> list[int]:
+        """Of each clip as it was ingested."""
+        sizes = zip(self.frame_count, self.width_px, self.height_px, strict=True)
+        return [frames * width * height for frames, width, height in sizes]
+
     @model_validator(mode="after")
     def _of_these_clips(self) -> "IngestMeasurement":
         if any(clip >= len(self.clips) for clip in self.later_clip):
@@ -192,10 +198,9 @@ def _heat(read: Callable[[float, float], float]) -> Callable[[spec.Seen], float 
         starts, ends = measured.start_ns, measured.end_ns
         first = zip(range(len(starts)), starts, ends, strict=True)
         columns = measured.later_clip, measured.later_start_ns, measured.later_end_ns
-        sizes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
         speeds = heat_speeds(
             [*first, *zip(*columns, strict=True)],
-            [frames * width * height for frames, width, height in sizes],
+            measured.pixels,
             worker_count=measured.worker_count,
             lasting_ns=measured.lasting_ns,
         )
@@ -205,15 +210,12 @@ def _heat(read: Callable[[float, float], float]) -> Callable[[spec.Seen], float 
 
 
 def _makespan_s(seen: spec.Seen) -> float:
-    measured: IngestMeasurement = seen.measured
-    return max(measured.end_ns) / NS_PER_S
+    return max(seen.measured.end_ns) / NS_PER_S
 
 
 def _pixel_rate(seen: spec.Seen) -> float:
     """Pixels of the clips as ingested, in 10⁶ a second, so that folders of other sizes compare."""
-    measured: IngestMeasurement = seen.measured
-    sizes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
-    return sum(frames * width * height for frames, width, height in sizes) / _makespan_s(seen) / 1e6
+    return sum(seen.measured.pixels) / _makespan_s(seen) / 1e6
 
 
 def _idle_fraction(seen: spec.Seen) -> float:
