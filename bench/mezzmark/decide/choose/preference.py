@@ -210,7 +210,7 @@ def _need_point(model: ChoiceModel, n: int, chosen: int, comparable: Flags) -> T
     need = model.request.needs[n]
     if need.figure is None or need.limit is None:
         return None
-    sign, unit = 1.0 if need.operator == "<=" else -1.0, need.figure.unit
+    sign, unit = need.sign, need.figure.unit
     limit = sign * to_log(need.limit, unit)
     met = (np.delete(model.excess, n, axis=2) <= 0).all(axis=2) & comparable
     draws = np.where(met, limit + model.excess[:, :, n], math.inf)

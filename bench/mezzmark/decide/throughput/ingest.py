@@ -9,7 +9,7 @@ makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
 """
 
 import heapq
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final, TypeVar
 
 import numpy as np
@@ -176,7 +176,7 @@ def _grid_trials(
 
 Pair = tuple[float, float]
 
-Read = TypeVar("Read")
+Value = TypeVar("Value")
 
 
 class HeatFindings(Fact):
@@ -212,10 +212,13 @@ def judge_heat(run: MeasuredRun) -> tuple[HeatFindings, ...]:
             continue
         names = ("first_mpx_s", "last_mpx_s", "heat_ratio")
         first, last, ratio = (summary.estimates.get(name) for name in names)
-        clock = _over(trials, lambda one: _ends(one, lambda m: m.frequency_mhz, np.mean))
-        counts = _over(trials, lambda one: _counted(one.moments))
-        battery = _over(trials, lambda one: _batteries(one.moments))
-        charge = _over(trials, lambda one: _ends(one, lambda m: m.battery_fraction, np.min))
+        counts = _told(
+            [one.moments[0].throttle_count, one.moments[-1].throttle_count]
+            if len(one.moments) > 1
+            else []
+            for one in trials
+        )
+        batteries = _told([m.on_battery for m in one.moments] for one in trials)
         found.append(
             HeatFindings(
                 cell=summary.cell,
@@ -223,52 +226,35 @@ def judge_heat(run: MeasuredRun) -> tuple[HeatFindings, ...]:
                 first=first,
                 last=last,
                 ratio=ratio,
-                clock_mhz=clock and _column(clock, np.mean),
-                throttle_count=None if counts is None else sum(counts),
-                on_battery=None if battery is None else any(battery),
-                battery_fraction=charge and _column(charge, np.min),
+                clock_mhz=_ends(trials, lambda m: m.frequency_mhz, np.mean),
+                throttle_count=counts and sum(of_one[-1] - of_one[0] for of_one in counts),
+                on_battery=batteries and any(map(any, batteries)),
+                battery_fraction=_ends(trials, lambda m: m.battery_fraction, np.min),
             )
         )
     return tuple(found)
 
 
-def _over(
-    trials: Sequence[IngestMeasurement], read: Callable[[IngestMeasurement], Read | None]
-) -> list[Read] | None:
-    """What each trial tells; None where one tells nothing."""
-    values = [value for value in map(read, trials) if value is not None]
-    return values if len(values) == len(trials) else None
+def _told(of_trials: Iterable[Sequence[Value | None]]) -> list[list[Value]] | None:
+    """Readings of each trial's moments; None where a trial has none, or lacks one."""
+    every = list(of_trials)
+    told = [[value for value in values if value is not None] for values in every]
+    return told if all(told) and [*map(len, told)] == [*map(len, every)] else None
 
 
 def _ends(
-    trial: IngestMeasurement,
+    trials: Sequence[IngestMeasurement],
     read: Callable[[HeatMoment], float | None],
     pool: Callable[[list[float]], float],
 ) -> Pair | None:
-    """A reading pooled over the moments of the first and of the last minutes; None where one of
-    them was not told, or none was taken."""
+    """A reading pooled over the moments of the first and of the last minutes, then over trials."""
     first, last = (
-        [read(m) for m in trial.moments if lies(m.at_ns, m.at_ns, trial.lasting_ns)]
+        _told(
+            [read(m) for m in one.moments if lies(m.at_ns, m.at_ns, one.lasting_ns)]
+            for one in trials
+        )
         for lies in (is_first, is_last)
     )
-    told = [[value for value in values if value is not None] for values in (first, last)]
-    if not (first and last) or [*map(len, told)] != [len(first), len(last)]:
+    if first is None or last is None:
         return None
-    return float(pool(told[0])), float(pool(told[1]))
-
-
-def _counted(moments: Sequence[HeatMoment]) -> int | None:
-    counts = [moment.throttle_count for moment in moments]
-    if len(counts) < 2 or counts[0] is None or counts[-1] is None:
-        return None
-    return counts[-1] - counts[0]
-
-
-def _batteries(moments: Sequence[HeatMoment]) -> bool | None:
-    told = [moment.on_battery for moment in moments]
-    return None if None in told or not told else any(told)
-
-
-def _column(pairs: Sequence[Pair], pool: Callable[[list[float]], float]) -> Pair:
-    first, last = zip(*pairs, strict=True)
-    return float(pool(list(first))), float(pool(list(last)))
+    return float(pool(list(map(pool, first)))), float(pool(list(map(pool, last))))

@@ -112,9 +112,7 @@ DECODE: Final = spec.TaskSpec(
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / sum(s.measured.wall_ns)
         ),
-        spec.Figure(
-            "peak_rss_bytes", "B", spec.peak_memory, kind="peak", meaning="memory while decoding"
-        ),
+        spec.memory_figure("memory while decoding"),
     ),
     headline="throughput_fps",
     reads_encoded_file=True,

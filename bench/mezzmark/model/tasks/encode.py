@@ -89,9 +89,7 @@ ENCODE: Final = spec.TaskSpec(
         ),
         spec.Figure("bitrate_bps", "bit/s", _bitrate_bps),
         spec.Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
-        spec.Figure(
-            "peak_rss_bytes", "B", spec.peak_memory, kind="peak", meaning="memory while encoding"
-        ),
+        spec.memory_figure("memory while encoding"),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

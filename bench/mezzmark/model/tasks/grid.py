@@ -120,9 +120,7 @@ GRID: Final = spec.TaskSpec(
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / max(s.measured.end_ns)
         ),
-        spec.Figure(
-            "peak_rss_bytes", "B", _peak_memory, kind="peak", meaning="memory of one encode job"
-        ),
+        spec.memory_figure("memory of one encode job", _peak_memory),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

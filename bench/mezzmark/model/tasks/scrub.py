@@ -363,7 +363,7 @@ SCRUB: Final = spec.TaskSpec(
             lambda moves: moves.read_bytes / moves.latencies_ms.size,
             meaning="bytes read for a move",
         ),
-        spec.Figure("peak_rss_bytes", "B", spec.peak_memory, kind="peak"),
+        spec.memory_figure(),
     ),
     headline="p50_ms",
     proofs=shown_proof,

@@ -89,10 +89,15 @@ def speed_figure(work: Callable[[Seen], Work], meaning: str) -> Figure:
     return Figure("throughput_fps", "fps", speed, kind="rate", better="more", meaning=meaning)
 
 
-def peak_memory(seen: Any) -> float | None:
-    """The peak resident memory of the trial's process in bytes; None where the OS told none."""
+def _peak_memory(seen: Any) -> float | None:
+    """Of the trial's process; None where the OS told none."""
     peak_bytes = seen.process and seen.process.peak_rss_bytes
     return None if peak_bytes is None else float(peak_bytes)
+
+
+def memory_figure(meaning: str = "", of: Callable[[Any], float | None] = _peak_memory) -> Figure:
+    """`peak_rss_bytes`: the most resident memory, of the trial's process unless `of` says more."""
+    return Figure("peak_rss_bytes", "B", of, kind="peak", meaning=meaning)
 
 
 class MediaReference(Fact):
