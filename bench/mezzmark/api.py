@@ -781,7 +781,7 @@ def describe_scenario(
 
 
 def _time_line(plan: Scenario, earlier: Path, trial_count: int) -> str:
-    from mezzmark.decide.estimate.precision import plan_precision
+    from mezzmark.decide.machine.state import plan_precision
     from mezzmark.report.prose.steadiness import precision_plan_text
 
     [run] = _read(earlier)

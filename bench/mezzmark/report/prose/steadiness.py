@@ -3,10 +3,9 @@ what would narrow it."""
 
 from typing import Final
 
-from mezzmark.decide.estimate.precision import Precision, PrecisionPlan
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.noise import Disturbance
-from mezzmark.decide.machine.state import ScrubSpread, Steadiness
+from mezzmark.decide.machine.state import Precision, PrecisionPlan, ScrubSpread, Steadiness
 from mezzmark.model.cell import Cell
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
