@@ -1,7 +1,6 @@
 """Sequential decoding: a file's pictures in order, as ingest, delivery and playback take them."""
 
 from collections.abc import Iterator
-from itertools import product
 from typing import Final, Literal
 
 import numpy as np
@@ -66,8 +65,7 @@ class DecodeMeasurement(Fact):
 
 def _plan(settings: DecodeSettings, stock: spec.Stock) -> Iterator[Cell]:
     axes = {"threads": stock.counts(settings.threads), "player": settings.players}
-    for (clip, name), setting in product(stock.present(), vary_settings(axes)):
-        yield Cell(task="decode", clip=clip, encoding=name, setting=setting)
+    return spec.cells_of("decode", stock.present(), vary_settings(axes))
 
 
 def _job(

@@ -68,10 +68,9 @@ def _decode_fraction(seen: spec.Seen) -> float:
 def _plan(settings: DeliverySettings, stock: spec.Stock) -> Iterator[Cell]:
     # Nobody delivers a proxy.
     pairs = [pair for pair in stock.present() if pair[1] not in stock.proxies]
-    ways = product(pairs, stock.counts(settings.threads), settings.passes)
-    for (clip, name), threads, passes in ways:
-        setting = Setting(threads=threads, passes=passes, delivery_height=settings.height_px)
-        yield Cell(task="delivery", clip=clip, encoding=name, setting=setting)
+    ways = product(stock.counts(settings.threads), settings.passes)
+    given = {"delivery_height": settings.height_px}
+    return spec.cells_of("delivery", pairs, [Setting(given, threads=n, passes=p) for n, p in ways])
 
 
 def _job(

@@ -1,12 +1,11 @@
 """Encoding: frames from memory to a finished file, one encoder at a time."""
 
-from collections.abc import Iterator
 from fractions import Fraction
 from typing import Final, Literal
 
 from pydantic import Field
 
-from mezzmark.model.cell import Cell, PlannedTrial, Setting
+from mezzmark.model.cell import PlannedTrial, Setting
 from mezzmark.model.fact import Fact, Positive, Whole
 from mezzmark.model.footage import RateText
 from mezzmark.model.tasks import spec
@@ -50,12 +49,6 @@ def _bitrate_bps(seen: spec.Seen) -> float:
     return measured.packet_bytes * 8 / float(measured.frame_count / Fraction(measured.frame_rate))
 
 
-def _plan(settings: EncodeSettings, stock: spec.Stock) -> Iterator[Cell]:
-    for clip, name in stock.encoded():
-        for threads in stock.counts(settings.threads):
-            yield Cell(task="encode", clip=clip, encoding=name, setting=Setting(threads=threads))
-
-
 def _job(
     planned: PlannedTrial, settings: EncodeSettings, footage: spec.PreparedFootage
 ) -> EncodeJob:
@@ -79,7 +72,9 @@ ENCODE: Final = spec.TaskSpec(
     job_model=EncodeJob,
     measurement_model=EncodeMeasurement,
     engine_entry="mezzmark.engines.encode.encode:run_encode",
-    plan=_plan,
+    plan=lambda settings, stock: spec.cells_of(
+        "encode", stock.encoded(), [Setting(threads=n) for n in stock.counts(settings.threads)]
+    ),
     job=_job,
     work=_work,
     figures=(

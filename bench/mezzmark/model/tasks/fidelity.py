@@ -2,19 +2,19 @@
 because a task is one module: what it asks, measures and tells."""
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
 import numpy as np
 from pydantic import Field
 
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Setting
 from mezzmark.model.chart import Chart, PatchKind
 from mezzmark.model.colour import DisplayName, Floats, Meaning
 from mezzmark.model.fact import Fact, NameIn, Number, Positive, Whole
 from mezzmark.model.footage import ColourTags, HdrMetadata, RateText
-from mezzmark.model.tasks.spec import Better, EncoderJob, Figure, Stock, TaskSpec
+from mezzmark.model.tasks.spec import Better, EncoderJob, Figure, TaskSpec, cells_of
 
 
 class QualitySeries(Fact):
@@ -277,11 +277,6 @@ class FidelityMeasurement(Fact):
     chart_by_pictures: ChartMeasurement | None = None
 
 
-def _plan(_settings: FidelitySettings, stock: Stock) -> Iterator[Cell]:
-    for clip, name in stock.encoded():
-        yield Cell(task="fidelity", clip=clip, encoding=name)
-
-
 FIDELITY: Final = TaskSpec(
     name="fidelity",
     label="fidelity",
@@ -291,7 +286,7 @@ FIDELITY: Final = TaskSpec(
     job_model=FidelityJob,
     measurement_model=FidelityMeasurement,
     engine_entry="mezzmark.engines.picture.fidelity:run_fidelity",
-    plan=_plan,
+    plan=lambda _, stock: cells_of("fidelity", stock.encoded(), [Setting()]),
     job=lambda planned, settings, footage: FidelityJob.of(planned.cell, footage, settings=settings),
     view=lambda seen: [None] * len(seen),
     figures=(

@@ -4,7 +4,6 @@ Times inside one trial are nanoseconds after the moment all its jobs were releas
 """
 
 from collections.abc import Iterator
-from itertools import product
 from typing import Final, Literal
 
 from pydantic import Field
@@ -80,9 +79,9 @@ def _peak_memory(seen: spec.Seen) -> float | None:
 
 
 def _plan(settings: GridSettings, stock: spec.Stock) -> Iterator[Cell]:
-    for (clip, name), (jobs, threads) in product(stock.encoded(), stock.splits(settings)):
-        setting = Setting(jobs=jobs, threads=threads, pinned=settings.pin_cores)
-        yield Cell(task="grid", clip=clip, encoding=name, setting=setting)
+    given = {"pinned": settings.pin_cores}
+    splits = [Setting(given, jobs=n, threads=threads) for n, threads in stock.splits(settings)]
+    return spec.cells_of("grid", stock.encoded(), splits)
 
 
 def _job(planned: PlannedTrial, settings: GridSettings, footage: spec.PreparedFootage) -> GridJob:

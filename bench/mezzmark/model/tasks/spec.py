@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import NS_PER_S, Fact, Whole
 
@@ -243,6 +243,14 @@ class TaskSpec:
     def figure(self, name: str) -> Figure:
         """The figure of this name; KeyError where the task has none."""
         return {figure.name: figure for figure in self.figures}[name]
+
+
+def cells_of(
+    task: str, pairs: Iterable[tuple[str, str]], settings: Iterable[Setting]
+) -> Iterator[Cell]:
+    """Each pair of a clip and an encoding in each setting."""
+    for (clip, name), setting in product(pairs, settings):
+        yield Cell(task=task, clip=clip, encoding=name, setting=setting)
 
 
 def resolve_count(choice: int | str, *, core_count: int) -> int:
