@@ -67,12 +67,3 @@ def test_a_wandering_load_is_unsteady_at_the_stated_level() -> None:
             break
     else:
         pytest.fail("no series was called unsteady for its wandering")
-
-
-def test_a_level_given_decides() -> None:
-    """A course that is a drift at 95 % is steady at a stricter level, with the same p-value."""
-    logs = NOISE + 0.003 * np.arange(12)
-    loose = classify_course(np.exp(logs), confidence_level=0.95)
-    strict = classify_course(np.exp(logs), confidence_level=1 - loose.p_value / 2)
-    assert (loose.kind, strict.kind) == ("drift", "steady")
-    assert strict.p_value == loose.p_value

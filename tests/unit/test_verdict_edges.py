@@ -13,7 +13,7 @@ from mezzmark.decide.compare.evidence import Sides, choose_design, gather_all, g
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import Evidence, Judgement, Reason, judge_evidence
-from mezzmark.decide.estimate.observed_run import RunCosts, read_costs
+from mezzmark.decide.estimate.observed_run import RunCosts, costs_of, observe, read_costs
 from mezzmark.decide.machine.noise import Cause, flag_trials
 from mezzmark.model.cell import ALL_CLIPS
 from mezzmark.model.records import HostMoment
@@ -127,7 +127,7 @@ def test_kernels_of_a_round_are_averaged_as_ratios() -> None:
     ratios = [costs.kernel[index] / costs.kernel[0] for index in (0, 1)]
     assert ratios == pytest.approx([1.0, 3.0 / 2.0])
     assert costs.kernel[0] == pytest.approx(2 * 2000.0)
-    without = read_costs([*run.trials, *late], excluded={(0, 0), (1, 1)})
+    without = costs_of(observe([*run.trials, *late]), excluded={(0, 0), (1, 1)})
     assert without.kernel[0] == pytest.approx(4 * 2000.0)
     assert list(without.by_cell[ENCODE]) == [(0, ("independent", 1000))]
 

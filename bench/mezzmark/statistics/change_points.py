@@ -210,6 +210,8 @@ MINIMUM_POINTS: Final = 6
 
 SHORTEST_SEGMENT: Final = 2
 
+COURSE_LEVEL: Final = 0.05
+
 LEFTOVER_LEVEL: Final = 0.01
 """At this error level what a line or a step leaves over is more than noise."""
 
@@ -225,10 +227,10 @@ class Course:
     at: int | None = None
 
 
-def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Course:
+def classify_course(times: ArrayLike) -> Course:
     """Steady, drift, step, or unsteady when neither explains the series. The chance to call a
-    steady machine anything else is at most 1 - level: three tests (slope, best step, likeness of
-    neighbours) share it (Bonferroni; the step's search for its place too)."""
+    steady machine anything else is at most `COURSE_LEVEL`: three tests (slope, best step, likeness
+    of neighbours) share it (Bonferroni; the step's search for its place too)."""
     data = np.asarray(times, dtype=np.float64)
     logs = np.log(data / data[0])  # so that times all alike are exactly 0
     if logs.size < MINIMUM_POINTS:
@@ -238,7 +240,7 @@ def classify_course(times: ArrayLike, *, confidence_level: float = 0.95) -> Cour
     step = np.repeat((logs[:at].mean(), logs[at:].mean()), (at, logs.size - at))
     wander_p = _wander_p(logs)
     p_value = min(1.0, 3 * min(line_p, step_p, wander_p))
-    if p_value > 1 - confidence_level:
+    if p_value > COURSE_LEVEL:
         return Course(kind="steady", change_fraction=0.0, p_value=p_value)
     is_line = float(((logs - line) ** 2).sum()) <= float(((logs - step) ** 2).sum())
     fit = line if is_line else step

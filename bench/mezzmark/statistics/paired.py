@@ -76,18 +76,13 @@ class Change:
             method=self.method,
         )
 
-    def p_above(self, log_margin: float = 0.0) -> float:
-        """One-sided p-value of the claim that the true log ratio lies above `log_margin`."""
-        return self._upper_tail(self.log_ratio - log_margin)
-
-    def p_below(self, log_margin: float = 0.0) -> float:
-        """One-sided p-value of the claim that the true log ratio lies below `log_margin`."""
-        return self._upper_tail(log_margin - self.log_ratio)
-
-    def _upper_tail(self, excess: float) -> float:
+    @property
+    def p_value(self) -> float:
+        """Of the claim that nothing changed, two-sided, by the units' own error."""
         if self.standard_error > 0:
-            return float(special.stdtr(self.degrees, -excess / self.standard_error))
-        return 0.0 if excess > 0 else 1.0
+            z = abs(self.log_ratio) / self.standard_error
+            return 2 * float(special.stdtr(self.degrees, -z))
+        return 0.0 if self.log_ratio else 1.0
 
 
 def log_margin(tolerance_fraction: float) -> float:

@@ -203,17 +203,15 @@ def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: f
     return t_reach(rounds, confidence_level=confidence_level) * round_sd / math.sqrt(rounds)
 
 
-def detectable_change(
-    standard_error: float, *, degrees: float, error_level: float, power: float = POWER
-) -> float:
-    """The smallest change, as a fraction above 1, that would have been found with that power. Found
-    by bisection on the noncentrality, to 1e-9 of it."""
+def detectable_change(standard_error: float, *, degrees: float, error_level: float) -> float:
+    """The smallest change, as a fraction above 1, that would have been found nine times in ten; by
+    bisection on the noncentrality, to 1e-9 of it."""
     low, high = 0.0, 1.0
-    while t_test_power(high, degrees=degrees, error_level=error_level) < power:
+    while t_test_power(high, degrees=degrees, error_level=error_level) < POWER:
         low, high = high, high * 2
     while high - low > 1e-9 * high:
         middle = (low + high) / 2
-        if t_test_power(middle, degrees=degrees, error_level=error_level) < power:
+        if t_test_power(middle, degrees=degrees, error_level=error_level) < POWER:
             low = middle
         else:
             high = middle

@@ -61,7 +61,7 @@ def compare_with_themselves(
             if len(common) >= MINIMUM_ROUNDS:
                 sides = ([side[key] for key in common] for side in (plain, again[cell]))
                 found.append((run.manifest.run_id, cell, paired_change(*sides)))
-    adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
+    adjusted = holm_adjusted([change.p_value for _, _, change in found])
     return tuple(
         verdicts.SelfComparison(
             run_id=run_id,

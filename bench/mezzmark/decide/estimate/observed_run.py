@@ -184,11 +184,9 @@ class ObservedRun:
         return found
 
 
-def read_costs(
-    trials: Sequence[Trial], *, excluded: Collection[Place] = (), arm: str = ""
-) -> RunCosts:
+def read_costs(trials: Sequence[Trial], *, arm: str = "") -> RunCosts:
     """As `costs_of`, from the trials of one arm."""
-    return costs_of(observe(trials, arm=arm), excluded=excluded)
+    return costs_of(observe(trials, arm=arm))
 
 
 def read_common_costs(
