@@ -101,9 +101,9 @@ def _preferred(costs: Floats, eligible: Flags, request: ChoiceRequest, first: in
     return np.where(eligible[..., first, np.newaxis], is_first, left)
 
 
-def _shares(model: ChoiceModel, eligible: Flags) -> Floats:
-    """In which share of draws each encoding is the preferred one; a tie counts for all in it, in
-    equal parts."""
+def shares_preferred(model: ChoiceModel, eligible: Flags) -> Floats:
+    """In which share of draws each encoding is the preferred one of those eligible there; a tie
+    counts for all in it, in equal parts."""
     left = _preferred(model.costs, eligible, model.request, model.first)
     each = left / np.maximum(left.sum(axis=-1, keepdims=True), 1)
     return np.asarray(each.mean(axis=0))
@@ -118,12 +118,6 @@ def dominance(costs: Floats, rivals: Flags) -> Floats:
         dominates = (costs <= mine).all(axis=-1) & (costs < mine).any(axis=-1) & rivals
         shares[row] = dominates.any(axis=-1).mean()
     return shares
-
-
-def chances_best(model: ChoiceModel, in_play: Flags) -> Floats:
-    """The share of draws in which each encoding is the preferred one of those that meet all needs
-    in that draw."""
-    return _shares(model, model.passes & in_play)
 
 
 LIKELY: Final = 0.5
@@ -164,7 +158,7 @@ def chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
     if NOBODY in (chosen, second) or model.draws.is_thin:
         return None
     pair = np.isin(np.arange(model.costs.shape[1]), (chosen, second))
-    return float(_shares(model, model.passes & pair)[chosen])
+    return float(shares_preferred(model, model.passes & pair)[chosen])
 
 
 def decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:

@@ -110,6 +110,8 @@ def judge_precision(run: ObservedRun) -> Precision | None:
     if not spreads:
         return None
     goal, widest = run.manifest.scenario.precision_fraction, spreads[0]
+    rounds = len({trial.round_index for trial in run.trials})
+    round_s = sum(trial.wall_ns for trial in run.trials) / NS_PER_S / rounds
     more = 0
     if widest.half_width_fraction() > goal:
         needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=CONFIDENCE_LEVEL)
@@ -121,7 +123,7 @@ def judge_precision(run: ObservedRun) -> Precision | None:
         widest=widest.cell,
         widest_fraction=widest.half_width_fraction(),
         more_rounds=more,
-        more_duration_s=more * _round_duration_s(run.trials),
+        more_duration_s=more * round_s,
         reached_fraction=max(goal, widest.half_width_fraction(widest.round_count + more)),
     )
 
@@ -158,11 +160,6 @@ def _typical_fraction(spreads: Sequence[CellSpread], round_count: int | None = N
     """The relative half-width that `MOST_SHARE` of the cells do not exceed."""
     widths = sorted(spread.half_width_fraction(round_count) for spread in spreads)
     return widths[math.ceil(MOST_SHARE * len(widths)) - 1]
-
-
-def _round_duration_s(trials: Sequence[Trial]) -> float:
-    rounds = len({trial.round_index for trial in trials})
-    return sum(trial.wall_ns for trial in trials) / NS_PER_S / max(1, rounds)
 
 
 MATTERS_FRACTION: Final = 0.05
