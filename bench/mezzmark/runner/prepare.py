@@ -265,12 +265,8 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
         MediaManifest(
             clip=clip,
             encoding=encoding,
-            file_bytes=made.file_bytes,
-            fingerprint=made.fingerprint,
-            frame_count=made.frame_count,
             bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
-            survives=made.survives,
-            is_aspect_lost=made.is_aspect_lost,
+            **{k: v for k, v in made if k in MediaManifest.model_fields},
         )
     )
     return index

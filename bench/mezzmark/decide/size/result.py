@@ -95,15 +95,14 @@ class EncodingSizing(Fact):
     limited_by: Limit = ""
     played_in: PlayedIn = ""
     has_long_cards: bool = False
+    on_other_machines: tuple[CorePrediction, ...] = ()
+    notes: tuple[SizingNote, ...] = ()
 
     @property
     def serves(self) -> Answer:
         """Everything that the shop asks for at once: cards in time, editors carried by link and
         array, and what is kept within its limits."""
         return _worst({self.meets_deadline, self.carries, self.fits})
-
-    on_other_machines: tuple[CorePrediction, ...] = ()
-    notes: tuple[SizingNote, ...] = ()
 
     @field_serializer("figures", when_used="json")
     def _name_the_endless(self, figures: dict[str, Estimate]) -> dict[str, dict[str, object]]:

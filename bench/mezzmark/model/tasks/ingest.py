@@ -93,7 +93,6 @@ class IngestSettings(ReadSettings):
     oversubscribe: bool = False
     minutes: int | None = Field(default=None, ge=1, le=1440, description="again and again")
     hosts: tuple[HostSplit, ...] = Field(default=(), description="filled in by `fleet ingest`")
-
     alone: bool = Field(default=True, description="each of the hosts alone too")
 
     def host_groups(self, encoding: str) -> dict[str, tuple[HostSplit, ...]]:
