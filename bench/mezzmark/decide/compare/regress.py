@@ -145,7 +145,7 @@ def _verdicts(
     """Every cell's verdict and that over all, what disturbed trials there are and change, and the
     sides."""
     flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
-    cells, without = _judge(sides, rules), None
+    cells = without = _judge(sides, rules)
     if any(flagged):
         left = _read_sides(baseline, candidate, flagged)
         without = _judge(replace(sides, baseline=left[0], candidate=left[1]), rules)
@@ -161,7 +161,7 @@ def _verdicts(
         "run_spreads": tuple(_spreads(cells, sides.spreads)),
         "flagged_trial_count": sum(map(len, flagged)),
         "flag_causes": summarise_causes(c for trials in flagged for c in trials.values()),
-        "changed_without_flagged": None if without is None else _changed(cells, without),
+        "changed_without_flagged": _changed(cells, without) if any(flagged) else None,
     }
 
 

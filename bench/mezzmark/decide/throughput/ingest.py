@@ -227,8 +227,8 @@ def judge_heat(run: MeasuredRun) -> tuple[HeatFindings, ...]:
                 last=last,
                 ratio=ratio,
                 clock_mhz=_ends(trials, lambda m: m.frequency_mhz, np.mean),
-                throttle_count=counts and sum(of_one[-1] - of_one[0] for of_one in counts),
-                on_battery=batteries and any(map(any, batteries)),
+                throttle_count=None if counts is None else sum(b - a for a, b in counts),
+                on_battery=None if batteries is None else any(map(any, batteries)),
                 battery_fraction=_ends(trials, lambda m: m.battery_fraction, np.min),
             )
         )
