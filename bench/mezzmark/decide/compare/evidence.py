@@ -251,8 +251,8 @@ def kernel_change(sides: Sides) -> paired.Change | None:
     if any(not run.kernel for side in sides.both for run in side):
         return None
     kernel = Cell(task="kernel", clip="", encoding="")
-    costs = [[run.only(kernel, kernel_costs(run)) for run in side] for side in sides.both]
-    found = gather_evidence(kernel, Sides(*costs, sides.design))
+    before, after = ([run.only(kernel, kernel_costs(run)) for run in side] for side in sides.both)
+    found = gather_evidence(kernel, Sides(before, after, sides.design))
     return None if found is None else found.undisturbed
 
 

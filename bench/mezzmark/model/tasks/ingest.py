@@ -209,12 +209,14 @@ def _heat(read: Callable[[float, float], float]) -> Callable[[spec.Seen], float 
 
 
 def _makespan_s(seen: spec.Seen) -> float:
-    return max(seen.measured.end_ns) / NS_PER_S
+    measured: IngestMeasurement = seen.measured
+    return max(measured.end_ns) / NS_PER_S
 
 
 def _pixel_rate(seen: spec.Seen) -> float:
     """Pixels of the clips as ingested, in 10⁶ a second, so that folders of other sizes compare."""
-    return sum(seen.measured.pixels) / _makespan_s(seen) / 1e6
+    measured: IngestMeasurement = seen.measured
+    return sum(measured.pixels) / _makespan_s(seen) / 1e6
 
 
 def _idle_fraction(seen: spec.Seen) -> float:
