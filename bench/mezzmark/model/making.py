@@ -81,9 +81,6 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
     is_full = encoding.pixel_format.startswith("yuvj") or encoding.chroma == "RGB"
     siting = _siting(encoding, footage, is_resized=is_resized)
     resizing = _resizing(encoding, siting) if is_resized else ""
-    # As `Converter` does it; a picture of this format and range goes through.
-    sides = f"interl=-1:out_range={'pc' if is_full else 'tv'}:flags={_SCALING}"
-    scaling = f"scale={matrix}{siting}{sides}"
     has_fields = footage is not None and footage.field_order is not None
     fields = (encoding.interlaced_options if has_fields else None) or {}
     limits: dict[Limit, bool] = {
@@ -102,7 +99,7 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
         *("ffmpeg", "-v", "warning", "-stats", "-nostdin", "-n"),
         *(() if limits["turned"] else ("-noautorotate",)),
         *("-i", SOURCE, "-map", "0:V:0", "-map", "0:a?"),
-        *("-vf", f"{resizing}{scaling},format={encoding.pixel_format}"),
+        *("-vf", resizing + _conversion(encoding.pixel_format, is_full, matrix + siting)),
         *_times(encoding),
         *_coding(encoding, encoding.options | fields, bitrate_bps),
         *_sound(encoding),
@@ -145,6 +142,12 @@ def _resizing(encoding: Encoding, siting: str) -> str:
     lengths = zip("wh", encoding.scale, encoding.size_multiples, strict=True)
     sides = (f"{n}=max(1\\,round(i{n}*{part}/{lcm(2, x)}))*{lcm(2, x)}" for n, part, x in lengths)
     return f"scale={':'.join(sides)}:{siting}interl=-1:flags=bicubic,"
+
+
+def _conversion(pixel_format: str, is_full: bool, told: str) -> str:
+    """The filter that does as `Converter` does; a picture of this format and range goes through."""
+    scale = f"scale={told}interl=-1:out_range={'pc' if is_full else 'tv'}:flags={_SCALING}"
+    return f"{scale},format={pixel_format}"
 
 
 def _times(encoding: Encoding) -> tuple[str, ...]:

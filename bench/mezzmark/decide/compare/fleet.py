@@ -125,11 +125,7 @@ def judge_fleet(
         confidence_level=confidence_level,
         family=family,
         hosts=tuple(sorted(hosts, key=_place)),
-        absent=tuple(
-            AbsentHost(host=name, label=last.manifest.host.host_label, last_utc=start_of(last))
-            for name in sorted(earlier.keys() - newest)
-            for last in earlier[name][-1:]
-        ),
+        absent=tuple(_absent(name, earlier[name][-1]) for name in sorted(earlier.keys() - newest)),
         faults=tuple(faults),
         left_out=tuple(left_out),
     )
@@ -167,6 +163,10 @@ def _host(
         baseline_utc=tuple(map(start_of, baselines.get(name, ()))),
         report=reports.get(name),
     )
+
+
+def _absent(name: str, last: MeasuredRun) -> AbsentHost:
+    return AbsentHost(host=name, label=last.manifest.host.host_label, last_utc=start_of(last))
 
 
 _ORDER: Final = (
