@@ -89,7 +89,7 @@ def _colour_verdicts(survival: TagSurvival) -> Iterator[TagVerdict]:
             state = "added" if written == nothing else "kept"
         is_other = pictures != nothing and tag_class(field, pictures) != meant
         yield TagVerdict(
-            tag=field.removeprefix("colour_"),
+            tag="range" if field == "colour_range" else field,
             state=state,
             written=written,
             read=read,
