@@ -87,11 +87,7 @@ def _job(
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: DecodeMeasurement = seen.measured
-    frames = measured.frame_count * len(measured.start)
-    return spec.Work(sample_count=1, frame_count=frames, wall_ns=sum(measured.wall_ns))
-
+_WORK: Final = spec.timed_work(lambda m: m.frame_count * len(m.start), lambda m: sum(m.wall_ns))
 
 DECODE: Final = spec.TaskSpec(
     name="decode",
@@ -104,9 +100,9 @@ DECODE: Final = spec.TaskSpec(
     engine_entry="mezzmark.engines.play.decode:run_decode",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "decode speed"),
+        spec.speed_figure(_WORK, "decode speed"),
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / sum(s.measured.wall_ns)
         ),

@@ -87,12 +87,7 @@ def _job(
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: DeliveryMeasurement = seen.measured
-    return spec.Work(
-        sample_count=1, frame_count=measured.frame_count, wall_ns=sum(measured.pass_ns)
-    )
-
+_WORK: Final = spec.timed_work(lambda m: m.frame_count, lambda m: sum(m.pass_ns))
 
 DELIVERY: Final = spec.TaskSpec(
     name="delivery",
@@ -105,9 +100,9 @@ DELIVERY: Final = spec.TaskSpec(
     engine_entry="mezzmark.engines.encode.delivery:run_delivery",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "export speed"),
+        spec.speed_figure(_WORK, "export speed"),
         spec.Figure("decode_fraction", "", _decode_fraction),
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.pass_cpu_ns) / sum(s.measured.pass_ns)

@@ -58,10 +58,7 @@ def _job(
     return EncodeJob.of(planned.cell, footage, frame_count=frame_count, pictures_path=stored)
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: EncodeMeasurement = seen.measured
-    return spec.Work(sample_count=1, frame_count=measured.frame_count, wall_ns=measured.wall_ns)
-
+_WORK: Final = spec.timed_work(lambda m: m.frame_count, lambda m: m.wall_ns)
 
 ENCODE: Final = spec.TaskSpec(
     name="encode",
@@ -76,9 +73,9 @@ ENCODE: Final = spec.TaskSpec(
         "encode", stock.encoded(), [Setting(threads=n) for n in stock.counts(settings.threads)]
     ),
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "encode speed"),
+        spec.speed_figure(_WORK, "encode speed"),
         spec.Figure(
             "cores_busy", "cores", lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns
         ),

@@ -95,11 +95,7 @@ def _job(planned: PlannedTrial, settings: GridSettings, footage: spec.PreparedFo
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: GridMeasurement = seen.measured
-    frame_count = sum(measured.window_packets)
-    return spec.Work(sample_count=1, frame_count=frame_count, wall_ns=measured.window_ns)
-
+_WORK: Final = spec.timed_work(lambda m: sum(m.window_packets), lambda m: m.window_ns)
 
 GRID: Final = spec.TaskSpec(
     name="grid",
@@ -112,9 +108,9 @@ GRID: Final = spec.TaskSpec(
     engine_entry="mezzmark.engines.encode.encode:run_grid",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "encode speed of all jobs together"),
+        spec.speed_figure(_WORK, "encode speed of all jobs together"),
         spec.Figure("first_file_s", "s", lambda seen: min(seen.measured.end_ns) / NS_PER_S),
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / max(s.measured.end_ns)

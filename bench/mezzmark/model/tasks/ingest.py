@@ -281,11 +281,7 @@ def _job(
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: IngestMeasurement = seen.measured
-    frame_count = sum(measured.frame_count)
-    return spec.Work(sample_count=1, frame_count=frame_count, wall_ns=max(measured.end_ns))
-
+_WORK: Final = spec.timed_work(lambda m: sum(m.frame_count), lambda m: max(m.end_ns))
 
 INGEST: Final = spec.TaskSpec(
     name="ingest",
@@ -301,10 +297,10 @@ INGEST: Final = spec.TaskSpec(
     engine_entry="mezzmark.engines.encode.ingest:run_ingest",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     makes_whole_files=True,
     figures=(
-        spec.speed_figure(_work, "ingest speed"),
+        spec.speed_figure(_WORK, "ingest speed"),
         spec.Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),
         spec.Figure("pixel_rate_mpx_s", "Mpx/s", _pixel_rate, better="more"),
         spec.Figure("idle_fraction", "", _idle_fraction, kind="share"),

@@ -79,6 +79,15 @@ class Seen(NamedTuple):
     process: ProcessFacts | None
 
 
+def timed_work(
+    frames: Callable[[Any], int], wall_ns: Callable[[Any], int]
+) -> Callable[[Seen], Work]:
+    """What a trial did: the frames of its measurement, and the time that these took."""
+    return lambda seen: Work(
+        sample_count=1, frame_count=frames(seen.measured), wall_ns=wall_ns(seen.measured)
+    )
+
+
 def speed_figure(work: Callable[[Seen], Work], meaning: str) -> Figure:
     """`throughput_fps`: frames of the trial's work a second."""
 
