@@ -155,6 +155,17 @@ def test_known_bad_cases_end_in_one_line(tmp_path: Path) -> None:
     assert peak_bytes < 2**30
 
 
+def test_a_key_without_end_is_told_by_its_beginning(run_dir: Path, tmp_path: Path) -> None:
+    """A manifest with a key of 7,500 letters is refused in a line that can be read."""
+    damaged = json.loads((run_dir / "manifest.json").read_text())
+    damaged["scenario"]["clips"][0]["r4, 1," * 1250] = 1
+    create_run(tmp_path / "run", read_run(run_dir).manifest)
+    (tmp_path / "run" / "manifest.json").write_text(json.dumps(damaged))
+    with pytest.raises(RunError, match=r"clips\[1\]\.r4, 1,") as refused:
+        read_run(tmp_path / "run")
+    assert len(str(refused.value)) < 1000
+
+
 def test_a_claimed_size_is_refused_before_decoding(tmp_path: Path) -> None:
     """The error has the size that the header claims, where the limit is exceeded; a picture within
     it is let in."""
