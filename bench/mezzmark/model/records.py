@@ -35,7 +35,7 @@ class ByTask:
         )
 
 
-@lru_cache(maxsize=65_536)
+@lru_cache(maxsize=8_192)
 def _shared_cell(
     task: str, clip: str, encoding: str, axes: tuple[tuple[str, Any, type], ...]
 ) -> Cell:
