@@ -26,7 +26,7 @@ from mezzmark import api
 from mezzmark.cli.views import print_fleet
 from mezzmark.engines.media.placed_files import place_files
 from mezzmark.fleet import machine_lock, measure, on_host, scheduler
-from mezzmark.fleet.files import offered, pull
+from mezzmark.fleet.files import kept_depot, pull
 from mezzmark.fleet.measure import folder_name
 from mezzmark.fleet.scheduler import (
     Fleet,
@@ -402,9 +402,7 @@ def test_a_host_name_is_only_hinted_at_in_a_folder(name: str) -> None:
 
 
 def file_of(content: bytes) -> WantedFile:
-    import hashlib
-
-    digest = hashlib.sha256(content).hexdigest()
+    digest = sha256(content).hexdigest()
     return WantedFile(sha256=digest, file_bytes=len(content), suffix=".mov")
 
 
@@ -413,11 +411,12 @@ def test_files_arrive_whole_or_not_at_all(tmp_path: Path) -> None:
     than were asked for is refused, and leaves nothing."""
     content = os.urandom(3_000_000)
     right, other = file_of(content), file_of(b"other")
-    source = tmp_path / "source"
+    source = tmp_path / "source.mov"
     source.write_bytes(content)
-    files = {right.sha256: source, other.sha256: source}
-    with offered(files, context=None, interface="127.0.0.1") as (port, path):
-        given = {"source": f"127.0.0.1:{port}", "path": path, "context": None}
+    with kept_depot(context=None, interface="127.0.0.1") as depot:
+        assert depot.offer(source) == right
+        depot.offered[f"{depot.path}{other.sha256}"] = source
+        given = {"source": f"127.0.0.1:{depot.port}", "path": depot.path, "context": None}
         given |= {"is_wanted": lambda: True, "folder": tmp_path / "there"}
         [there] = map(Path, pull([right], **given).values())
         assert there.read_bytes() == content

@@ -24,6 +24,7 @@ from distributed.versions import VersionMismatchWarning, get_versions
 from mezzmark.fleet import on_host
 from mezzmark.model.errors import InterruptedRunError, MezzmarkError, UsageError, reason_of
 from mezzmark.model.fleet import LONGEST_NAME, REPLY, RESOURCE, Request
+from mezzmark.model.jobs import JobFailed, WorkerFailed
 from mezzmark.store.record_text import MAX_RECORD_BYTES
 
 POLL_S: Final = 0.2
@@ -247,6 +248,15 @@ def lost(where: str, what: str) -> HostLostError:
     return HostLostError(
         where=where, what=what, remedy="Start it again; a run goes on when it is back."
     )
+
+
+def named_of(host: str, answer: Any) -> Any:
+    """A failure with the name of the host it happened on; anything else as it is."""
+    if isinstance(answer, JobFailed):
+        return answer.model_copy(update={"where": f"{host}: {answer.where}"})
+    if isinstance(answer, WorkerFailed):
+        return answer.model_copy(update={"reason": f"{host}: {answer.reason}"})
+    return answer
 
 
 def stopped() -> InterruptedRunError:
