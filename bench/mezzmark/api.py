@@ -527,7 +527,7 @@ def _fleet(
     from mezzmark.model.errors import EngineError
 
     try:
-        from mezzmark.fleet.scheduler import opened
+        from mezzmark.fleet.hosts import opened
     except ModuleNotFoundError as error:
         raise EngineError(
             where=error.name or "distributed",

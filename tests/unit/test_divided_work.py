@@ -12,7 +12,7 @@ import pytest
 
 pytest.importorskip("distributed")
 
-from fixtures.fabricated_run import fabricate_host
+from fixtures.fabricated_run import Fabrication, fabricate_host, fabricate_run
 from mezzmark.fleet.divided import Judges, Makers
 from mezzmark.fleet.files import kept_depot, push
 from mezzmark.fleet.scheduler import lost
@@ -26,6 +26,8 @@ from mezzmark.model.records import HostMoment
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.kernel import KernelMeasurement
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
+from mezzmark.report.prose.method import method_sentences
+from mezzmark.report.view import RunView
 from simulation.synthetic_footage import synthetic_footage
 
 SOURCE = MediaReference(media_path="m", index_path="i")
@@ -287,3 +289,18 @@ def test_other_trials_are_each_hosts_own() -> None:
     for name in "ab":
         bench.judges.perform(name, timed, 1.0)
     assert bench.did == [("a", "timed"), ("b", "timed")]
+
+
+def test_a_report_says_who_did_what() -> None:
+    """Files made and cells judged elsewhere are counted by host, whose name is data; where the
+    run's own host and home did all, nothing is said."""
+    manifest, trials = fabricate_run(Fabrication(rounds=2))
+    assert not any("host" in text for text in method_sentences(RunView(manifest, trials)))
+    made = [one.model_copy(update={"made_by": "desk-a"}) for one in manifest.media[:2]]
+    manifest = manifest.model_copy(update={"media": (*made, *manifest.media[2:])})
+    judged = trials[0].model_copy(update={"judged_by": "b\x1b[2J"})
+    told = method_sentences(RunView(manifest, (judged, *trials[1:])))
+    assert "Files made by hosts of the fleet: desk-a (2)." in told
+    [text] = [text for text in told if text.startswith("Cells judged on hosts")]
+    assert "(1)" in text
+    assert "\x1b" not in text

@@ -27,13 +27,13 @@ from mezzmark.cli.views import print_fleet
 from mezzmark.engines.media.placed_files import place_files
 from mezzmark.fleet import machine_lock, measure, on_host, scheduler
 from mezzmark.fleet.files import kept_depot, pull
+from mezzmark.fleet.hosts import read_security
 from mezzmark.fleet.measure import folder_name
 from mezzmark.fleet.scheduler import (
     Fleet,
     HostLostError,
     TextClient,
     connected,
-    read_security,
 )
 from mezzmark.model.errors import DestinationError, InterruptedRunError, MezzmarkError, UsageError
 from mezzmark.model.fleet import Describe, DoJob, Reply, WantedFile

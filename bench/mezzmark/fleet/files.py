@@ -66,8 +66,9 @@ class Depot:
     def awaiting(self, cache_dir: Path) -> Iterator[tuple[str, Path]]:
         """While the block runs files may be sent to this path; and the folder in which they then
         lie, by their SHA-256, which goes with them in the end."""
-        cache_dir.mkdir(parents=True, exist_ok=True)
-        folder = own_files.make_marked_folder(cache_dir, AWAITED)
+        with own_files.translate_os_errors(cache_dir, remedy="Name another folder with --cache."):
+            cache_dir.mkdir(parents=True, exist_ok=True)
+            folder = own_files.make_marked_folder(cache_dir, AWAITED)
         path = f"{self.path}{secrets.token_urlsafe(24)}"
         self.awaited[path] = folder
         try:

@@ -138,9 +138,8 @@ class FleetRun:
 
     def _made_there(self, name: str, job: PrepareEncodingJob, to: str) -> Answer:
         """What came of an encoding that the host is to make and send to this path."""
-        paths = self._fetched(name, [Path(path) for _, path in job.source])
-        there = {field: paths[Path(path)] for field, path in job.source}
-        asked = job.model_copy(update={"source": MediaReference.model_validate(there)})
+        [source] = self._there(name, [job.source])
+        asked = job.model_copy(update={"source": source})
         return self.perform(name, asked, SILENCE_S, to=f"{self._depot_at(name)}{to}").answer
 
     def measure_each(self, names: Sequence[str]) -> None:
@@ -355,17 +354,13 @@ class FleetRun:
                 measured: Any = found
                 if measured.task != job.task or TASKS[job.task].busy_ns(measured) > done.wall_ns:
                     raise lost(name, "it answered with what cannot have been measured")
-        return done
+        return done.model_copy(update={"judged_by": ""})  # no host speaks for another one
 
     def footage_on(self, name: str) -> Footage:
         """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
         made there: decoding gives the same ones, and they are many times larger."""
         here = self.footage.media
-        paths = self._fetched(name, [Path(path) for one in here.values() for _, path in one])
-        there = {
-            pair: MediaReference.model_validate({name: paths[Path(path)] for name, path in one})
-            for pair, one in here.items()
-        }
+        there = dict(zip(here, self._there(name, [*here.values()]), strict=True))
         settings, pictures = self.scenario.settings(EncodeSettings), {}
         for clip, pixel_format in self.footage.pictures if settings else ():
             job = PreparePicturesJob(
@@ -384,18 +379,18 @@ class FleetRun:
         """Where files change hands, as the host reaches it."""
         return f"{self.fleet.home_address(name)}:{self._depot.port}"
 
-    def _fetched(self, name: str, files: Sequence[Path]) -> dict[Path, str]:
-        """Files of home → where they lie on the host, once it has them all."""
-        wanted = {path: self._depot.offer(path) for path in files}
-        asked = Fetch(
-            source=self._depot_at(name),
-            path=self._depot.path,
-            files=tuple(dict.fromkeys(wanted.values())),
-        )
+    def _there(self, name: str, media: Sequence[MediaReference]) -> list[MediaReference]:
+        """Media of home as they lie on the host, once it has them all."""
+        wanted = {path: self._depot.offer(Path(path)) for one in media for _, path in one}
+        files = tuple(dict.fromkeys(wanted.values()))
+        asked = Fetch(source=self._depot_at(name), path=self._depot.path, files=files)
         paths = ask(Fetched, self.fleet, name, asked, self.flag).paths
-        if {one.sha256 for one in wanted.values()} - paths.keys():
+        if {one.sha256 for one in files} - paths.keys():
             raise lost(name, "prepared files did not arrive")
-        return {path: paths[one.sha256] for path, one in wanted.items()}
+        return [
+            MediaReference.model_validate({f: paths[wanted[path].sha256] for f, path in one})
+            for one in media
+        ]
 
 
 def measured_by(host: HostFacts, manifest: Manifest) -> Manifest:
