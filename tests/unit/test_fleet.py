@@ -35,12 +35,19 @@ from mezzmark.fleet.scheduler import (
     TextClient,
     connected,
 )
-from mezzmark.model.errors import DestinationError, InterruptedRunError, MezzmarkError, UsageError
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.errors import (
+    DestinationError,
+    InterruptedRunError,
+    MezzmarkError,
+    NotMadeError,
+    UsageError,
+)
 from mezzmark.model.fleet import Describe, DoJob, Reply, WantedFile
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.jobs import JobFailed, WorkerFailed
+from mezzmark.model.jobs import JobFailed, PreparedMedia, WorkerFailed
 from mezzmark.model.players import PLAYERS
-from mezzmark.model.preparations import job_format
+from mezzmark.model.preparations import PrepareEncodingJob, job_format
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.kernel import KERNEL_CELL
 from mezzmark.model.tasks.spec import MediaReference
@@ -204,6 +211,59 @@ def test_nothing_begins_where_a_host_cannot_take_part(
     with pytest.raises(UsageError, match="share"):
         api.fleet_measure(on_share(own_machine / "not-mounted"), **asked)
     assert not (own_machine / "out").exists()
+
+
+@pytest.mark.parametrize("is_honest", [True, False])
+@pytest.mark.parametrize("libraries", [{}, {"libavcodec": "1"}])
+def test_an_encoding_made_by_a_host_comes_home(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch, libraries: dict[str, str], is_honest: bool
+) -> None:
+    """The host encodes the bytes that home has, and its file arrives for home's worker; one of
+    another digest than the host says is refused, and home makes it, as where libraries differ."""
+    answer = PreparedMedia(
+        media=MediaReference(media_path=str(own_machine / "made there"), index_path=""),
+        fingerprint=sha256(b"clip, encoded").hexdigest(),
+        **{"file_bytes": 1, "frame_count": 1, "duration_s": 1, "was_cached": False},
+    )
+    came, told = [], []
+
+    def there(job, timeout_s, **given):
+        if isinstance(job, PrepareEncodingJob):
+            text = f"{Path(job.source.media_path).read_text()}, {'encoded' if is_honest else 'cut'}"
+            Path(answer.media.media_path).write_text(text)
+            yield answer
+            return
+        yield from synthetic_worker(job, timeout_s, **given)
+
+    def here(job, timeout_s, **_):
+        if job.is_sought:
+            yield JobFailed.by(NotMadeError(where="x", what="missing", remedy="-"))
+            return
+        came.append((job.made_by, job.made_path and Path(job.made_path).read_text()))
+        yield answer
+
+    def prepared(_scenario, *, dispatch, cache_dir, **_):
+        yield from ()
+        (own_machine / "clip.mov").write_text("clip")
+        clip = dict.fromkeys(("media_path", "index_path"), str(own_machine / "clip.mov"))
+        given = {"source": MediaReference(**clip), "encoding": find_encoding("ffv1")}
+        list(dispatch(PrepareEncodingJob(**given, thread_count=4, cache_dir=""), 1.0))
+        return footage_in(own_machine)
+
+    monkeypatch.setattr(measure, "all_library_versions", lambda: libraries)
+    monkeypatch.setattr(measure, "prepare_footage", prepared)
+    monkeypatch.setattr(measure, "run_worker", here)
+    monkeypatch.setattr(on_host, "run_worker", there)
+    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine / "home"}
+    api.fleet_measure(
+        PLAN, divide_work=True, on_event=lambda host, one: told.append((host, one)), **asked
+    )
+    is_used = is_honest and not libraries
+    assert came == ([("local-1", "clip, encoded")] if is_used else [("", "")])
+    said = [one.message for _, one in told if isinstance(one, Noted)]
+    assert any("libraries" in text for text in said) is bool(libraries)
+    assert any("not what it says" in text for text in said) is not (is_used or bool(libraries))
+    assert not list((own_machine / "home").glob(".sent*"))
 
 
 @pytest.fixture
