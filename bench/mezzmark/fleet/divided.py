@@ -42,7 +42,7 @@ from mezzmark.runner.workers import Dispatch, last_answer
 HOME: Final = ""
 """The name of this machine among the makers."""
 
-ALIKE: Final = ("library_versions", "operating_system", "cpu_model", "gpu_driver")
+KIND_FACTS: Final = ("library_versions", "operating_system", "cpu_model", "gpu_driver")
 """Facts of two hosts that must be the same for one to judge for the other: the encoders' build, and
 what their code chooses its ways by."""
 
@@ -156,7 +156,7 @@ class Judges:
         self, name: str, host: HostFacts, scenario: Scenario, footage: Footage, *, scratch_dir: str
     ) -> None:
         """What will be asked of a host, in its order."""
-        self._kinds[name] = repr([getattr(host, fact) for fact in ALIKE])
+        self._kinds[name] = repr([getattr(host, fact) for fact in KIND_FACTS])
         media = [(one.clip, one.encoding) for one in footage.media_manifests]
         cells = plan_cells(scenario, media=media, core_count=host.usable_core_count)
         planned = [one for one in plan_round(cells, 0, scenario.seed) if _is_judged(one.cell.task)]
