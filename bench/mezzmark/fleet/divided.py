@@ -108,8 +108,8 @@ class Makers:
         """What the host answered, whose file is there; None where it is lost, or sent another."""
         try:
             answer = self.make(host, job, to)
-            is_made = isinstance(answer, PreparedMedia)
-            if is_made and answer.fingerprint not in {*os.listdir(folder)} - {MARKER_NAME}:
+            sent = {*os.listdir(folder)} - {MARKER_NAME}
+            if isinstance(answer, PreparedMedia) and answer.fingerprint not in sent:
                 raise lost(host, "what it sent is not what it says that it made")
         except HostLostError as fault:
             self._lost.add(host)

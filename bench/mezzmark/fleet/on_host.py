@@ -117,13 +117,16 @@ def _describe(asked: Describe, folder: Path, dispatch: Dispatch) -> HostSummary:
 
 
 def _fetch(asked: Fetch, folder: Path, is_wanted: Wish) -> Fetched:
-    given = {"source": asked.source, "path": asked.path, "context": _own_context()}
-    return Fetched(paths=pull(asked.files, folder, is_wanted=is_wanted, **given))
+    given: dict[str, Any] = {"source": asked.source, "path": asked.path}
+    given |= {"context": _own_context(), "is_wanted": is_wanted}
+    return Fetched(paths=pull(asked.files, folder, **given))
 
 
 def _own_context() -> ssl.SSLContext | None:
     """With which the worker shows home its certificate; None on a closed network."""
-    return get_worker().security.get_connection_args("worker")["ssl_context"]
+    told = get_worker().security.get_connection_args("worker")
+    context: ssl.SSLContext | None = told["ssl_context"]
+    return context
 
 
 def own_roots() -> dict[str, str]:
@@ -155,6 +158,6 @@ def _do(asked: DoJob, folder: Path, is_wanted: Wish, dispatch: Dispatch) -> Perf
         job = job.model_copy(update=own)
         done = perform_job(job, asked.timeout_s, dispatch=dispatch, clock=Clock())
     if asked.to and isinstance(done.answer, PreparedMedia):
-        path = Path(done.answer.media.media_path)
-        push(path, asked.to, context=_own_context(), is_wanted=is_wanted)
+        made = Path(done.answer.media.media_path)
+        push(made, asked.to, context=_own_context(), is_wanted=is_wanted)
     return done

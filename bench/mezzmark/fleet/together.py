@@ -155,7 +155,8 @@ def answer_together(by_host: Mapping[str, Answer], failed: str) -> Answer | None
     bad = {name: one for name, one in by_host.items() if not isinstance(one, kinds)}
     if bad:
         name = failed if failed in bad else next(iter(bad))
-        return named_of(name, bad[name])
+        answer: Answer = named_of(name, bad[name])
+        return answer
     answers = list(by_host.values())
     if isinstance(answers[0], Measured):
         is_joint = isinstance(answers[0].measurement, StreamsMeasurement)
