@@ -307,7 +307,7 @@ def fleet_list(
     name: what each is, and why one cannot measure; with `probe` what it encodes, and decodes in
     hardware. Raises EngineError without the extra `fleet`, UsageError without `certificates`."""
     with _fleet(scheduler, certificates, insecure, local) as fleet:
-        from mezzmark.fleet.measure import list_hosts
+        from mezzmark.fleet.hosts import list_hosts
 
         return list_hosts(fleet, is_probed=probe)
 
@@ -322,6 +322,7 @@ def fleet_measure(
     hosts: Sequence[str] = (),
     in_turn: bool = False,
     together: bool = False,
+    divide_work: bool = False,
     patience: float = 600.0,
     footage: Sequence[str] = (),
     root: Sequence[str] = (),
@@ -338,8 +339,9 @@ def fleet_measure(
 
     All decode the same bytes. Each may have a root at a place of its own (`MEZZMARK_ROOTS` of its
     worker). A host that goes away is waited for, for `patience` seconds, and its run resumed.
-    `together` all measure one run, of editors who sit at them and share a root. `on_event` is
-    given the host's name, empty for what concerns all.
+    `together` all measure one run, of editors who sit at them and share a root. With `divide_work`
+    each encoding is made by one host and sent home, and each fidelity trial is done by one for all
+    that are alike. `on_event` is given the host's name, empty for what concerns all.
     """
     from mezzmark.model.errors import UsageError
     from mezzmark.runner.request import AskedLimits
@@ -353,6 +355,7 @@ def fleet_measure(
     limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume, roots=root)
     how: dict[str, Any] = {"is_in_turn": in_turn, "is_together": together}
+    how["is_divided"] = divide_work
     with _fleet(scheduler, certificates, insecure, local) as fleet:
         run = _fleet_run(plan, fleet, out, cache, patience, on_event, is_resumed=resume, **how)
         return run.measure(_listed(hosts))
@@ -524,7 +527,7 @@ def _fleet(
     from mezzmark.model.errors import EngineError
 
     try:
-        from mezzmark.fleet.scheduler import opened
+        from mezzmark.fleet.hosts import opened
     except ModuleNotFoundError as error:
         raise EngineError(
             where=error.name or "distributed",

@@ -1,5 +1,6 @@
 """Prepared encodings: all pictures, their times, their range, and the cache."""
 
+import shutil
 import time
 from collections.abc import Iterator
 from fractions import Fraction
@@ -34,7 +35,7 @@ from mezzmark.engines.media.shape import carry_shape, mark_fields
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
-from mezzmark.model.errors import EncodingError, FootageError
+from mezzmark.model.errors import EncodingError, FootageError, NotMadeError
 from mezzmark.model.footage import FieldOrder, FrameIndex
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.model.players import PLAYERS
@@ -112,6 +113,43 @@ def test_every_picture_is_there_once_and_in_order(name: str, tmp_path: Path) -> 
     assert again.was_cached
     assert (again.media, again.fingerprint) == (made.media, made.fingerprint)
     assert not messages
+
+
+def sent_job(source: MediaReference, folder: Path, path: Path) -> PrepareEncodingJob:
+    """The file at `path` came from desk-a, to be kept in the folder's cache."""
+    cache = folder / "cache"
+    cache.mkdir()
+    sent = str(shutil.copy(path, cache / "sent"))
+    told = {"thread_count": 1, "cache_dir": str(cache), "made_path": sent, "made_by": "desk-a"}
+    return PrepareEncodingJob(source=source, encoding=find_encoding("ffv1"), **told)
+
+
+def test_a_file_made_elsewhere_is_kept_as_ones_own(tmp_path: Path) -> None:
+    """Not there while it is only sought; then the same file and index as those made here, found
+    again with the name of who made it."""
+    source, _ = make_source(tmp_path, EVEN_MS)
+    here, _ = prepare(source, find_encoding("ffv1"), tmp_path / "made here")
+    job = sent_job(source, tmp_path, Path(here.media.media_path))
+    sought = job.model_copy(update={"is_sought": True, "made_path": "", "made_by": ""})
+    with pytest.raises(NotMadeError):
+        prepare_encoding(sought, lambda *_: None)
+    made = prepare_encoding(job, lambda *_: None)
+    assert made == here.model_copy(update={"media": made.media, "made_by": "desk-a"})
+    index = read_frame_index(made.media.index_path)
+    assert index == read_frame_index(here.media.index_path).model_copy(update={"path": index.path})
+    assert prepare_encoding(sought, lambda *_: None) == made.model_copy(update={"was_cached": True})
+
+
+def test_a_file_of_other_pictures_made_elsewhere_is_refused(tmp_path: Path) -> None:
+    """One that lacks the last picture: EncodingError, and nothing is kept."""
+    source, index = make_source(tmp_path, EVEN_MS)
+    path, fewer = tmp_path / "fewer.mkv", encoded_file.first_frames(index, FRAME_COUNT - 1)
+    given = {"encoding": find_encoding("ffv1"), "thread_count": 1, "height_px": None}
+    encoded_file.encode_clip(source.media_path, fewer, path, **given)
+    job = sent_job(source, tmp_path, path)
+    with pytest.raises(EncodingError, match=f"{FRAME_COUNT - 1} came back"):
+        prepare_encoding(job, lambda *_: None)
+    assert not list((tmp_path / "cache").iterdir())
 
 
 def make_interlaced(folder: Path, order: FieldOrder, pixel_format: str) -> MediaReference:

@@ -80,7 +80,8 @@ def fleet_list(
 @fleet_app.command(
     "measure",
     epilog="Examples: `mezzmark fleet measure workstation-check --scheduler tls://home:8786 "
-    "--certificates certs --out results/fleet` · `mezzmark fleet measure first-look --local 2`",
+    "--certificates certs --out results/fleet` · `mezzmark fleet measure first-look --local 2 "
+    "--divide-work`",
 )
 def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     scenario: ScenarioArgument,
@@ -93,6 +94,14 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
     together: Annotated[
         bool,
         Option("--together", help="One run on all at once: [editors] at them, on a shared root."),
+    ] = False,
+    divide_work: Annotated[
+        bool,
+        Option(
+            "--divide-work",
+            help="Each encoding is made by one host and sent home, each fidelity trial done by one "
+            "for all that are alike.",
+        ),
     ] = False,
     patience: PatienceOption = 600.0,
     footage: FootageOption = None,
@@ -116,6 +125,7 @@ def fleet_measure(  # noqa: PLR0917  # options, each given by its name
         "hosts": hosts or (),
         "in_turn": in_turn,
         "together": together,
+        "divide_work": divide_work,
         "patience": patience,
         "resume": resume,
     }

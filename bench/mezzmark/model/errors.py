@@ -23,6 +23,8 @@ class MezzmarkError(Exception):
     """
 
     exit_code: ClassVar[int] = 29
+    flags: ClassVar[tuple[str, ...]] = ()
+    """What code must know of the answer in which it travels (`JobFailed`)."""
 
     def __init__(self, *, where: str, what: str, remedy: str) -> None:
         self.where, self.what, self.remedy = where, what, remedy
@@ -59,6 +61,8 @@ class EngineError(MezzmarkError, LookupError):
 class NoDecoderError(EngineError):
     """A device, or a smaller size, has no decoder for a codec: no further try would fare better."""
 
+    flags = ("no_decoder",)
+
 
 class DiskFullError(MezzmarkError, OSError):
     """There is no room left for what must be written."""
@@ -76,6 +80,12 @@ class EncodingError(MezzmarkError, ValueError):
     """The codec, profile, container and pixel format asked for do not go together."""
 
     exit_code = 26
+
+
+class NotMadeError(MezzmarkError):
+    """What was to be found in the cache, and not made, is not there."""
+
+    flags = ("not_made",)
 
 
 class DestinationError(MezzmarkError, FileExistsError):

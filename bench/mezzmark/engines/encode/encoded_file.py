@@ -2,6 +2,7 @@
 because trials, preparations and deliveries do so by the same steps."""
 
 import hashlib
+import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -9,7 +10,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from av.container import OutputContainer
 from av.video.codeccontext import VideoCodecContext
@@ -32,7 +33,7 @@ from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape, wanted_aspect
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps
-from mezzmark.model.errors import EncodingError, count_text
+from mezzmark.model.errors import EncodingError, NotMadeError, count_text
 from mezzmark.model.footage import (
     FieldOrder,
     FrameIndex,
@@ -239,8 +240,13 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
 
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, source, index, path, advance, timing, carrier)
         is_intra, where = job.encoding.is_intra, f'encoding "{job.encoding.name}"'
+        if job.is_sought:
+            raise NotMadeError(where=where, what="it is not made yet", remedy="Make it.")
+        if job.made_path:
+            os.replace(job.made_path, path)
+        else:
+            _transcode(job, source, index, path, advance, timing, carrier)
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         entered = pick_frames(index, timing.shown)
         refuse_lost_pictures(
@@ -260,7 +266,8 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
     aspect = wanted_aspect(job.encoding, source)
     key = _key_of(job, index, order, aspect, is_whole=carrier is not None)
     needed_bytes = _needed_bytes(index, job.encoding)
-    made = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
+    how: dict[str, Any] = {"needed_bytes": needed_bytes, "made_by": job.made_by}
+    made = fetch_entry(Path(job.cache_dir), key, make, **how)
     is_lost = (probe_media(made.media.media_path).sample_aspect or 1) != aspect
     survives = survey(source.path, index, made.media, aspect) if job.fingerprint else ()
     return made.model_copy(update={"survives": survives, "is_aspect_lost": is_lost})

@@ -1,6 +1,7 @@
 """How the figures of a run came about: on what, with what, how often, by which rules; and what was
 published of runs."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final
 
@@ -103,6 +104,7 @@ def method_sentences(view: RunView) -> list[str]:
         f"{level} confidence. With fewer than {RANKING_ROUNDS} rounds nothing is ranked.",
         *_null_arm(view),
         *_reference_workload(view),
+        *_divided_work(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),
         "The line at 0.1 s is where interaction research puts the end of “immediate” (Miller "
         "1968; Card, Robertson & Mackinlay 1991; as attributed in Nielsen 1993).",
@@ -128,6 +130,20 @@ def _reference_workload(view: RunView) -> Iterator[str]:
     for summary in view.summaries:
         if estimate := summary.estimates.get("kernel_ms"):
             yield f"A fixed reference workload took {estimate_text(estimate)} over the rounds."
+
+
+def _divided_work(view: RunView) -> Iterator[str]:
+    """What other hosts of a fleet did for this one."""
+    for done, hosts in (
+        ("Files made by hosts of the fleet", [one.made_by for one in view.manifest.media]),
+        (
+            "Cells judged on hosts of the same processor, system and libraries",
+            [trial.judged_by for trial in view.trials],
+        ),
+    ):
+        if counts := Counter(filter(None, hosts)):
+            told = [f"{visible_text(host)} ({count})" for host, count in sorted(counts.items())]
+            yield f"{done}: {list_text(told)}."
 
 
 def published_text(made: int, total: int, stale: Sequence[str], faults: Sequence[str]) -> str:
