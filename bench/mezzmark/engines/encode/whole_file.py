@@ -37,6 +37,7 @@ from mezzmark.engines.media.probe import (
     open_media,
     stated,
 )
+from mezzmark.engines.media.shape import side_data_of
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate, later_timecode
@@ -130,8 +131,8 @@ def read_extras(path: str | Path) -> Extras:
         facts = describe_media(container, track, path)
         side: dict[str, bytes] = {}
         with suppress(FFmpegError):
-            data: Any = getattr(next(container.decode(track), None), "side_data", ())
-            side = {data[n].type.name: bytes(data[n]) for n in range(len(data))}
+            frame = next(container.decode(track), None)
+            side = side_data_of(frame) if frame else {}
         matrix = side.get("DISPLAYMATRIX", b"")
         return Extras(
             sound=sound,

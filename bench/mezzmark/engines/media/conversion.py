@@ -16,7 +16,6 @@ import numpy.typing as npt
 from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
-from mezzmark.engines.media.first_picture import quarter_turns
 from mezzmark.engines.media.pixels import (
     Planes,
     apply_tags,
@@ -25,7 +24,7 @@ from mezzmark.engines.media.pixels import (
     planes_of,
 )
 from mezzmark.engines.media.probe import open_media, unfit
-from mezzmark.engines.media.shape import mark_fields
+from mezzmark.engines.media.shape import mark_fields, quarter_turns
 from mezzmark.model import colour
 from mezzmark.model.colour import (
     FULL_RANGE,

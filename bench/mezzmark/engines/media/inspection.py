@@ -12,16 +12,16 @@ from av.container import InputContainer
 from av.error import FFmpegError
 from av.video.stream import VideoStream
 
-from mezzmark.engines.media.first_picture import (
-    first_picture,
-    hdr_metadata_of,
-    quarter_turns,
-    stated_in_pictures,
-)
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.levels import read_levels
 from mezzmark.engines.media.pixels import frame_digest
-from mezzmark.engines.media.probe import describe_media, open_media
+from mezzmark.engines.media.probe import (
+    describe_media,
+    first_picture,
+    open_media,
+    stated_in_pictures,
+)
+from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns
 from mezzmark.engines.media.slices import slice_reader
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import FrameIndex

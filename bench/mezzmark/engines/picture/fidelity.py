@@ -14,10 +14,9 @@ from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
-from mezzmark.engines.media.first_picture import first_picture, hdr_metadata_of
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.probe import open_media, probe_media
-from mezzmark.engines.media.shape import PROGRESSIVE
+from mezzmark.engines.media.probe import first_picture, open_media, probe_media
+from mezzmark.engines.media.shape import PROGRESSIVE, hdr_metadata_of
 from mezzmark.engines.picture import tag_survival
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture

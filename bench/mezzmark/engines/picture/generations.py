@@ -23,12 +23,12 @@ from av.video.reformatter import VideoReformatter
 
 from mezzmark.engines.encode.encoded_file import write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.stored_pictures import FrameSpool
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape
-from mezzmark.engines.picture.frame_spool import FrameSpool
 from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding, planar_format

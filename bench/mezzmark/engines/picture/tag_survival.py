@@ -14,9 +14,15 @@ from av.container import OutputContainer
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.first_picture import first_picture, stated_in_pictures
 from mezzmark.engines.media.pixels import pixel_format_facts
-from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media, stated
+from mezzmark.engines.media.probe import (
+    describe_media,
+    exact_fraction,
+    first_picture,
+    open_media,
+    stated,
+    stated_in_pictures,
+)
 from mezzmark.engines.media.shape import PROGRESSIVE, shown_facts
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags, MediaFacts

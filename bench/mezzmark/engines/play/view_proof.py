@@ -17,9 +17,9 @@ import xxhash
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.conversion import presenter
-from mezzmark.engines.media.first_picture import quarter_turns
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
 from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
+from mezzmark.engines.media.shape import quarter_turns
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.footage import MediaFacts
