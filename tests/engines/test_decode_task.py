@@ -7,8 +7,8 @@ import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.play.decode import run_decode
 from mezzmark.engines.play.player import Player
+from mezzmark.engines.play.scrub import run_decode
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS

@@ -19,7 +19,8 @@ from mezzmark.engines.media.frame_index import (
 from mezzmark.engines.media.pixels import frame_from_planes, planes_digest, planes_of
 from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.engines.play.player import Player
-from mezzmark.engines.play.scrub import INEXACT_CODECS, FrameVerifier, run_scrub
+from mezzmark.engines.play.proof import INEXACT_CODECS, FrameVerifier
+from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import OpenLoopJob

@@ -21,10 +21,9 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.engines.play import view_proof
 from mezzmark.engines.play.player import Move, Player
+from mezzmark.engines.play.proof import ViewVerifier
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.model.colour import FULL_RANGE
 from mezzmark.model.errors import EngineError, FootageError
 from mezzmark.model.footage import ColourTags
@@ -122,8 +121,8 @@ def test_a_view_proved_once_is_known_to_later_trials(
     """Its digest is enough: of frames seen before, nothing is converted for the proof, nor written
     again."""
     _run(media)
-    monkeypatch.setattr(view_proof, "replace_whole", lambda *_: pytest.fail("written again"))
-    monkeypatch.setattr(view_proof, "_colours", lambda *_: pytest.fail("converted again"))
+    monkeypatch.setattr(proof, "replace_whole", lambda *_: pytest.fail("written again"))
+    monkeypatch.setattr(proof, "_colours", lambda *_: pytest.fail("converted again"))
     assert set(_run(media).view_proof) == {"right"}
 
 
@@ -136,8 +135,8 @@ def test_planted_stale_view_is_caught(media: MediaReference, is_known: bool) -> 
     if is_known:
         _run(media)
     measured = _run(media, player=StaleView)
-    assert [n for n, proof in enumerate(measured.view_proof) if proof == "right"] == [0, 2]
-    assert proved_mask(measured).tolist() == [proof == "right" for proof in measured.view_proof]
+    assert [n for n, said in enumerate(measured.view_proof) if said == "right"] == [0, 2]
+    assert proved_mask(measured).tolist() == [said == "right" for said in measured.view_proof]
 
 
 def test_a_view_of_other_colours_is_caught_though_both_conversions_agree(

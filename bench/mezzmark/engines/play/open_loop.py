@@ -15,8 +15,13 @@ from av.video.frame import VideoFrame
 from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of, sparse_planes
 from mezzmark.engines.play.player import Player
-from mezzmark.engines.play.scrub import INEXACT_CODECS, OF_REFERENCE, FrameVerifier
-from mezzmark.engines.play.view_proof import ViewVerifier
+from mezzmark.engines.play.proof import (
+    INEXACT_CODECS,
+    OF_REFERENCE,
+    FrameVerifier,
+    ViewVerifier,
+    prove_move,
+)
 from mezzmark.model.footage import FrameIndex
 from mezzmark.model.tasks.drag import OpenLoopJob
 from mezzmark.model.tasks.scrub import PROVED, Proof, ScrubJob
@@ -117,9 +122,7 @@ class Witness:
         for number in sorted(range(len(found)), key=lambda n: self._shown[n][0]):  # as decoded
             found[number] = self._by_sample(frames, digests, *self._shown[number])
         for number, picture, view in self._kept:
-            proof, shown_frame = frames.verify(picture, self._shown[number][0])
-            if not views.is_view_of(view, picture, shown_frame if proof in PROVED else -1):
-                proof = "wrong"
+            _, proof, _ = prove_move(frames, views, picture, view, self._shown[number][0])
             if proof not in PROVED:
                 found[number] = proof
         return tuple(found)
