@@ -21,6 +21,7 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import probe_media
+from mezzmark.engines.play import proof
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.proof import ViewVerifier
 from mezzmark.engines.play.scrub import run_scrub

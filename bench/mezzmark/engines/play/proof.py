@@ -1,4 +1,4 @@
-"""Which frame a decoded picture is, and whether the view at which the clock stops is of it; untimed.
+"""Which frame a decoded picture is, and whether a view at which the clock stops is of it; untimed.
 
 A picture is held against what an independent decode found. A view must equal, sample by sample,
 what another converter makes of the picture, which tells it from the view of a neighbour; and its
