@@ -188,8 +188,8 @@ def test_planted_off_by_one_is_caught_without_stamps(media: MediaReference, tmp_
 def test_stale_and_key_frame_players_are_caught(media: MediaReference, player: type) -> None:
     """A player that shows the picture before, or only key frames, is caught where it errs."""
     measured = _run(media, player=player)
-    for asked, shown, proof in zip(REQUESTS, measured.shown_frame, measured.proof, strict=True):
-        assert (proof == "right") == (shown == asked[1])
+    for asked, shown, said in zip(REQUESTS, measured.shown_frame, measured.proof, strict=True):
+        assert (said == "right") == (shown == asked[1])
     assert Counter(measured.proof)["wrong"] >= 5
 
 

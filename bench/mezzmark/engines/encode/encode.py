@@ -208,11 +208,9 @@ def _work(
     start_ns = clock_ns()
     found = read_encoded(path, is_stamped=index.is_stamped)
     verify_ns = clock_ns() - start_ns
-    in_order = stamps_agree(index, found.index)
-    refuse_lost_pictures(
+    in_order = refuse_lost_pictures(
         index,
         found.index,
-        in_order=in_order,
         where=f'encoding "{job.encoding.name}"',
         remedy="Raise its quality, or leave the encoding out.",
     )

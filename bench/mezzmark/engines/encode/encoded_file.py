@@ -8,8 +8,9 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from av.container import OutputContainer
 from av.video.codeccontext import VideoCodecContext
@@ -36,7 +37,6 @@ from mezzmark.model.errors import EncodingError, count_text
 from mezzmark.model.footage import (
     FieldOrder,
     FrameIndex,
-    MediaFacts,
     constant_rate,
     is_constant_rate,
 )
@@ -46,6 +46,9 @@ from mezzmark.own_files import safe_file_name
 if TYPE_CHECKING:  # a trial does without
     from mezzmark.model.preparations import PrepareEncodingJob
 
+Item = TypeVar("Item")
+
+_ADVANCE_ITEMS: Final = 8
 _FRAMES_AHEAD: Final = 4
 """Enough to bridge a slow picture; each takes 12 to 66 MB at 2160p."""
 
@@ -68,6 +71,14 @@ def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
         while (frame := coming.popleft().result()) is not None:
             coming.append(thread.submit(next, maker, None))
             yield frame
+
+
+def telling(items: Iterable[Item], count: int, tell: Callable[[float], None]) -> Iterator[Item]:
+    """The items as they come; `tell` is given the share done (of `count`) now and then."""
+    for number, item in enumerate(items):
+        if number % _ADVANCE_ITEMS == 0:
+            tell(number / count)
+        yield item
 
 
 def write_frames(
@@ -94,25 +105,34 @@ def encode_clip(
     *,
     encoding: Encoding,
     thread_count: int,
-    height_px: int | None,
+    height_px: int | None = None,
     carrier: Carrier | None = None,
     pictures: Iterator[VideoFrame] | None = None,
+    timing: Timing | None = None,
+    converting_threads: int | None = None,
 ) -> tuple[int, int]:
-    """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
-    that brings sound and tags along; the size they were fitted to.
+    """Encode the pictures of the index to a new file, evenly spaced, or by the `timing`, or as a
+    carrier times them that brings sound and tags along; the size they were fitted to.
 
     `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
-    top. `pictures` are those of the index, where who calls reads them. Raises EncodingError,
-    FootageError, DiskFullError, and DestinationError where something stands already.
+    top. `pictures` are those of the index, where who calls reads them; with `converting_threads`
+    they are converted by so many threads, ahead of the encoder. Raises EncodingError, FootageError,
+    DiskFullError, and DestinationError where something stands already.
     """
-    timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
+    planned = carrier.timing if carrier else even_timing(index, constant_rate(index))
+    timing, source = timing or planned, probe_media(media_path)
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
-    size = encoding.picture_size(*fitted)
-    converter = Converter(
-        probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
-    )
+    size, threads = encoding.picture_size(*fitted), converting_threads or thread_count
+    converter = Converter(source, encoding.pixel_format, thread_count=threads, size=size)
     pictures = pictures or read_pictures(media_path, index, thread_count=thread_count)
+    shape = carry_shape(encoding, source)
+
+    def prepare(container: OutputContainer, context: VideoCodecContext) -> None:
+        shape(container, context)
+        if carrier:
+            carrier.prepare(container, context)
+
     encoder = open_encoder(
         path,
         encoding,
@@ -121,24 +141,11 @@ def encode_clip(
         time_base=timing.time_base,
         tags=converter.tags,
         thread_count=thread_count,
-        prepare=_told_first(encoding, converter.source, carrier),
+        prepare=prepare,
     )
-    write_frames(timed(map(converter.convert, pictures), timing), encoder, carrier)
+    frames = timed(map(converter.convert, pictures), timing)
+    write_frames(made_ahead(frames) if converting_threads else frames, encoder, carrier)
     return fitted
-
-
-def _told_first(
-    encoding: Encoding, source: MediaFacts, carrier: Carrier | None
-) -> Callable[[OutputContainer, VideoCodecContext], None]:
-    """What an encoder and its container are told before they are opened."""
-    shape = carry_shape(encoding, source)
-
-    def prepare(container: OutputContainer, context: VideoCodecContext) -> None:
-        shape(container, context)
-        if carrier:
-            carrier.prepare(container, context)
-
-    return prepare
 
 
 def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[int, int]:
@@ -180,15 +187,17 @@ def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
 
 
 def refuse_lost_pictures(
-    source: FrameIndex, found: FrameIndex, *, in_order: bool | None, where: str, remedy: str
-) -> None:
-    """EncodingError when a file does not hold as many pictures as went in, or not in their order
-    (`in_order`, None where nobody can tell)."""
+    source: FrameIndex, found: FrameIndex, *, where: str, remedy: str
+) -> bool | None:
+    """EncodingError when a file does not hold as many pictures as went in, or not in their order;
+    whether it is theirs, as of `stamps_agree`."""
+    in_order = stamps_agree(source, found)
     if found.frame_count != source.frame_count or in_order is False:
         entered = count_text(source.frame_count, "picture")
         order = ", in another order or with their stamps lost" if in_order is False else ""
         what = f"{entered} went in and {found.frame_count} came back{order}"
         raise EncodingError(where=where, what=what, remedy=remedy)
+    return in_order
 
 
 def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
@@ -217,7 +226,6 @@ TRANSCODE_VERSION: Final = 2
 WHOLE_VERSION: Final = 1
 """As that, of files that hold more than pictures."""
 
-_ADVANCE_FRAMES: Final = 8
 _LOSSY_SHARE: Final = 0.5
 """No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
 
@@ -239,14 +247,13 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
 
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, source, index, path, advance, timing, carrier)
+        _transcode(job, index, path, advance, timing, carrier)
         is_intra, where = job.encoding.is_intra, f'encoding "{job.encoding.name}"'
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         entered = pick_frames(index, timing.shown)
         refuse_lost_pictures(
             entered,
             found,
-            in_order=stamps_agree(entered, found),
             where=where,
             remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
         )
@@ -294,42 +301,32 @@ def _key_of(
 
 def _transcode(
     job: "PrepareEncodingJob",
-    source: MediaFacts,
     index: FrameIndex,
     path: Path,
     advance: ProgressUpdate,
     timing: Timing,
     carrier: Carrier | None,
 ) -> None:
-    core_count = read_usable_core_count()
-    size = job.encoding.picture_size(index.width_px, index.height_px)
-    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count, size=size)
+    core_count, media_path = read_usable_core_count(), job.source.media_path
     message = f"encoding to {job.encoding.name}"
     rate, kept_count = timing.frame_rate, len({*timing.shown})
     if timing.time_base == 1 / rate and not is_constant_rate(index, rate):
         repeats, lost = len(timing.shown) - kept_count, index.frame_count - kept_count
         message += f" (variable rate; spaced evenly at {float(rate):.3f} frames/s"
         message += f", {repeats} pictures repeated, {lost} left out)"
-    pictures = read_pictures(source.path, index, thread_count=core_count)
-
-    def converted() -> Iterator[VideoFrame]:
-        for number, picture in enumerate(pictures):
-            if number % _ADVANCE_FRAMES == 0:
-                advance(message, number / index.frame_count)
-            yield converter.convert(picture)
-
+    pictures = read_pictures(media_path, index, thread_count=core_count)
     is_any = job.encoding.encoder in ANY_THREADS
-    encoder = open_encoder(
+    encode_clip(
+        media_path,
+        index,
         path,
-        job.encoding,
-        size=size,
-        frame_rate=timing.frame_rate,
-        time_base=timing.time_base,
-        tags=converter.tags,
+        encoding=job.encoding,
         thread_count=min(core_count, MOST_THREADS) if is_any else job.thread_count,
-        prepare=_told_first(job.encoding, source, carrier),
+        carrier=carrier,
+        pictures=telling(pictures, index.frame_count, partial(advance, message)),
+        timing=timing,
+        converting_threads=core_count,
     )
-    write_frames(made_ahead(timed(converted(), timing)), encoder, carrier)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:

@@ -30,7 +30,6 @@ from mezzmark.host.file_pages import is_dropped
 from mezzmark.host.heat import watched
 from mezzmark.model.errors import EngineError
 from mezzmark.model.fact import NS_PER_S
-from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
 from mezzmark.own_files import safe_file_name
@@ -203,9 +202,11 @@ def _ingest(
     )
     encoded_ns = clock_ns()
     entered = encoded_file.pick_frames(index, carrier.timing.shown) if carrier else index
-    found = _prove(job, clip_index, entered, part)
+    found, where = build_frame_index(part, is_stamped=entered.is_stamped), f'clip "{source.clip}"'
+    remedy = "Leave the encoding out; it cannot be trusted with footage."
+    encoded_file.refuse_lost_pictures(entered, found, where=where, remedy=remedy)
     if carrier:
-        carrier.prove(part, found, f'clip "{source.clip}"')
+        carrier.prove(part, found, where)
     wait_ns = reader.wait_ns if reader else None
     if sent:
         proved_ns = clock_ns()
@@ -232,20 +233,6 @@ def _sending(pictures: Iterator[VideoFrame], sent: SentFile) -> Iterator[VideoFr
     for picture in pictures:
         sent.send()
         yield picture
-
-
-def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
-    """The index of the file, once it holds the pictures of the clip's `index` in the same order.
-    Raises EncodingError."""
-    found = build_frame_index(path, is_stamped=index.is_stamped)
-    encoded_file.refuse_lost_pictures(
-        index,
-        found,
-        in_order=encoded_file.stamps_agree(index, found),
-        where=f'clip "{job.sources[clip_index].clip}"',
-        remedy="Leave the encoding out; it cannot be trusted with footage.",
-    )
-    return found
 
 
 def give_name(part: Path, path: Path) -> None:

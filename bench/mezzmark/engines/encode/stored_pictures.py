@@ -14,13 +14,14 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, cast
 
 import numpy as np
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import first_frames
+from mezzmark.engines.encode.encoded_file import first_frames, telling
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import ProgressUpdate, read_frame_index
@@ -51,7 +52,6 @@ MOST_SPOOLED_BYTES: Final = 2 * 2**30
 """Two seconds of 2160p in 10 bits fit; writing more is no faster than decoding on a slow disk."""
 
 HEADER_BYTES: Final = 4096
-_ADVANCE_FRAMES: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,9 +119,8 @@ def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> Prep
         with path.open("xb") as file:
             file.write(converter.tags.model_dump_json().encode().ljust(HEADER_BYTES))
             pictures = read_pictures(source, index, thread_count=core_count)
-            for number, picture in enumerate(pictures):
-                if number % _ADVANCE_FRAMES == 0:
-                    advance(f"storing pictures as {job.pixel_format}", number / index.frame_count)
+            tell = partial(advance, f"storing pictures as {job.pixel_format}")
+            for picture in telling(pictures, index.frame_count, tell):
                 _write(file, planes_of(converter.convert(picture)))
         return index.model_copy(update={"path": str(path)})
 

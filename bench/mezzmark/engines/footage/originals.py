@@ -14,7 +14,7 @@ from typing import Final
 import av
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import made_ahead, write_frames
+from mezzmark.engines.encode.encoded_file import made_ahead, telling, write_frames
 from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, RECIPE_VERSION, generate_frames
@@ -45,7 +45,6 @@ BUFFER_SECONDS: Final = 0.5
 ENCODING_SHARE: Final = 0.7
 """Of the progress shown; the rest is the decode that makes the index."""
 
-ADVANCE_FRAMES: Final = 8
 SIZE_MARGIN: Final = 1.5
 
 FULLY_READ_BYTES: Final = 1 << 30
@@ -116,10 +115,7 @@ def write_original(
     encoding = original_encoding(recipe, original)
 
     def frames() -> Iterator[VideoFrame]:
-        for number, planes in enumerate(generate_frames(recipe, seed)):
-            if number % ADVANCE_FRAMES == 0:
-                advance(number / recipe.frame_count)
-            luma, *chroma = planes
+        for luma, *chroma in telling(generate_frames(recipe, seed), recipe.frame_count, advance):
             if original.chroma == "4:2:2":  # every line of chroma twice
                 chroma = [plane.repeat(2, axis=0) for plane in chroma]
             yield frame_from_planes((luma, *chroma), encoding.pixel_format, RECIPE_TAGS)

@@ -190,18 +190,9 @@ def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) ->
     )
 
 
-def delta_e_2000(
-    first_rgb: colours.Floats, second_rgb: colours.Floats, *, display: colours.DisplayName
-) -> colours.Floats:
-    """CIEDE2000 between R'G'B' signals (0 to 1, last axis) shown on a BT.709 display, D65 white.
-
-    Sharma, Wu and Dalal 2005 (Color Res. Appl. 30:21-30), as colour-science computes it.
-    """
-    return delta_e_of_lab(lab_of(first_rgb, display=display), lab_of(second_rgb, display=display))
-
-
 def delta_e_of_lab(first_lab: colours.Floats, second_lab: colours.Floats) -> colours.Floats:
-    """CIEDE2000 between CIE L*a*b* colours (last axis)."""
+    """CIEDE2000 between CIE L*a*b* colours (last axis): Sharma, Wu and Dalal 2005 (Color Res. Appl.
+    30:21-30), as colour-science computes it."""
     from colour.difference import delta_E_CIE2000
 
     return np.asarray(delta_E_CIE2000(first_lab, second_lab))

@@ -16,7 +16,7 @@ from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.probe import first_picture, open_media, probe_media
-from mezzmark.engines.media.shape import PROGRESSIVE, hdr_metadata_of
+from mezzmark.engines.media.shape import hdr_metadata_of
 from mezzmark.engines.picture import tag_survival
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
@@ -92,38 +92,47 @@ def probe_chart(
         prepare=tag_survival.write_tags,
     )
     write_frames(evenly_timed([frame] * CHART_FRAMES, frame_rate), encoder)
-    read = tag_survival.read_tags(path)
+    media, told = tag_survival.read_tags(path, encoding)
     *_, returned = decoded_frames(path, thread_count)
     meant = chart_tags(chart.model_copy(update={"stated": None}), encoding.pixel_format)
-    entered = see_chart(frame, _read_by(read.media, meant), chart)
+    entered = see_chart(frame, media, chart, meant)
 
     def seen(believed: ColourTags) -> ChartMeasurement:
-        picture = see_chart(read_as(returned, believed), _read_by(read.media, believed), chart)
+        picture = see_chart(read_as(returned, believed), media, chart, believed)
         return measure_chart(picture, entered, chart)
 
-    measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
-    other, by_pictures = filled(read.pictures, read.media.tags), None
-    if _meaning(other, chart) != _meaning(read.media.tags, chart):
+    measurement = measure_chart(see_chart(returned, media, chart), entered, chart)
+    other, by_pictures = filled(told["pictures"], media.tags), None
+    if _meaning(other, chart) != _meaning(media.tags, chart):
         by_pictures = seen(other)
-    survival = _survival(encoding, tags, read, frame_rate, measurement)
     guesses = {
-        name: seen(guess).visible_delta_e for name, guess in _other_guesses(encoding, read, tags)
+        name: seen(guess).visible_delta_e
+        for name, guess in _other_guesses(encoding, media.tags, tags)
     }
     if by_pictures:
         guesses["delta_e_by_pictures"] = by_pictures.visible_delta_e
-    return ChartProbe(
-        measurement=measurement,
-        tags=survival.model_copy(update=guesses),
-        by_pictures=by_pictures,
+    survival = TagSurvival(
+        **told,
+        **guesses,
+        height_px=chart.height_px,
+        written=tags,
+        frame_rate=(str(frame_rate), str(media.frame_rate) if media.frame_rate else None),
+        duration_s=(float(CHART_FRAMES / frame_rate), media.duration_s),
+        delta_e_shown=measurement.visible_delta_e,
     )
+    return ChartProbe(measurement=measurement, tags=survival, by_pictures=by_pictures)
 
 
 def _meaning(tags: ColourTags, chart: Chart) -> Meaning:
     return meaning(tags, height_px=chart.height_px)
 
 
-def see_chart(frame: VideoFrame, media: MediaFacts, chart: Chart) -> ChartPicture:
-    """A frame as a viewer shows it that believes these tags: the 8-bit player, or for HDR float."""
+def see_chart(
+    frame: VideoFrame, media: MediaFacts, chart: Chart, believed: ColourTags | None = None
+) -> ChartPicture:
+    """A frame as a viewer shows it that believes these tags, or the file's: the 8-bit player, or
+    for HDR float."""
+    media = media.model_copy(update={"tags": believed}) if believed else media
     view = None if chart.is_hdr else as_viewed(frame, media).astype(np.float64)
     return read_picture(frame, chart, _meaning(media.tags, chart), view)
 
@@ -136,44 +145,15 @@ def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
     return pixels.frame_from_planes(pixels.planes_of(frame), pixels.planar_twin(name), tags)
 
 
-def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
-    return media.model_copy(update={"tags": tags})
-
-
-def _survival(
-    encoding: Encoding,
-    tags: ColourTags,
-    read: tag_survival.TagsRead,
-    frame_rate: Fraction,
-    measurement: ChartMeasurement,
-) -> TagSurvival:
-    found_rate = read.media.frame_rate
-    return TagSurvival(
-        encoding=encoding.name,
-        container=encoding.container,
-        height_px=measurement.chart.height_px,
-        written=tags,
-        read=read.media.tags,
-        pictures=read.pictures,
-        chroma_location=tag_survival.chroma_locations(encoding.pixel_format, read.chroma_location),
-        field_order=(tag_survival.FIELD_ORDERS[PROGRESSIVE], read.field_order),
-        sample_aspect=(str(tag_survival.SAMPLE_ASPECT), read.sample_aspect),
-        timecode=(tag_survival.TIMECODE, read.timecode),
-        frame_rate=(str(frame_rate), str(found_rate) if found_rate else None),
-        duration_s=(float(CHART_FRAMES / frame_rate), read.media.duration_s),
-        delta_e_shown=measurement.visible_delta_e,
-    )
-
-
 def _other_guesses(
-    encoding: Encoding, read: tag_survival.TagsRead, tags: ColourTags
+    encoding: Encoding, read: ColourTags, tags: ColourTags
 ) -> Iterator[tuple[str, ColourTags]]:
     """What readers believe that fill lost tags in another way."""
     if pixels.pixel_format_facts(encoding.pixel_format).is_rgb:
         return
-    if read.media.tags.matrix == UNSPECIFIED != tags.matrix:
+    if read.matrix == UNSPECIFIED != tags.matrix:
         yield "delta_e_as_601", tags.model_copy(update={"matrix": MATRIX_CODES["BT.601"]})
-    if read.media.tags.colour_range == 0 and tags.colour_range != FULL_RANGE:
+    if read.colour_range == 0 and tags.colour_range != FULL_RANGE:
         yield "delta_e_as_full", tags.model_copy(update={"colour_range": FULL_RANGE})
 
 
