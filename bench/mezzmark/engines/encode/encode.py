@@ -13,6 +13,7 @@ import psutil
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import (
+    converter_for,
     first_frames,
     read_encoded,
     refuse_lost_pictures,
@@ -22,7 +23,7 @@ from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.encode.stored_pictures import read_stored_pictures
 from mezzmark.engines.encode.timing import evenly_timed
-from mezzmark.engines.media.conversion import Converter, read_pictures
+from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import probe_media
@@ -132,8 +133,7 @@ def load_pictures(
 ) -> tuple[list[VideoFrame], ColourTags]:
     """The pictures of a file's index in memory, as this encoding takes them, and what they then
     mean."""
-    size = encoding.picture_size(index.width_px, index.height_px)
-    converter = Converter(source, encoding.pixel_format, thread_count=thread_count, size=size)
+    converter = converter_for(source, encoding, (index.width_px, index.height_px), thread_count)
     pictures = read_pictures(source.path, index, thread_count=thread_count)
     return [converter.convert(picture) for picture in pictures], converter.tags
 

@@ -37,6 +37,7 @@ from mezzmark.model.errors import EncodingError, count_text
 from mezzmark.model.footage import (
     FieldOrder,
     FrameIndex,
+    MediaFacts,
     constant_rate,
     is_constant_rate,
 )
@@ -105,28 +106,47 @@ def encode_clip(
     *,
     encoding: Encoding,
     thread_count: int,
-    height_px: int | None = None,
+    height_px: int | None,
     carrier: Carrier | None = None,
     pictures: Iterator[VideoFrame] | None = None,
-    timing: Timing | None = None,
-    converting_threads: int | None = None,
 ) -> tuple[int, int]:
-    """Encode the pictures of the index to a new file, evenly spaced, or by the `timing`, or as a
-    carrier times them that brings sound and tags along; the size they were fitted to.
+    """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
+    that brings sound and tags along; the size they were fitted to.
 
     `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
-    top. `pictures` are those of the index, where who calls reads them; with `converting_threads`
-    they are converted by so many threads, ahead of the encoder. Raises EncodingError, FootageError,
-    DiskFullError, and DestinationError where something stands already.
+    top. `pictures` are those of the index, where who calls reads them. Raises EncodingError,
+    FootageError, DiskFullError, and DestinationError where something stands already.
     """
-    planned = carrier.timing if carrier else even_timing(index, constant_rate(index))
-    timing, source = timing or planned, probe_media(media_path)
+    timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
-    size, threads = encoding.picture_size(*fitted), converting_threads or thread_count
-    converter = Converter(source, encoding.pixel_format, thread_count=threads, size=size)
+    converter = converter_for(probe_media(media_path), encoding, fitted, thread_count)
     pictures = pictures or read_pictures(media_path, index, thread_count=thread_count)
-    shape = carry_shape(encoding, source)
+    frames = timed(map(converter.convert, pictures), timing)
+    _write_clip(frames, path, encoding, converter, timing, carrier, thread_count=thread_count)
+    return fitted
+
+
+def converter_for(
+    source: MediaFacts, encoding: Encoding, fitted: tuple[int, int], thread_count: int
+) -> Converter:
+    """From a clip's pictures, fitted to a size, to those that enter the encoder."""
+    size = encoding.picture_size(*fitted)
+    return Converter(source, encoding.pixel_format, thread_count=thread_count, size=size)
+
+
+def _write_clip(
+    frames: Iterable[VideoFrame],
+    path: Path,
+    encoding: Encoding,
+    converter: Converter,
+    timing: Timing,
+    carrier: Carrier | None,
+    *,
+    thread_count: int,
+) -> None:
+    """What the converter gave, timed, to a new file, with the clip's shape and what is carried."""
+    shape = carry_shape(encoding, converter.source)
 
     def prepare(container: OutputContainer, context: VideoCodecContext) -> None:
         shape(container, context)
@@ -136,16 +156,14 @@ def encode_clip(
     encoder = open_encoder(
         path,
         encoding,
-        size=size,
+        size=converter.size,
         frame_rate=timing.frame_rate,
         time_base=timing.time_base,
         tags=converter.tags,
         thread_count=thread_count,
         prepare=prepare,
     )
-    frames = timed(map(converter.convert, pictures), timing)
-    write_frames(made_ahead(frames) if converting_threads else frames, encoder, carrier)
-    return fitted
+    write_frames(frames, encoder, carrier)
 
 
 def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[int, int]:
@@ -247,7 +265,7 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
 
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, index, path, advance, timing, carrier)
+        _transcode(job, source, index, path, advance, timing, carrier)
         is_intra, where = job.encoding.is_intra, f'encoding "{job.encoding.name}"'
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         entered = pick_frames(index, timing.shown)
@@ -301,32 +319,27 @@ def _key_of(
 
 def _transcode(
     job: "PrepareEncodingJob",
+    source: MediaFacts,
     index: FrameIndex,
     path: Path,
     advance: ProgressUpdate,
     timing: Timing,
     carrier: Carrier | None,
 ) -> None:
-    core_count, media_path = read_usable_core_count(), job.source.media_path
-    message = f"encoding to {job.encoding.name}"
+    core_count, encoding = read_usable_core_count(), job.encoding
+    message = f"encoding to {encoding.name}"
     rate, kept_count = timing.frame_rate, len({*timing.shown})
     if timing.time_base == 1 / rate and not is_constant_rate(index, rate):
         repeats, lost = len(timing.shown) - kept_count, index.frame_count - kept_count
         message += f" (variable rate; spaced evenly at {float(rate):.3f} frames/s"
         message += f", {repeats} pictures repeated, {lost} left out)"
-    pictures = read_pictures(media_path, index, thread_count=core_count)
-    is_any = job.encoding.encoder in ANY_THREADS
-    encode_clip(
-        media_path,
-        index,
-        path,
-        encoding=job.encoding,
-        thread_count=min(core_count, MOST_THREADS) if is_any else job.thread_count,
-        carrier=carrier,
-        pictures=telling(pictures, index.frame_count, partial(advance, message)),
-        timing=timing,
-        converting_threads=core_count,
-    )
+    converter = converter_for(source, encoding, (index.width_px, index.height_px), core_count)
+    pictures = read_pictures(source.path, index, thread_count=core_count)
+    told = telling(pictures, index.frame_count, partial(advance, message))
+    frames = made_ahead(timed(map(converter.convert, told), timing))
+    is_any = encoding.encoder in ANY_THREADS
+    threads = min(core_count, MOST_THREADS) if is_any else job.thread_count
+    _write_clip(frames, path, encoding, converter, timing, carrier, thread_count=threads)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:

@@ -5,7 +5,7 @@ opened read-only, never copied.
 """
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from statistics import median_low
@@ -19,7 +19,7 @@ from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, RECIPE_VERSION, generate_frames
 from mezzmark.engines.media import cache, frame_index
-from mezzmark.engines.media.pixels import frame_from_planes
+from mezzmark.engines.media.pixels import Planes, frame_from_planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding, planar_format
 from mezzmark.model.errors import FootageError
@@ -114,12 +114,13 @@ def write_original(
     """Encode the recipe's frames into a new MP4 file; `advance` is given the share done."""
     encoding = original_encoding(recipe, original)
 
-    def frames() -> Iterator[VideoFrame]:
-        for luma, *chroma in telling(generate_frames(recipe, seed), recipe.frame_count, advance):
-            if original.chroma == "4:2:2":  # every line of chroma twice
-                chroma = [plane.repeat(2, axis=0) for plane in chroma]
-            yield frame_from_planes((luma, *chroma), encoding.pixel_format, RECIPE_TAGS)
+    def frame_of(planes: Planes) -> VideoFrame:
+        luma, *chroma = planes
+        if original.chroma == "4:2:2":  # every line of chroma twice
+            chroma = [plane.repeat(2, axis=0) for plane in chroma]
+        return frame_from_planes((luma, *chroma), encoding.pixel_format, RECIPE_TAGS)
 
+    planes = telling(generate_frames(recipe, seed), recipe.frame_count, advance)
     encoder = open_encoder(
         path,
         encoding,
@@ -128,7 +129,7 @@ def write_original(
         tags=RECIPE_TAGS,
         thread_count=AVC_THREADS if original.codec == "AVC" else HEVC_THREADS,
     )
-    write_frames(evenly_timed(made_ahead(frames()), recipe.frame_rate), encoder)
+    write_frames(evenly_timed(made_ahead(map(frame_of, planes)), recipe.frame_rate), encoder)
 
 
 def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:

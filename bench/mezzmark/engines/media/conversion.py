@@ -177,6 +177,11 @@ class Converter:
         self._target_range = ColorRange.JPEG if target.is_full_range else ColorRange.MPEG
         self.tags = written_tags(source.tags, pixel_format, height_px=source.height_px)
 
+    @property
+    def size(self) -> tuple[int, int]:
+        """Of the pictures that it gives."""
+        return self._size or (self.source.width_px, self.source.height_px)
+
     def convert(self, picture: VideoFrame) -> VideoFrame:
         """The picture in the target format, tagged; the same object where nothing changes.
 

@@ -21,7 +21,7 @@ import numpy as np
 from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
-from mezzmark.engines.encode.encoded_file import write_frames
+from mezzmark.engines.encode.encoded_file import converter_for, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.stored_pictures import FrameSpool
 from mezzmark.engines.encode.timing import evenly_timed
@@ -145,7 +145,7 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
             frames = _returning(plan, previous, generation) if previous else entered.frames()
-            _encode(plan, path, frames)
+            _encode(plan, path, frames, entered.converter.tags)
             if previous is not None:
                 previous.unlink()  # made here, and no longer needed
             found, worst = _compare(plan, path, generation, clip, entered)
@@ -169,24 +169,23 @@ def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
     return facts.model_copy(update={"tags": tags})
 
 
-def _to_encoder(plan: GenerationPlan, thread_count: int) -> Converter:
-    """From the clip's pictures to those that enter the encoder."""
-    pixel_format, size = plan.encoding.pixel_format, plan.coded_size
-    return Converter(plan.source, pixel_format, thread_count=thread_count, size=size)
-
-
 class _Entered:
     """The clip's frames as they enter the first encoder, and whether others are the same."""
 
     def __init__(self, plan: GenerationPlan, clip: FrameSpool) -> None:
         self._clip = clip
-        self._converter = _to_encoder(plan, plan.thread_count)
+        self.converter = converter_for(
+            plan.source,
+            plan.encoding,
+            (plan.index.width_px, plan.index.height_px),
+            plan.thread_count,
+        )
         self._digests: list[str] = []
 
     def frames(self) -> Iterator[VideoFrame]:
         """Every frame once, in order."""
         for picture in self._clip:
-            frame = self._converter.convert(picture)
+            frame = self.converter.convert(picture)
             self._digests.append(_sample_digest(frame))
             yield frame
 
@@ -197,7 +196,7 @@ class _Entered:
         """
         if _sample_digest(returned) != self._digests[number]:
             return False
-        return same_planes(self._converter.convert(original), returned)
+        return same_planes(self.converter.convert(original), returned)
 
 
 def _sample_digest(frame: VideoFrame) -> str:
@@ -214,13 +213,15 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
         yield step(frame) if step else frame
 
 
-def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
+def _encode(
+    plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame], tags: ColourTags
+) -> None:
     encoder = open_encoder(
         path,
         plan.encoding,
         size=plan.coded_size,
         frame_rate=plan.frame_rate,
-        tags=_to_encoder(plan, 1).tags,
+        tags=tags,
         thread_count=plan.thread_count,
         prepare=carry_shape(plan.encoding, plan.source),
     )
