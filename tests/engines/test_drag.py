@@ -13,8 +13,7 @@ from mezzmark.engines.media.frame_index import (
     write_frame_index,
 )
 from mezzmark.engines.play import playback
-from mezzmark.engines.play.drag import HandLoop, run_drag
-from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
+from mezzmark.engines.play.drag import HandLoop, OpenLoopPlayer, Witness, run_drag
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import DragJob, DragMeasurement, view_drag

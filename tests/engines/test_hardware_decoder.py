@@ -17,7 +17,7 @@ from mezzmark.engines.media.frame_index import (
     write_frame_index,
 )
 from mezzmark.engines.media.pixels import frame_from_planes, planes_digest, planes_of
-from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
+from mezzmark.engines.play.drag import OpenLoopPlayer, Witness
 from mezzmark.engines.play.player import Player
 from mezzmark.engines.play.proof import INEXACT_CODECS, FrameVerifier
 from mezzmark.engines.play.scrub import run_scrub

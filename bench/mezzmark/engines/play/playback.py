@@ -25,9 +25,8 @@ import numpy as np
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.storage_file import Line, line_of, share_line
-from mezzmark.engines.play.drag import DisplayClock, run_drag
+from mezzmark.engines.play.drag import DisplayClock, OpenLoopPlayer, Witness, run_drag
 from mezzmark.engines.play.gate import Meeting, keep_gate
-from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.host.common import no_garbage_collection, read_clock_ns, read_process_facts, sleep_ns
 from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.errors import EngineError
