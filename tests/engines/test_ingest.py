@@ -12,12 +12,12 @@ from mezzmark.engines.encode.ingest import (
     give_name,
     ingest_folder,
     run_ingest,
+    watched,
 )
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile
 from mezzmark.host.common import read_clock_ns
-from mezzmark.host.heat import watched
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import DestinationError, EncodingError
 from mezzmark.model.link import LinkSettings
