@@ -13,8 +13,7 @@ from fixtures.clip_zoo import ZOO, make_zoo_clip
 from fixtures.ffmpeg_build import IS_NEWER
 from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
 from mezzmark.engines.media.conversion import presenter
-from mezzmark.engines.media.inspection import inspect_media
-from mezzmark.engines.media.levels import read_levels
+from mezzmark.engines.media.inspection import inspect_media, read_levels
 from mezzmark.engines.media.pixels import Planes, apply_tags, frame_from_planes, planes_of
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import quarter_turns

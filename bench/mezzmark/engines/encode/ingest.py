@@ -116,7 +116,7 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
 
 
 def _heat_moment(at_ns: int) -> HeatMoment:
-    """The machine's clock, slowings for heat and battery now; None where the system does not tell."""
+    """The machine's clock, slowings for heat and battery now; None where it does not tell."""
     now, battery = read_host_moment(), read_battery()
     told: dict[str, Any] = {
         "frequency_mhz": now.frequency_mhz,
