@@ -26,9 +26,9 @@ def decode(folder: Path, kind: str = "avc-mp4", player: str = "slice", **changes
     asked: list[int] = []
 
     class Watched(Player):
-        def decode(self, frame_index):
+        def bring(self, frame_index):
             asked.append(frame_index)
-            return super().decode(changes.get("shows", {}).get(frame_index, frame_index))
+            return super().bring(changes.get("shows", {}).get(frame_index, frame_index))
 
     job = DecodeJob(
         media=MediaReference(media_path=str(path), index_path=str(folder / "index.json")),

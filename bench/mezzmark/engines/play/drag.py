@@ -54,10 +54,6 @@ class OpenLoopPlayer(Player):
         super().__init__(path, index, ScrubJob(media=(), requests=(), policy="roll", **own))
         self._frame_of_pts = {pts: n for n, pts in enumerate(index.pts)}
 
-    def bring(self, frame_index: int) -> VideoFrame | None:
-        """The picture of this frame, decoded; None where it does not come."""
-        return self.decode(frame_index)
-
     def step(self, frame_index: int) -> tuple[int, VideoFrame | None]:
         """One picture further towards this frame: which one it is, and the picture. Where the frame
         does not lie ahead in the group, what was being decoded is dropped for a new start."""

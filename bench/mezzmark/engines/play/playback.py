@@ -199,8 +199,11 @@ def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
             levels.append(streams.Level(count, 0, 0, 0))
         else:
             mine = [level for level, _ in done]
-            parts = _of_all(meeting, count, mine) if meeting else mine
-            levels.append(streams.add_up(count, parts, spread_ns))
+            if meeting:  # what the players of all machines came to
+                text = streams.LEVELS.dump_json(tuple(mine)).decode()
+                texts = meeting.gather(f"{count}-levels", text).texts
+                mine = [level for one in texts for level in streams.LEVELS.validate_json(one)]
+            levels.append(streams.add_up(count, mine, spread_ns))
             proofs.extend(chain.from_iterable(proof for _, proof in done))
         return streams.has_passed(levels[-1], job)
 
@@ -210,12 +213,6 @@ def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
     is_apart = any(level.spread_ns > streams.SPREAD_LIMIT_NS for level in levels)
     flags = ("not_cold",) * (not is_cold) + ("late_start",) * is_apart
     return Measured(measurement=found, process=read_process_facts(), flags=flags)
-
-
-def _of_all(meeting: Meeting, count: int, mine: Sequence[streams.Level]) -> list[streams.Level]:
-    """What the players of all machines came to."""
-    told = meeting.gather(f"{count}-levels", streams.LEVELS.dump_json(tuple(mine)).decode())
-    return [level for text in told.texts for level in streams.LEVELS.validate_json(text)]
 
 
 def _file_of(job: streams.StreamsJob, number: int) -> str:

@@ -130,7 +130,7 @@ class Player:
             wait_ns=self._file.wait_ns if self._file else None,
         )
 
-    def decode(self, frame_index: int) -> VideoFrame | None:
+    def bring(self, frame_index: int) -> VideoFrame | None:
         """The decoded picture alone, without a view; None where it does not come."""
         self._locate(frame_index)
         return self._decode(frame_index)
@@ -165,7 +165,7 @@ class Player:
                 first = self._first_key_packet(packets)
             except FFmpegError:
                 continue  # no such place; further back there may be one
-            if first is not None and _time_of(first) <= target_pts:
+            if first and ((first.dts if first.pts is None else first.pts) or 0) <= target_pts:
                 self._sent.clear()
                 self._pictures = self._decode_on(first, packets)
                 return True
@@ -233,11 +233,6 @@ class Player:
                 # Every further move would take as long.
                 what = f"the device gives no picture of this file ({self._fault or 'and no error'})"
                 raise EngineError(where=self._label, what=what, remedy="Try another player.")
-
-
-def _time_of(packet: Packet[VideoStream]) -> int:
-    time = packet.pts if packet.pts is not None else packet.dts
-    return time if time is not None else 0
 
 
 def _require_unchanged(path: str | Path, index: FrameIndex) -> None:

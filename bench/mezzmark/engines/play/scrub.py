@@ -89,34 +89,13 @@ def run_scrub(
     return Measured(measurement=measurement, process=read_process_facts(), flags=flags)
 
 
-class ReadMeter:
-    """Bytes this process has read from files, whether they came from the disk or its cache.
-
-    Linux and Windows count them; elsewhere `since` gives None, and the task records the bytes of
-    the packets it took instead, which leaves out the container's own tables.
-    """
-
-    def __init__(self) -> None:
-        self._process = psutil.Process()
-        self._asking_bytes = 0
-        first = self.read()
-        # On Linux asking is itself the reading of a small file, of the same size every time.
-        self._asking_bytes = self.since(first) or 0
-
-    def read(self) -> int | None:
-        """The counter now, or None where the system has none."""
-        if not hasattr(self._process, "io_counters"):
-            return None
-        counters = self._process.io_counters()
-        total: int = getattr(counters, "read_chars", counters.read_bytes)
-        return total
-
-    def since(self, before: int | None) -> int | None:
-        """Bytes read since `before`, without the asking; None where the system does not count."""
-        now = self.read()
-        if now is None or before is None:
-            return None
-        return max(0, now - before - self._asking_bytes)
+def _bytes_read(process: psutil.Process) -> int | None:
+    """What this process has read from files so far, whether it came from the disk or its cache;
+    None where the system does not count, as macOS."""
+    if not hasattr(process, "io_counters"):
+        return None
+    counters = process.io_counters()
+    return int(getattr(counters, "read_chars", counters.read_bytes))
 
 
 def _play(
@@ -126,8 +105,15 @@ def _play(
     clock_ns: Callable[[], int],
 ) -> tuple[list[dict[str, Any]], list[float | None]]:
     """What was recorded of each move, by the names of the measurement's fields; and, of a cold job,
-    the share of its file that lay in the cache when it began, None where that is not known."""
-    meter = ReadMeter()
+    the share of its file that lay in the cache when it began, None where that is not known.
+
+    Where bytes read are not counted those of the packets stand in, which leaves out the container's
+    own tables.
+    """
+    process = psutil.Process()
+    # On Linux asking is itself the reading of a small file, of the same size every time.
+    first = _bytes_read(process) or 0
+    asking_bytes = (_bytes_read(process) or 0) - first
     samples: list[dict[str, Any]] = []
     resident: list[float | None] = []
     for clip, frame_index in job.requests:
@@ -135,14 +121,17 @@ def _play(
             path = job.media[clip].media_path
             drop_pages(path)
             resident.append(resident_fraction(path))
-        read_before = meter.read()
+        read_before = _bytes_read(process)
         start_ns = clock_ns()
         move = moves[clip](frame_index, clock_ns)
         wall_ns = clock_ns() - start_ns
-        read_bytes = meter.since(read_before)
+        read_now = _bytes_read(process)
         proof, view_proof, shown_frame = prove_move(
             *verifiers[clip], move.picture, move.view, frame_index
         )
+        read_bytes = move.packet_bytes
+        if read_before is not None and read_now is not None:
+            read_bytes = max(0, read_now - read_before - asking_bytes)
         samples.append(
             {
                 "locate_ns": move.locate_ns,
@@ -150,7 +139,7 @@ def _play(
                 "present_ns": move.present_ns,
                 "overhead_ns": wall_ns - move.locate_ns - move.decode_ns - move.present_ns,
                 "decoded_frames": move.decoded_frames,
-                "read_bytes": move.packet_bytes if read_bytes is None else read_bytes,
+                "read_bytes": read_bytes,
                 "shown_frame": shown_frame,
                 "proof": proof,
                 "view_proof": view_proof,
@@ -206,10 +195,10 @@ def _roll(
 ) -> tuple[int, int, dict[int, VideoFrame | None]]:
     """Wall and CPU ns of the frames after `start`; those to prove, and any that did not come."""
     kept: dict[int, VideoFrame | None] = {}
-    player.decode(start)
+    player.bring(start)
     start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
     for frame in range(start + 1, start + job.frame_count + 1):
-        picture = player.decode(frame)
+        picture = player.bring(frame)
         if picture is None or frame - start in job.proved:
             kept[frame] = picture
     wall_ns = clock_ns() - start_ns
