@@ -24,11 +24,11 @@ from fixtures.encoded_pictures import (
     write_pictures,
 )
 from fixtures.ffmpeg_build import DROPPED
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.encode import encode_frames, run_encode
 from mezzmark.engines.encode.encoded_file import first_frames
 from mezzmark.engines.encode.stored_pictures import prepare_pictures, read_stored_pictures
 from mezzmark.engines.media.conversion import Converter
-from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.model.catalogue.core import catalogue_names, find_encoding
 from mezzmark.model.encoding import Encoding
@@ -53,9 +53,7 @@ ONE_OF_EACH_FORMAT = {
 
 def source_in(folder: Path) -> MediaReference:
     """The drawn pictures' lossless file, and its index written beside."""
-    index_path = folder / "index.json"
-    write_frame_index(master().index, index_path)
-    return MediaReference(media_path=str(master().path), index_path=str(index_path))
+    return indexed(master().path, folder, master().index)
 
 
 def measure(encoding: Encoding, frame_count: int, folder: Path) -> EncodeMeasurement:

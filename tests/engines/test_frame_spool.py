@@ -13,11 +13,11 @@ import pytest
 
 from fixtures.encoded_pictures import write_pictures
 from fixtures.measured_quality import measure_quality
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode import stored_pictures
 from mezzmark.engines.encode.stored_pictures import FrameSpool
 from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
-from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.model.catalogue.core import find_encoding
@@ -135,9 +135,7 @@ def source(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
         original = OriginalSpec(codec=codec, bitrate_bps=2_000_000)
         path = folder / "clip.mp4"
         write_original(path, recipe, original, 1, advance=lambda _: None)
-    index = folder / "index.json"
-    index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
-    return MediaReference(media_path=str(path), index_path=str(index))
+    return indexed(path, is_stamped=False)
 
 
 @pytest.mark.parametrize("name", ["vc3-sq", "rdd36-4444", "mjpeg-fine", "hevc-long", "ffv1"])

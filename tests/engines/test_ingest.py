@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in, ticking_ns
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.encoded_file import fitted_size
 from mezzmark.engines.encode.ingest import (
     file_names,
@@ -22,16 +23,13 @@ from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import DestinationError, EncodingError
 from mezzmark.model.link import LinkSettings
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement, IngestSource
-from mezzmark.model.tasks.spec import MediaReference
 
 LENGTHS = (4, FRAME_COUNT, 8)
 
 
 def _sources(folder: Path) -> tuple[IngestSource, ...]:
     folder.mkdir(exist_ok=True)
-    index_path = folder / "index.json"
-    write_frame_index(master().index, index_path)
-    media = MediaReference(media_path=str(master().path), index_path=str(index_path))
+    media = indexed(master().path, folder, master().index)
     return tuple(
         IngestSource(clip=f"take {frames}/A", media=media, frame_count=frames) for frames in LENGTHS
     )

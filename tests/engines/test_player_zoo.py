@@ -17,10 +17,9 @@ from fixtures.clip_zoo import (
     stamped_frames,
     uneven_time,
 )
+from fixtures.scrubbed import indexed
 from mezzmark.engines.media.frame_index import (
-    build_frame_index,
     read_frame_index,
-    write_frame_index,
 )
 from mezzmark.engines.media.probe import open_container, spread_decoding
 from mezzmark.engines.play.player import Move, Player
@@ -57,10 +56,7 @@ def clip(
 ) -> tuple[str, MediaReference]:
     """One clip of the zoo, made and indexed."""
     folder = tmp_path_factory.mktemp(request.param)
-    path = make_zoo_clip(ZOO[request.param], folder)
-    index_path = folder / "index.json"
-    write_frame_index(build_frame_index(path), index_path)
-    return request.param, MediaReference(media_path=str(path), index_path=str(index_path))
+    return request.param, indexed(make_zoo_clip(ZOO[request.param], folder))
 
 
 def test_index_holds_what_the_test_drew(clip: tuple[str, MediaReference]) -> None:
