@@ -26,10 +26,8 @@ KEYFRAME_INTERVAL_S: Final = 2
 
 def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
     """Export the first `job.frame_count` pictures in one or two passes, timed, and prove the file.
-
-    Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError
-    where this FFmpeg lacks the encoder.
-    """
+    Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError where
+    this FFmpeg lacks the encoder."""
     index = encoded_file.first_frames(read_frame_index(job.source.index_path), job.frame_count)
     path = Path(job.scratch_dir) / "delivery.mp4"
     start_ns = clock_ns()

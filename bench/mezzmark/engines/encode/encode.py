@@ -41,12 +41,10 @@ MEMORY_FRACTION: Final = 0.6
 
 
 def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
-    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it.
-
-    A shorter clip gives what it has; the measurement's `frame_count` says how many. Raises
+    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it. A
+    shorter clip gives what it has; the measurement's `frame_count` says how many. Raises
     EncodingError when the encoding cannot hold the clip or loses pictures, ScenarioError when
-    memory does not suffice.
-    """
+    memory does not suffice."""
     index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate, source = constant_rate(index), probe_media(job.source.media_path)
     pixel_format = job.encoding.pixel_format
@@ -98,11 +96,9 @@ def encode_frames(
     source: MediaFacts | None = None,
 ) -> tuple[int, int]:
     """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns. Their
-    shape is that of the `source`'s.
-
-    The clock runs from the first picture submitted to the trailer written; opening the encoder
-    and writing the header come before it. The pictures' times are set to 0, 1, 2, … / rate.
-    """
+    shape is that of the `source`'s. The clock runs from the first picture submitted to the trailer
+    written; opening the encoder and writing the header come before it. The pictures' times are set
+    to 0, 1, 2, … / rate."""
     kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
     if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
         raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
@@ -177,11 +173,9 @@ class _JobResult:
 
 
 def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
-    """Encode the same pictures in `job.job_count` processes at once; every file is proved.
-
-    Raises EncodingError when the encoding cannot hold the clip or a file lost pictures,
-    ScenarioError when memory does not suffice, EngineError when a process died.
-    """
+    """Encode the same pictures in `job.job_count` processes at once; every file is proved. Raises
+    EncodingError when the encoding cannot hold the clip or a file lost pictures, ScenarioError when
+    memory does not suffice, EngineError when a process died."""
     index = _read_clip(job, where="grid.frames", fewest=8, job_count=job.job_count)
     results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
     measurement = _summarise(results, index)

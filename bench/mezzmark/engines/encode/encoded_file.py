@@ -187,11 +187,9 @@ def read_encoded(path: Path, *, is_stamped: bool, has_closed_groups: bool = Fals
 
 
 def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
-    """Whether the encoded pictures carry the source's stamps in the same order.
-
-    None where the clip has no stamps. A picture whose stamp the source itself had lost is not
-    asked for; after resizing a stamp may be unreadable, but none that can be read may be another.
-    """
+    """Whether the encoded pictures carry the source's stamps in the same order. None where the clip
+    has no stamps. A picture whose stamp the source itself had lost is not asked for; after resizing
+    a stamp may be unreadable, but none that can be read may be another."""
     if not source.is_stamped:
         return None
     if source.frame_count != encoded.frame_count:

@@ -65,11 +65,9 @@ class IngestedClip:
 
 
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
-    """Ingest the folder into the job's scratch folder, timed from the pool's release.
-
-    Raises EncodingError when a clip's file is not whole, DestinationError when something stands
-    where a file would go, EngineError when a process died or the job is for several hosts.
-    """
+    """Ingest the folder into the job's scratch folder, timed from the pool's release. Raises
+    EncodingError when a clip's file is not whole, DestinationError when something stands where a
+    file would go, EngineError when a process died or the job is for several hosts."""
     if job.hosts:
         raise EngineError(
             where="[ingest] hosts",

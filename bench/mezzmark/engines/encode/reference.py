@@ -103,11 +103,9 @@ def measure_bandwidth(
     block_bytes: int = COPIED_BYTES,
     repeats: int = COPIES,
 ) -> BandwidthFacts:
-    """Aggregate copy rate for each number of processes, in the order asked for.
-
-    The rate counts the copies that ended before the first process was done, so that all copied
-    throughout. Raises EngineError when a process died.
-    """
+    """Aggregate copy rate for each number of processes, in the order asked for. The rate counts the
+    copies that ended before the first process was done, so that all copied throughout. Raises
+    EngineError when a process died."""
     copy = partial(_copy, block_bytes, repeats, clock_ns)
     points = []
     for process_count in process_counts:

@@ -86,10 +86,8 @@ def _write(file: BinaryIO, planes: Planes) -> None:
 
 def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> PreparedMedia:
     """The clip's first `job.frame_count` pictures in a pixel format, stored or found in the cache.
-
     Raises DiskFullError where they are more than `job.limit_bytes` or a quarter of the free room,
-    EncodingError for a pixel format that has no planes of whole numbers.
-    """
+    EncodingError for a pixel format that has no planes of whole numbers."""
     index = first_frames(read_frame_index(job.source.index_path), job.frame_count)
     needed_bytes = HEADER_BYTES + index.frame_count * frame_bytes(
         job.pixel_format, index.width_px, index.height_px

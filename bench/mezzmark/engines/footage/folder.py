@@ -62,10 +62,8 @@ LIMIT_SHARE: Final = 0.92
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
     """What a file says of itself and of when it was recorded; None where it does not.
-
     `timecode_frame` is its first picture's, counted from midnight; `start_s` its first picture's
-    time in the track, `recorded_s` seconds since 1970.
-    """
+    time in the track, `recorded_s` seconds since 1970."""
 
     file: FoundFile
     media: MediaFacts
@@ -191,9 +189,7 @@ def _first_picture(path: str) -> np.ndarray[Any, Any] | None:
 
 def _further_files(looks: Sequence[Look], faults: dict[str, FootageError]) -> dict[str, list[str]]:
     """Path of a shot's first file → names of those it goes on in, which are no clips of their own.
-
-    A file goes on in the first one after it that fits and that no other goes on in.
-    """
+    A file goes on in the first one after it that fits and that no other goes on in."""
     first_of = {look.file.path: look for look in looks}
     further: dict[str, list[str]] = {}
     for place, look in enumerate(looks):

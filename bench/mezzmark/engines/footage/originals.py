@@ -61,10 +61,8 @@ INDEX_SUFFIX: Final = ".own-index.json"
 
 def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """The camera original of a recipe clip and its index, made or found in the cache.
-
-    `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has
-    no recipe, EngineError without the encoder, DiskFullError without room.
-    """
+    `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has no
+    recipe, EngineError without the encoder, DiskFullError without room."""
     recipe, original = job.clip.recipe, job.clip.original
     if recipe is None:
         what = "it has no recipe to make an original from"
@@ -134,10 +132,8 @@ def write_original(
 
 def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     """Fixed groups of pictures, as a camera makes them, at the fastest settings that keep B frames.
-
     A buffer holds the rate of AVC over short clips, where an average alone has no time to settle.
-    x265 would give another file each time with a buffer and threads, so it has none.
-    """
+    x265 would give another file each time with a buffer and threads, so it has none."""
     settings: dict[str, object] = {
         "keyint": original.keyframe_interval,
         "min-keyint": original.keyframe_interval,
@@ -182,10 +178,8 @@ def _joined(settings: dict[str, object]) -> str:
 
 def prepare_own(job: PrepareOwnJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
-
-    Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot
-    be written.
-    """
+    Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot be
+    written."""
     path = Path(job.media_path)
     advance(f"reading {path.name}", 0.0)
     fingerprint = fingerprint_own(path)

@@ -29,12 +29,10 @@ SUBJECT_HEIGHTS = (0.60, 0.42)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layer:
-    """One painted surface, ready to be cut into frames.
-
-    `luma_phases[2 * half_down + half_across]` is luma displaced by that many half samples;
-    `cb` and `cr` have half the lines and columns; `grain_weight` (64 = 1.0) is how strong noise
-    is at each luma sample; `opacity` (0 to 256, as luma) is None for a layer that hides all.
-    """
+    """One painted surface, ready to be cut into frames. `luma_phases[2 * half_down + half_across]`
+    is luma displaced by that many half samples; `cb` and `cr` have half the lines and columns;
+    `grain_weight` (64 = 1.0) is how strong noise is at each luma sample; `opacity` (0 to 256, as
+    luma) is None for a layer that hides all."""
 
     luma_phases: tuple[Codes, ...]
     cb: Codes
@@ -46,10 +44,8 @@ class Layer:
 def paint_backdrop(
     recipe: Recipe, width_px: int, height_px: int, smear_px: float, rng: np.random.Generator
 ) -> Layer:
-    """The scene behind: sharp near its middle, blurred away from it by `focus_falloff`.
-
-    `smear_px` is the length of motion blur across, in luma samples.
-    """
+    """The scene behind: sharp near its middle, blurred away from it by `focus_falloff`. `smear_px`
+    is the length of motion blur across, in luma samples."""
     luma, cb, cr = scene_painter.paint(recipe, width_px, height_px, rng)
     if recipe.focus_falloff > 0:
         distance = _distance_from_middle(luma.shape, recipe.height_px)
@@ -142,11 +138,9 @@ def _quantised(plane: scene_painter.Field, bit_depth: int) -> Codes:
 
 
 def _grain_weight(luma: scene_painter.Field) -> npt.NDArray[np.uint8]:
-    """Noise of a sensor seen through the transfer curve, 64 = the mean over the scene.
-
-    Photon transfer: sd ~ sqrt(read + signal) in linear light (Janesick, "Photon Transfer", SPIE
-    2007), times the slope of the gamma curve, which lifts the shadows.
-    """
+    """Noise of a sensor seen through the transfer curve, 64 = the mean over the scene. Photon
+    transfer: sd ~ sqrt(read + signal) in linear light (Janesick, "Photon Transfer", SPIE 2007),
+    times the slope of the gamma curve, which lifts the shadows."""
     codes = np.arange(256, dtype=np.float32)
     linear = np.clip((codes - 16) / 219, 0.09, 1) ** VIDEO_GAMMA
     weight = np.sqrt(READ_NOISE_SHARE + linear) * linear ** (1 / VIDEO_GAMMA - 1)

@@ -98,11 +98,9 @@ def all_library_versions() -> dict[str, str]:
 
 
 def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
-    """The entry of this key if it is there and whole; None if it must be made (again).
-
-    Size and index are checked each time; the media's SHA-256 whenever its modification time is
-    not the one noted at the last good check.
-    """
+    """The entry of this key if it is there and whole; None if it must be made (again). Size and
+    index are checked each time; the media's SHA-256 whenever its modification time is not the one
+    noted at the last good check."""
     folder = cache_dir / key
     try:
         facts = EntryFacts.model_validate_json((folder / ENTRY_NAME).read_bytes())

@@ -183,10 +183,8 @@ class Converter:
         return self._size or (self.source.width_px, self.source.height_px)
 
     def convert(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the target format, tagged; the same object where nothing changes.
-
-        Its time is for the caller to set.
-        """
+        """The picture in the target format, tagged; the same object where nothing changes. Its time
+        is for the caller to set."""
         thread_count = 1 if picture.format.name in THREADS_UNSAFE else self._thread_count
         converted = picture = mark_fields(picture, self.source.field_order)
         if self._size not in (None, (picture.width, picture.height)):
@@ -218,10 +216,8 @@ def exact_levels(
     picture: VideoFrame, tags: ColourTags, pixel_format: str
 ) -> tuple[VideoFrame, tuple[Floats, ...]] | None:
     """A Y'CbCr picture in the range and depth of `pixel_format` but its own chroma, rounded once;
-    and its planes before rounding. None where the range is the same, or one side is RGB.
-
-    swscale's fixed point would move full-range luma by a code of 10 bits.
-    """
+    and its planes before rounding. None where the range is the same, or one side is RGB. swscale's
+    fixed point would move full-range luma by a code of 10 bits."""
     have, want = pixel_format_facts(picture.format.name), pixel_format_facts(pixel_format)
     is_full = have.is_full_range or tags.colour_range == FULL_RANGE
     if have.is_rgb or want.is_rgb or is_full == want.is_full_range or have.chroma == "other":
@@ -244,10 +240,8 @@ def exact_levels(
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int, source: Any = None
 ) -> Iterator[VideoFrame]:
-    """The pictures that the index names, in order; `source` as of `open_container`.
-
-    Raises FootageError when one of them does not come.
-    """
+    """The pictures that the index names, in order; `source` as of `open_container`. Raises
+    FootageError when one of them does not come."""
     wanted = iter(index.pts)
     target = next(wanted, None)
     with open_media(path, thread_count=thread_count, source=source) as (container, track):

@@ -74,11 +74,9 @@ class _Packet(NamedTuple):
 
 
 def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
-    """What the file is, measured over its first `max_duration_s` seconds (a minute if None).
-
-    Raises FootageError when it cannot be opened; a file that opens but cannot be measured is
-    described as far as possible, with the reason in `refusal`.
-    """
+    """What the file is, measured over its first `max_duration_s` seconds (a minute if None). Raises
+    FootageError when it cannot be opened; a file that opens but cannot be measured is described as
+    far as possible, with the reason in `refusal`."""
     examined_s = max_duration_s or DEFAULT_EXAMINED_S
     with open_media(path) as (container, track):
         media = describe_media(container, track, path)

@@ -28,11 +28,9 @@ def chart_tags(chart: design.Chart, pixel_format: str) -> ColourTags:
 
 
 def chart_frame(chart: design.Chart, pixel_format: str) -> av.VideoFrame:
-    """The chart in a pixel format, tagged.
-
-    Chroma is sited left: across on even luma columns, in 4:2:0 halfway between lines (ITU-T H.273
-    chroma location 0). Raises EncodingError for a format whose samples cannot be written.
-    """
+    """The chart in a pixel format, tagged. Chroma is sited left: across on even luma columns, in
+    4:2:0 halfway between lines (ITU-T H.273 chroma location 0). Raises EncodingError for a format
+    whose samples cannot be written."""
     tags = picture_tags(chart_tags(chart, pixel_format))
     return frame_from_planes(chart_planes(chart, pixel_format), pixel_format, tags)
 

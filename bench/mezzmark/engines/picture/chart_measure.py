@@ -33,11 +33,9 @@ MIN_WAVE_FRACTION: Final = 0.05
 
 def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | None, float | None]:
     """Chroma's place against luma's in luma pixels, right and down positive, from the waves of luma
-    and of Cb - Cr; None where too little of a wave is left.
-
-    Chroma samples are taken to be sited left, as the chart writes them: every `step[0]` luma
-    columns from the first, in the middle of `step[1]` lines.
-    """
+    and of Cb - Cr; None where too little of a wave is left. Chroma samples are taken to be sited
+    left, as the chart writes them: every `step[0]` luma columns from the first, in the middle of
+    `step[1]` lines."""
     chroma = picture.cb - picture.cr
     across, down = (
         _shift(
@@ -71,11 +69,9 @@ def _amplitude(values: colours.Floats, name: str, step: tuple[int, int], chart: 
 
 
 def wave_phase(values: colours.Floats, positions_px: colours.Floats) -> complex:
-    """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions.
-
-    Least squares on cosine, sine and a constant, so that the window need not hold whole periods.
-    A wave sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A.
-    """
+    """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions. Least
+    squares on cosine, sine and a constant, so that the window need not hold whole periods. A wave
+    sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A."""
     turn = 2 * np.pi * positions_px / WAVE_PERIOD_PX
     columns = np.stack([np.cos(turn), np.sin(turn), np.ones_like(turn)], axis=1)
     cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
@@ -91,12 +87,10 @@ VIEWER_TOP: Final = 255.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPicture:
-    """A chart as it came back.
-
-    `luma`, `cb`, `cr` are normalised by the range believed; `codes` is luma in code values of
-    `bit_depth`; `step` is luma samples per chroma sample. `patch_rgb` (patches, 3; 0 to 255) is
-    what a viewer shows that takes code values for what is `believed`, in the chart's own light.
-    """
+    """A chart as it came back. `luma`, `cb`, `cr` are normalised by the range believed; `codes` is
+    luma in code values of `bit_depth`; `step` is luma samples per chroma sample. `patch_rgb`
+    (patches, 3; 0 to 255) is what a viewer shows that takes code values for what is `believed`, in
+    the chart's own light."""
 
     pixel_format: str
     bit_depth: int
@@ -114,9 +108,7 @@ def read_picture(
 ) -> ChartPicture:
     """A decoded frame, and what a viewer shows that believes its tags to mean this: the 8-bit
     `viewer_rgb` (lines, samples, 3; 0 to 255), or without one the frame's own planes in float.
-
-    Raises EncodingError when the size is not the chart's.
-    """
+    Raises EncodingError when the size is not the chart's."""
     if (frame.width, frame.height) != (chart.width_px, chart.height_px):
         raise EncodingError(
             where="chart",

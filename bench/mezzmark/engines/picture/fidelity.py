@@ -162,11 +162,9 @@ LARGEST_CHART_PX: Final = (1920, 1080)
 
 
 def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
-    """Everything the fidelity task finds out; the clock is not looked at.
-
-    Frames stream from file to file in `job.scratch_dir`, so memory does not grow with the clip.
-    Raises EncodingError when the encoding cannot hold the clip or loses frames.
-    """
+    """Everything the fidelity task finds out; the clock is not looked at. Frames stream from file
+    to file in `job.scratch_dir`, so memory does not grow with the clip. Raises EncodingError when
+    the encoding cannot hold the clip or loses frames."""
     index = read_frame_index(job.source.index_path)
     plan = GenerationPlan(
         source=probe_media(job.source.media_path),

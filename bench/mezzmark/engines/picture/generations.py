@@ -132,11 +132,9 @@ class Generation:
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
-    """Make and compare every generation in turn; only the newest file and the one before exist.
-
-    The caller may read a generation's file until it asks for the next. Raises EncodingError when
-    the encoder refuses, or frames are lost.
-    """
+    """Make and compare every generation in turn; only the newest file and the one before exist. The
+    caller may read a generation's file until it asks for the next. Raises EncodingError when the
+    encoder refuses, or frames are lost."""
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
     pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=plan.thread_count)
@@ -190,10 +188,8 @@ class _Entered:
             yield frame
 
     def is_same(self, number: int, original: VideoFrame, returned: VideoFrame) -> bool:
-        """Whether frame `number` of the clip, made from `original`, came back with every sample.
-
-        A few lines that differ settle it; only where they agree is the frame made again.
-        """
+        """Whether frame `number` of the clip, made from `original`, came back with every sample. A
+        few lines that differ settle it; only where they agree is the frame made again."""
         if _sample_digest(returned) != self._digests[number]:
             return False
         return same_planes(self.converter.convert(original), returned)

@@ -40,10 +40,8 @@ _TICK: Final = Fraction(1, 25)
 
 
 class QualityMeter:
-    """A filter graph that compares pairs of frames and remembers each pair's values.
-
-    XPSNR also looks at the frames before, so pairs must come in order.
-    """
+    """A filter graph that compares pairs of frames and remembers each pair's values. XPSNR also
+    looks at the frames before, so pairs must come in order."""
 
     def __init__(
         self, like: av.VideoFrame, *, metrics: tuple[Metric, ...], thread_count: int

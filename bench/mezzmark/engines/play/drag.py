@@ -182,10 +182,9 @@ class DisplayClock:
 
 class HandLoop(DisplayClock):
     """One drag; its `events` are (request, start, done, frame), times in ns after refresh 0.
-
     `wanted` is where the hand is at each refresh; `saw` is told of each picture after it stood. The
-    first frame stands before refresh 0, from which on time counts; `player` may be a simulation's.
-    """
+    first frame stands before refresh 0, from which on time counts; `player` may be a
+    simulation's."""
 
     def __init__(
         self,
@@ -257,10 +256,8 @@ def run_drag(
     meet: Callable[[], object] = lambda: None,
 ) -> Measured:
     """Open the file, show the first frame, follow the hand, and prove what was shown; before and
-    after the hand moves, `meet` others.
-
-    Raises FootageError and EngineError when the file cannot be opened.
-    """
+    after the hand moves, `meet` others. Raises FootageError and EngineError when the file cannot be
+    opened."""
     index = read_frame_index(job.media.index_path)
     wanted = wanted_frames(job.strokes, is_steady=job.is_steady)
     is_cold = not job.is_cold or is_dropped(job.media.media_path)

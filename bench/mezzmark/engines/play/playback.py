@@ -133,10 +133,8 @@ def frames_to_play(
 
 
 def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
-    """Play at each speed from random starts, and prove what was shown.
-
-    Raises FootageError and EngineError when the file cannot be opened.
-    """
+    """Play at each speed from random starts, and prove what was shown. Raises FootageError and
+    EngineError when the file cannot be opened."""
     index = read_frame_index(job.media.index_path)
     rng = np.random.default_rng(job.seed)
     player = OpenLoopPlayer(job.media.media_path, index, job)
@@ -166,12 +164,10 @@ def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
 
 
 def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
-    """Search for the number of streams, or of editors, that are served at once.
-
-    A decoder that cannot be opened beside the others, as hardware with too few sessions, ends the
-    search upwards and is told. Raises FootageError and EngineError where not even one can. Several
-    machines search together: each knows what all came to, and goes the same way.
-    """
+    """Search for the number of streams, or of editors, that are served at once. A decoder that
+    cannot be opened beside the others, as hardware with too few sessions, ends the search upwards
+    and is told. Raises FootageError and EngineError where not even one can. Several machines search
+    together: each knows what all came to, and goes the same way."""
     if job.hosts > 1 and job.gate is None:
         what = f"these editors sit at {job.hosts} machines"
         remedy = "Measure them with mezzmark fleet measure --together, or leave `hosts` out."

@@ -115,11 +115,9 @@ class FrameVerifier:
         }
 
     def verify(self, picture: VideoFrame | None, frame_index: int) -> tuple[Proof, int]:
-        """The proof, and the frame that was shown (−1 where it is none of the clip's).
-
-        Right is a picture equal in every sample to the one that the independent decode found at
-        this place; a readable stamp of another frame overrules that.
-        """
+        """The proof, and the frame that was shown (−1 where it is none of the clip's). Right is a
+        picture equal in every sample to the one that the independent decode found at this place; a
+        readable stamp of another frame overrules that."""
         if picture is None:
             return "missing", -1
         planes = planes_of(picture)
@@ -164,11 +162,9 @@ class FrameVerifier:
 
 class ViewVerifier:
     """Says whether a view is that of a picture of this file, `height_px` high; `thread_count` makes
-    no difference to a conversion but its time.
-
-    Views found right are known by their digests, which `keep` leaves beside the index: a view that
-    equals the one of the same frame is as right, and no other conversion is made.
-    """
+    no difference to a conversion but its time. Views found right are known by their digests, which
+    `keep` leaves beside the index: a view that equals the one of the same frame is as right, and no
+    other conversion is made."""
 
     def __init__(
         self, media: MediaReference, frame_count: int, height_px: int, thread_count: int = 1

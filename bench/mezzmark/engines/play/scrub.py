@@ -105,11 +105,9 @@ def _play(
     clock_ns: Callable[[], int],
 ) -> tuple[list[dict[str, Any]], list[float | None]]:
     """What was recorded of each move, by the names of the measurement's fields; and, of a cold job,
-    the share of its file that lay in the cache when it began, None where that is not known.
-
-    Where bytes read are not counted those of the packets stand in, which leaves out the container's
-    own tables.
-    """
+    the share of its file that lay in the cache when it began, None where that is not known. Where
+    bytes read are not counted those of the packets stand in, which leaves out the container's own
+    tables."""
     process = psutil.Process()
     # On Linux asking is itself the reading of a small file, of the same size every time.
     first = _bytes_read(process) or 0
@@ -153,11 +151,9 @@ def run_decode(
     job: DecodeJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
 ) -> Measured:
     """Decode the frames after each start, and prove the sampled ones after the clock has stopped.
-
     The clock starts when the start's own picture is out and stops when the last one is: seek and
     the filling of the decoder's pipeline stand outside. Raises FootageError and EngineError when
-    the file cannot be opened, a picture does not come, or a sampled one is not proved.
-    """
+    the file cannot be opened, a picture does not come, or a sampled one is not proved."""
     path, index = job.media.media_path, read_frame_index(job.media.index_path)
     if index.frame_count < 2:
         raise unfit(path, "it has one picture, and none that follows it", "Use a longer clip.")
