@@ -12,31 +12,13 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from mezzmark.cli.terminal import open_terminal, show
 from mezzmark.model.making import making_of
+from mezzmark.report.prose import choice as choice_words
 from mezzmark.report.prose import fleet as fleet_words
-from mezzmark.report.prose.choice import (
-    basis_text,
-    choice_sentences,
-    findings,
-    headline,
-    tipping_sentences,
-)
+from mezzmark.report.prose import making as making_words
+from mezzmark.report.prose import regress as regress_words
 from mezzmark.report.prose.footage import file_advice
 from mezzmark.report.prose.machine import machine_advice, self_test_lines
-from mezzmark.report.prose.making import (
-    command_notes,
-    making_headline,
-    making_sentences,
-    plain_command,
-    scripts_of,
-    unmade_text,
-)
 from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.prose.regress import (
-    context_lines,
-    regression_sentences,
-    summarise_regression,
-    unjudged_lines,
-)
 from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.prose.size_notes import makespan_notes, sizing_notes
 from mezzmark.report.tables.choice import choice_table, doubt_table
@@ -102,22 +84,22 @@ def _bullets(lines: Iterable[str]) -> list[str]:
 def print_choice(choice: Choice, *, as_json: bool = False) -> None:
     """The answer, those that may be used, what speaks against the others, what would change it."""
     if as_json:
-        print_json(choice, choice_sentences(choice))
+        print_json(choice, choice_words.choice_sentences(choice))
         return
     console = open_terminal()
-    show(console, headline(choice), style="bold")
-    show(console, *_bullets(findings(choice)))
+    show(console, choice_words.headline(choice), style="bold")
+    show(console, *_bullets(choice_words.findings(choice)))
     usable = choice_table(choice, table_id="choice", in_play_only=True)
     for table in filter(None, (usable, doubt_table(choice, table_id="doubts"))):
         show(console, "", table)
-    if changes := tipping_sentences(choice):
+    if changes := choice_words.tipping_sentences(choice):
         show(console, "", "What would change this:", style="bold")
         show(console, *_bullets(changes))
     if choice.making:
         show(console, "", "Make these files:", style="bold")
-        print(plain_command(choice.making))  # whole, to be copied
-        show(console, *_bullets(command_notes(choice.making)))
-    show(console, "", basis_text(choice), style="dim")
+        print(making_words.plain_command(choice.making))  # whole, to be copied
+        show(console, *_bullets(making_words.command_notes(choice.making)))
+    show(console, "", choice_words.basis_text(choice), style="dim")
 
 
 def print_sizing(result: SizingResult, *, with_detail: bool = False, as_json: bool = False) -> None:
@@ -138,16 +120,16 @@ def print_regression(report: RegressionReport, output_format: str = "table") -> 
     """The overall verdict, what could not be judged by reason, a row for each cell that was, and
     what it rests on; or the same as `json`, `junit` or `markdown`."""
     if output_format == "json":
-        print_json(report, regression_sentences(report))
+        print_json(report, regress_words.regression_sentences(report))
     elif output_format != "table":
         print((as_junit if output_format == "junit" else as_markdown)(report), end="")
     else:
         console = open_terminal()
         show(console, report.verdict.capitalize(), style="bold")
-        show(console, summarise_regression(report))
-        show(console, *unjudged_lines(report), style="dim")
+        show(console, regress_words.summarise_regression(report))
+        show(console, *regress_words.unjudged_lines(report), style="dim")
         show(console, regression_table(report))
-        show(console, *_bullets(context_lines(report)), style="dim")
+        show(console, *_bullets(regress_words.context_lines(report)), style="dim")
 
 
 def print_inspections(inspections: Sequence[Inspection], *, as_json: bool = False) -> None:
@@ -177,11 +159,11 @@ def print_commands(encodings: Iterable[Encoding], source: str, target: str) -> N
     """What makes each encoding's files, one script after the other, in lines to be copied."""
     for encoding in encodings:
         if (making := making_of(encoding)) is None:
-            show(open_terminal(), unmade_text(encoding))
+            show(open_terminal(), making_words.unmade_text(encoding))
             continue
-        show(open_terminal(), making_headline(making), style="bold")
-        show(open_terminal(), *_bullets(making_sentences(making)))
-        for title, script in scripts_of(making, source, target).items():
+        show(open_terminal(), making_words.making_headline(making), style="bold")
+        show(open_terminal(), *_bullets(making_words.making_sentences(making)))
+        for title, script in making_words.scripts_of(making, source, target).items():
             show(open_terminal(), "", title, style="bold")
             print(script, end="")
 

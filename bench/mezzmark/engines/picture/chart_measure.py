@@ -8,21 +8,9 @@ import av
 import numpy as np
 
 from mezzmark.engines.media.pixels import pixel_format_facts, planes_of
+from mezzmark.model import chart as design
 from mezzmark.model import colour as colours
-from mezzmark.model.chart import (
-    CHROMA_WAVE_AMPLITUDE,
-    FULL_RAMP,
-    LUMA_WAVE_AMPLITUDE,
-    PATCHES,
-    SHALLOW_RAMPS,
-    WAVE_PERIOD_PX,
-    WAVES,
-    Chart,
-    PixelBox,
-    Ramp,
-    inner_box,
-    pixel_box,
-)
+from mezzmark.model.chart import Chart
 from mezzmark.model.colour import Meaning
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.tasks.fidelity import ChartMeasurement, PatchReading
@@ -48,15 +36,17 @@ def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | No
 
 
 def _shift(luma: complex, chroma: complex) -> float | None:
-    contrast = min(abs(luma) / LUMA_WAVE_AMPLITUDE, abs(chroma) / (2 * CHROMA_WAVE_AMPLITUDE))
+    contrast = min(
+        abs(luma) / design.LUMA_WAVE_AMPLITUDE, abs(chroma) / (2 * design.CHROMA_WAVE_AMPLITUDE)
+    )
     if contrast < MIN_WAVE_FRACTION:
         return None
-    return float(np.angle(luma / chroma) * WAVE_PERIOD_PX / (2 * np.pi))
+    return float(np.angle(luma / chroma) * design.WAVE_PERIOD_PX / (2 * np.pi))
 
 
 def _amplitude(values: colours.Floats, name: str, step: tuple[int, int], chart: Chart) -> complex:
     across, down = step
-    cells = next(wave.cells for wave in WAVES if wave.name == name)
+    cells = next(wave.cells for wave in design.WAVES if wave.name == name)
     box = _inner_box(cells, chart)
     columns = np.arange(-(-box.left // across), -(-box.right // across), dtype=np.int64)
     lines = np.arange(-(-box.top // down), -(-box.bottom // down), dtype=np.int64)
@@ -72,7 +62,7 @@ def wave_phase(values: colours.Floats, positions_px: colours.Floats) -> complex:
     """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions. Least
     squares on cosine, sine and a constant, so that the window need not hold whole periods. A wave
     sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A."""
-    turn = 2 * np.pi * positions_px / WAVE_PERIOD_PX
+    turn = 2 * np.pi * positions_px / design.WAVE_PERIOD_PX
     columns = np.stack([np.cos(turn), np.sin(turn), np.ones_like(turn)], axis=1)
     cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
     return complex(cosine, -sine)
@@ -152,8 +142,8 @@ def _decoded_means(
     parts: Sequence[colours.Floats], step: tuple[int, int], matrix: colours.MatrixName, chart: Chart
 ) -> colours.Floats:
     """R'G'B' of each patch from the means of its Y'CbCr, without a viewer's rounding."""
-    ycc = np.empty((len(PATCHES), 3))
-    for row, patch in enumerate(PATCHES):
+    ycc = np.empty((len(design.PATCHES), 3))
+    for row, patch in enumerate(design.PATCHES):
         box = _inner_box(patch.cells, chart)
         for place, part in enumerate(parts):
             across, down = step if place else (1, 1)
@@ -207,8 +197,10 @@ def _inner(cells: tuple[int, int, int, int], chart: Chart) -> tuple[slice, slice
     return slice(box.top, box.bottom), slice(box.left, box.right)
 
 
-def _inner_box(cells: tuple[int, int, int, int], chart: Chart) -> PixelBox:
-    return inner_box(pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px))
+def _inner_box(cells: tuple[int, int, int, int], chart: Chart) -> design.PixelBox:
+    return design.inner_box(
+        design.pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px)
+    )
 
 
 def _read_patches(
@@ -234,22 +226,22 @@ def _read_patches(
             delta_e_2000=None if lab is None else float(lab[i]),
             delta_e_itp=float(itp[i]),
         )
-        for i, patch in enumerate(PATCHES)
+        for i, patch in enumerate(design.PATCHES)
     )
 
 
 def _patch_means(rgb: colours.Floats, chart: Chart) -> colours.Floats:
-    return np.array([rgb[_inner(p.cells, chart)].mean(axis=(0, 1)) for p in PATCHES])
+    return np.array([rgb[_inner(p.cells, chart)].mean(axis=(0, 1)) for p in design.PATCHES])
 
 
 def _code_count(picture: ChartPicture, chart: Chart) -> int:
     """Distinct luma codes among the columns of the long ramp."""
-    return int(np.unique(np.rint(_ramp_columns(picture, chart, FULL_RAMP))).size)
+    return int(np.unique(np.rint(_ramp_columns(picture, chart, design.FULL_RAMP))).size)
 
 
-def _ramp_columns(picture: ChartPicture, chart: Chart, ramp: Ramp) -> colours.Floats:
+def _ramp_columns(picture: ChartPicture, chart: Chart, ramp: design.Ramp) -> colours.Floats:
     """Mean luma code of each column of a ramp as it came back."""
-    box = pixel_box(ramp.cells, width_px=chart.width_px, height_px=chart.height_px)
+    box = design.pixel_box(ramp.cells, width_px=chart.width_px, height_px=chart.height_px)
     margin = (box.bottom - box.top) // 4
     return np.asarray(picture.codes[box.top + margin : box.bottom - margin].mean(axis=0))
 
@@ -264,7 +256,7 @@ def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart)
     best = _empty_bits(picture, chart, int(unit))
     for cut in (np.floor, np.rint):
         dot = norm = 0.0
-        for ramp in SHALLOW_RAMPS:
+        for ramp in design.SHALLOW_RAMPS:
             before = _ramp_columns(entered, chart, ramp) * scale
             pattern = cut(before / unit) * unit - before
             pattern -= pattern.mean()
@@ -278,6 +270,6 @@ def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart)
 def _empty_bits(picture: ChartPicture, chart: Chart, unit: int) -> float:
     """0 where codes on the shallow ramps are multiples of `unit` as often as by chance, 1 where
     always."""
-    rows = [picture.codes[_inner(ramp.cells, chart)].ravel() for ramp in SHALLOW_RAMPS]
+    rows = [picture.codes[_inner(ramp.cells, chart)].ravel() for ramp in design.SHALLOW_RAMPS]
     share = float(np.mean(np.remainder(np.concatenate(rows), unit) == 0))
     return max(0.0, (share - 1 / unit) / (1 - 1 / unit))

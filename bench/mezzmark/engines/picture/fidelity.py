@@ -29,16 +29,8 @@ from mezzmark.engines.picture.generations import (
 )
 from mezzmark.engines.picture.quality import cut_worst
 from mezzmark.host.common import read_process_facts
+from mezzmark.model import colour as colours
 from mezzmark.model.chart import Chart
-from mezzmark.model.colour import (
-    FULL_RANGE,
-    KNOWN_MATRICES,
-    MATRIX_CODES,
-    UNSPECIFIED,
-    Meaning,
-    filled,
-    meaning,
-)
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags, HdrMetadata, MediaFacts, constant_rate
@@ -102,7 +94,7 @@ def probe_chart(
         return measure_chart(picture, entered, chart)
 
     measurement = measure_chart(see_chart(returned, media, chart), entered, chart)
-    other, by_pictures = filled(told["pictures"], media.tags), None
+    other, by_pictures = colours.filled(told["pictures"], media.tags), None
     if _meaning(other, chart) != _meaning(media.tags, chart):
         by_pictures = seen(other)
     guesses = {
@@ -123,8 +115,8 @@ def probe_chart(
     return ChartProbe(measurement=measurement, tags=survival, by_pictures=by_pictures)
 
 
-def _meaning(tags: ColourTags, chart: Chart) -> Meaning:
-    return meaning(tags, height_px=chart.height_px)
+def _meaning(tags: ColourTags, chart: Chart) -> colours.Meaning:
+    return colours.meaning(tags, height_px=chart.height_px)
 
 
 def see_chart(
@@ -151,10 +143,10 @@ def _other_guesses(
     """What readers believe that fill lost tags in another way."""
     if pixels.pixel_format_facts(encoding.pixel_format).is_rgb:
         return
-    if read.matrix == UNSPECIFIED != tags.matrix:
-        yield "delta_e_as_601", tags.model_copy(update={"matrix": MATRIX_CODES["BT.601"]})
-    if read.colour_range == 0 and tags.colour_range != FULL_RANGE:
-        yield "delta_e_as_full", tags.model_copy(update={"colour_range": FULL_RANGE})
+    if read.matrix == colours.UNSPECIFIED != tags.matrix:
+        yield "delta_e_as_601", tags.model_copy(update={"matrix": colours.MATRIX_CODES["BT.601"]})
+    if read.colour_range == 0 and tags.colour_range != colours.FULL_RANGE:
+        yield "delta_e_as_full", tags.model_copy(update={"colour_range": colours.FULL_RANGE})
 
 
 LARGEST_CHART_PX: Final = (1920, 1080)
@@ -227,9 +219,9 @@ def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
 
 def clip_chart(clip: MediaFacts, size: tuple[int, int]) -> Chart:
     """The chart that states of itself what the clip states, and means it so."""
-    meant, stated = meaning(clip.tags, height_px=clip.height_px), clip.tags
-    if stated.matrix not in (UNSPECIFIED, *KNOWN_MATRICES):
-        stated = stated.model_copy(update={"matrix": MATRIX_CODES[meant.matrix]})
+    meant, stated = colours.meaning(clip.tags, height_px=clip.height_px), clip.tags
+    if stated.matrix not in (colours.UNSPECIFIED, *colours.KNOWN_MATRICES):
+        stated = stated.model_copy(update={"matrix": colours.MATRIX_CODES[meant.matrix]})
     return Chart(
         width_px=size[0],
         height_px=size[1],

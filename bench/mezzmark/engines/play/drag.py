@@ -21,14 +21,8 @@ from av.video.frame import VideoFrame
 from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of, sparse_planes
+from mezzmark.engines.play import proof as proving
 from mezzmark.engines.play.player import Player
-from mezzmark.engines.play.proof import (
-    INEXACT_CODECS,
-    OF_REFERENCE,
-    FrameVerifier,
-    ViewVerifier,
-    prove_move,
-)
 from mezzmark.host.common import no_garbage_collection, read_process_facts, sleep_ns
 from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.fact import NS_PER_S
@@ -90,7 +84,7 @@ class Witness:
 
     def __init__(self, job: OpenLoopJob, index: FrameIndex, player: OpenLoopPlayer) -> None:
         self._job, self._index, self._player = job, index, player
-        self._is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
+        self._is_inexact = job.player.device is not None and player.codec in proving.INEXACT_CODECS
         self.wait_ns: list[int] = []
         self._rng = np.random.default_rng(job.seed)
         self._shown: list[tuple[int, _Sample]] = []
@@ -122,21 +116,21 @@ class Witness:
         if not digests:  # an older index: from another sequential decode
             pictures = read_pictures(path, index, thread_count=job.thread_count)
             digests = tuple(planes_digest(sparse_planes(planes_of(one))) for one in pictures)
-        as_reference = job.model_copy(update=OF_REFERENCE)
+        as_reference = job.model_copy(update=proving.OF_REFERENCE)
         reference = OpenLoopPlayer(path, index, as_reference) if self._is_inexact else None
-        views = ViewVerifier(job.media, index.frame_count, job.viewer_height_px)
-        frames = FrameVerifier(index, reference)
+        views = proving.ViewVerifier(job.media, index.frame_count, job.viewer_height_px)
+        frames = proving.FrameVerifier(index, reference)
         found: list[Proof] = ["missing"] * len(self._shown)
         for number in sorted(range(len(found)), key=lambda n: self._shown[n][0]):  # as decoded
             found[number] = self._by_sample(frames, digests, *self._shown[number])
         for number, picture, view in self._kept:
-            _, proof, _ = prove_move(frames, views, picture, view, self._shown[number][0])
+            _, proof, _ = proving.prove_move(frames, views, picture, view, self._shown[number][0])
             if proof not in PROVED:
                 found[number] = proof
         return tuple(found)
 
     def _by_sample(
-        self, frames: FrameVerifier, digests: Sequence[str], frame: int, sample: _Sample
+        self, frames: proving.FrameVerifier, digests: Sequence[str], frame: int, sample: _Sample
     ) -> Proof:
         if sample is None:
             return "missing"
