@@ -21,14 +21,9 @@ from av.error import FFmpegError
 from av.video.stream import VideoStream
 
 from mezzmark.engines.footage.originals import fingerprint_own
+from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import ProgressUpdate
-from mezzmark.engines.media.probe import (
-    describe_media,
-    exact_fraction,
-    open_media,
-    stated,
-    unfit,
-)
+from mezzmark.engines.media.probe import unfit
 from mezzmark.model.errors import FootageError, count_text
 from mezzmark.model.footage import MediaFacts, standard_rate, timecode_frame
 from mezzmark.model.jobs import JobFailed
@@ -179,7 +174,7 @@ def _first_picture(path: str) -> np.ndarray[Any, Any] | None:
     """Grey codes of the first picture, scaled; None where none can be decoded."""
     width_px, height_px = _PICTURE_PX
     try:
-        with open_media(path) as (container, track):
+        with probe.open_media(path) as (container, track):
             frame = next(container.decode(track))
             small = frame.reformat(width=width_px, height=height_px, format="gray")
             return small.to_ndarray().astype(float)
@@ -214,7 +209,7 @@ def look_at(file: FoundFile) -> Look:
     if path.is_dir():
         raise unfit(path, "the folder cannot be read", "Check its permissions.")
     try:
-        with open_media(path) as (container, track):
+        with probe.open_media(path) as (container, track):
             look, count = _describe(file, container, track), 0
             sizes = (packet.size for packet in container.demux(track))
             try:
@@ -235,14 +230,16 @@ def look_at(file: FoundFile) -> Look:
 
 
 def _describe(file: FoundFile, container: InputContainer, track: VideoStream) -> Look:
-    media = describe_media(container, track, file.path)
-    tick = exact_fraction(track.time_base)
+    media = probe.describe_media(container, track, file.path)
+    tick = probe.exact_fraction(track.time_base)
     start_s = None if track.start_time is None or tick is None else float(track.start_time * tick)
-    recorded = stated(container, "creation_time") or stated(container, "modification_date")
+    recorded = probe.stated(container, "creation_time") or probe.stated(
+        container, "modification_date"
+    )
     return Look(
         file=file,
         media=media,
-        timecode_frame=timecode_frame(stated(container, "timecode"), media.frame_rate),
+        timecode_frame=timecode_frame(probe.stated(container, "timecode"), media.frame_rate),
         start_s=start_s,
         recorded_s=_recorded_s(recorded),
     )

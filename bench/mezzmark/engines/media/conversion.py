@@ -26,14 +26,7 @@ from mezzmark.engines.media.pixels import (
 from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.engines.media.shape import mark_fields, quarter_turns
 from mezzmark.model import colour
-from mezzmark.model.colour import (
-    FULL_RANGE,
-    LIMITED_RANGE,
-    MATRIX_CODES,
-    Floats,
-    meaning,
-    tag_class,
-)
+from mezzmark.model.colour import FULL_RANGE, Floats
 from mezzmark.model.encoding import planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
@@ -128,7 +121,7 @@ def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
 def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, ColorRange]:
     """The matrix and range a picture is shown with. Unspecified matrix: BT.709 from 720 lines
     on, BT.601 below; unspecified range: limited."""
-    guess = MATRIX_CODES[meaning(ColourTags(), height_px=height_px).matrix]
+    guess = colour.MATRIX_CODES[colour.meaning(ColourTags(), height_px=height_px).matrix]
     matrix = _MATRICES.get(tags.matrix, _MATRICES[guess])
     is_full = tags.colour_range == FULL_RANGE
     return matrix, ColorRange.JPEG if is_full else ColorRange.MPEG
@@ -139,7 +132,9 @@ def picture_tags(tags: ColourTags) -> ColourTags:
     meaning the one that every encoder knows (the fast one turns matrix 5 and transfer 6 into 0,
     which is reserved)."""
     return tags.model_copy(
-        update={field: tag_class(field, getattr(tags, field)) for field in ("transfer", "matrix")}
+        update={
+            field: colour.tag_class(field, getattr(tags, field)) for field in ("transfer", "matrix")
+        }
     )
 
 
@@ -150,8 +145,8 @@ def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> Co
     target = pixel_format_facts(pixel_format)
     matrix = RGB_MATRIX if target.is_rgb else stated.matrix
     if matrix == RGB_MATRIX and not target.is_rgb:
-        matrix = MATRIX_CODES[meaning(stated, height_px=height_px).matrix]
-    colour_range = FULL_RANGE if target.is_full_range else LIMITED_RANGE
+        matrix = colour.MATRIX_CODES[colour.meaning(stated, height_px=height_px).matrix]
+    colour_range = FULL_RANGE if target.is_full_range else colour.LIMITED_RANGE
     return stated.model_copy(update={"colour_range": colour_range, "matrix": matrix})
 
 

@@ -36,10 +36,8 @@ def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | No
 
 
 def _shift(luma: complex, chroma: complex) -> float | None:
-    contrast = min(
-        abs(luma) / design.LUMA_WAVE_AMPLITUDE, abs(chroma) / (2 * design.CHROMA_WAVE_AMPLITUDE)
-    )
-    if contrast < MIN_WAVE_FRACTION:
+    full = design.LUMA_WAVE_AMPLITUDE, 2 * design.CHROMA_WAVE_AMPLITUDE
+    if min(abs(luma) / full[0], abs(chroma) / full[1]) < MIN_WAVE_FRACTION:
         return None
     return float(np.angle(luma / chroma) * design.WAVE_PERIOD_PX / (2 * np.pi))
 
@@ -198,9 +196,8 @@ def _inner(cells: tuple[int, int, int, int], chart: Chart) -> tuple[slice, slice
 
 
 def _inner_box(cells: tuple[int, int, int, int], chart: Chart) -> design.PixelBox:
-    return design.inner_box(
-        design.pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px)
-    )
+    box = design.pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px)
+    return design.inner_box(box)
 
 
 def _read_patches(

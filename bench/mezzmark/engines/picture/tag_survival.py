@@ -12,14 +12,8 @@ from typing import Any, Final
 from av.container import OutputContainer
 from av.video.codeccontext import VideoCodecContext
 
+from mezzmark.engines.media import probe
 from mezzmark.engines.media.pixels import pixel_format_facts
-from mezzmark.engines.media.probe import (
-    describe_media,
-    first_picture,
-    open_media,
-    stated,
-    stated_in_pictures,
-)
 from mezzmark.engines.media.shape import PROGRESSIVE, shown_facts
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
@@ -55,12 +49,12 @@ def write_tags(container: OutputContainer, context: VideoCodecContext) -> None:
 def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any]]:
     """The file as the player reads it, and by the names of `TagSurvival`'s fields what demuxer and
     decoder find beside what was told. EncodingError where no frame comes back."""
-    with open_media(path) as (container, track):
-        media = describe_media(container, track, path)
+    with probe.open_media(path) as (container, track):
+        media = probe.describe_media(container, track, path)
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
-        timecode = stated(container, "timecode") or None
-        pictures = stated_in_pictures(container, track)
-        if (frame := first_picture(container, track)) is None:
+        timecode = probe.stated(container, "timecode") or None
+        pictures = probe.stated_in_pictures(container, track)
+        if (frame := probe.first_picture(container, track)) is None:
             what = "no frame came back"
             raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
         # PyAV does not show it.
