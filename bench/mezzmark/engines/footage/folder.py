@@ -23,7 +23,7 @@ from av.video.stream import VideoStream
 from mezzmark.engines.footage.originals import fingerprint_own
 from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import ProgressUpdate
-from mezzmark.engines.media.probe import unfit
+from mezzmark.engines.media.probe import stated, unfit
 from mezzmark.model.errors import FootageError, count_text
 from mezzmark.model.footage import MediaFacts, standard_rate, timecode_frame
 from mezzmark.model.jobs import JobFailed
@@ -233,13 +233,11 @@ def _describe(file: FoundFile, container: InputContainer, track: VideoStream) ->
     media = probe.describe_media(container, track, file.path)
     tick = probe.exact_fraction(track.time_base)
     start_s = None if track.start_time is None or tick is None else float(track.start_time * tick)
-    recorded = probe.stated(container, "creation_time") or probe.stated(
-        container, "modification_date"
-    )
+    recorded = stated(container, "creation_time") or stated(container, "modification_date")
     return Look(
         file=file,
         media=media,
-        timecode_frame=timecode_frame(probe.stated(container, "timecode"), media.frame_rate),
+        timecode_frame=timecode_frame(stated(container, "timecode"), media.frame_rate),
         start_s=start_s,
         recorded_s=_recorded_s(recorded),
     )

@@ -131,11 +131,9 @@ def picture_tags(tags: ColourTags) -> ColourTags:
     """The tags for pictures, from which RDD 36 encoders write theirs: of code points of one
     meaning the one that every encoder knows (the fast one turns matrix 5 and transfer 6 into 0,
     which is reserved)."""
-    return tags.model_copy(
-        update={
-            field: colour.tag_class(field, getattr(tags, field)) for field in ("transfer", "matrix")
-        }
-    )
+    fields = "transfer", "matrix"
+    known = {name: colour.tag_class(name, getattr(tags, name)) for name in fields}
+    return tags.model_copy(update=known)
 
 
 def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> ColourTags:

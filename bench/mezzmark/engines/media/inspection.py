@@ -26,18 +26,11 @@ from mezzmark.engines.media.probe import (
 )
 from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns
 from mezzmark.engines.media.slices import slice_reader
+from mezzmark.model import inspection as inspected
 from mezzmark.model.colour import FULL_RANGE, Floats, chroma_of_code, luma_of_code
 from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.inspection import (
-    AudioTrack,
-    GroupKind,
-    Inspection,
-    PictureLevels,
-    RateKind,
-    Spread,
-    name_tags,
-)
+from mezzmark.model.inspection import Inspection
 
 DEFAULT_EXAMINED_S: Final = 60.0
 """Packets of the first minute are read unless told otherwise: enough for a rate over time, and
@@ -111,7 +104,7 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         hdr_metadata=hdr_metadata_of(first) if first else None,
         quarter_turns=quarter_turns(first) if first else 0,
         levels=read_levels(path),
-        tag_names=name_tags(media.tags),
+        tag_names=inspected.name_tags(media.tags),
         bitrate_bps=bits / duration_s if duration_s else None,
         bitrate_by_second_bps=_rate_by_second(packets, tick, duration_s),
         audio_tracks=audio_tracks,
@@ -138,9 +131,9 @@ def _indexed_start(
         return None, error
 
 
-def _audio_tracks(container: InputContainer) -> tuple[AudioTrack, ...]:
+def _audio_tracks(container: InputContainer) -> tuple[inspected.AudioTrack, ...]:
     return tuple(
-        AudioTrack(
+        inspected.AudioTrack(
             codec=track.codec_context.codec.canonical_name,
             channel_count=track.channels or 0,
             sample_rate_hz=track.rate or 0,
@@ -172,7 +165,7 @@ def _read_packets(
     return packets, False
 
 
-def _rate_kind(times: Sequence[int]) -> RateKind:
+def _rate_kind(times: Sequence[int]) -> inspected.RateKind:
     """Constant if every time lies within one tick of an even grid: containers round to ticks."""
     if len(times) < 2:
         return "unknown"
@@ -218,15 +211,15 @@ def _rate_by_second(
     )
 
 
-def _spread(values: Sequence[float]) -> Spread | None:
+def _spread(values: Sequence[float]) -> inspected.Spread | None:
     if not values:
         return None
-    return Spread(minimum=min(values), median=median(values), maximum=max(values))
+    return inspected.Spread(minimum=min(values), median=median(values), maximum=max(values))
 
 
 def _group_kind(
     path: str | Path, packets: Sequence[_Packet], index: FrameIndex | None
-) -> GroupKind:
+) -> inspected.GroupKind:
     """Open or closed, found by starting decoders at key frames: a closed group brings the key
     frame and all pictures around it, equal to those of the sequential decode."""
     if packets and all(packet.is_keyframe for packet in packets):
@@ -278,7 +271,9 @@ def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[i
     return brought
 
 
-def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> PictureLevels | None:
+def read_levels(
+    path: str | Path, *, most_pictures: int = MOST_PICTURES
+) -> inspected.PictureLevels | None:
     """Levels and P.910 figures of the first pictures that are alike; None where none decodes to
     samples that can be read, or of RGB."""
     samples, spatial, temporal = [], [], []
@@ -300,7 +295,7 @@ def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> Pict
     darkest, brightest = luma_of_code(np.quantile(codes, (0.001, 0.999)), **form)
     unit = 2 ** (facts.bit_depth - 8)
     spread = [np.abs(chroma_of_code(part.astype(np.float64), **form)) for part in chroma]
-    return PictureLevels(
+    return inspected.PictureLevels(
         picture_count=len(spatial),
         darkest=float(darkest),
         brightest=float(brightest),
