@@ -30,7 +30,7 @@ from mezzmark.model import inspection as inspected
 from mezzmark.model.colour import FULL_RANGE, Floats, chroma_of_code, luma_of_code
 from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.inspection import Inspection
+from mezzmark.model.inspection import Inspection, PictureLevels
 
 DEFAULT_EXAMINED_S: Final = 60.0
 """Packets of the first minute are read unless told otherwise: enough for a rate over time, and
@@ -271,9 +271,7 @@ def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[i
     return brought
 
 
-def read_levels(
-    path: str | Path, *, most_pictures: int = MOST_PICTURES
-) -> inspected.PictureLevels | None:
+def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> PictureLevels | None:
     """Levels and P.910 figures of the first pictures that are alike; None where none decodes to
     samples that can be read, or of RGB."""
     samples, spatial, temporal = [], [], []
@@ -295,7 +293,7 @@ def read_levels(
     darkest, brightest = luma_of_code(np.quantile(codes, (0.001, 0.999)), **form)
     unit = 2 ** (facts.bit_depth - 8)
     spread = [np.abs(chroma_of_code(part.astype(np.float64), **form)) for part in chroma]
-    return inspected.PictureLevels(
+    return PictureLevels(
         picture_count=len(spatial),
         darkest=float(darkest),
         brightest=float(brightest),
