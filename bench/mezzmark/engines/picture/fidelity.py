@@ -21,7 +21,6 @@ from mezzmark.engines.picture import tag_survival
 from mezzmark.engines.picture.chart import chart_frame, chart_tags
 from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
 from mezzmark.engines.picture.generations import (
-    Generation,
     GenerationPlan,
     decoded_frames,
     run_generations,
@@ -168,6 +167,7 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
         scratch=Path(job.scratch_dir),
     )
     check_frame(job.encoding, index.width_px, index.height_px, plan.frame_rate)
+    size = {"width_px": index.width_px, "height_px": index.height_px}
     found: list[GenerationQuality] = []
     worst: WorstFrame | None = None
     decoded_format = ""
@@ -175,7 +175,9 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
     for generation in run_generations(plan):
         if not found:
             decoded_format = probe_media(generation.path).pixel_format
-            worst = _crop(plan, generation)
+            if generation.worst:
+                after = written_facts(plan, generation.path).model_copy(update=size)
+                worst = cut_worst(generation.worst, plan.source, after)
             hdr_metadata = (hdr_metadata[0], _hdr_metadata(generation.path))
         found.append(generation.found)
     probe, refusal = _chart(job, plan)
@@ -202,19 +204,6 @@ def _hdr_metadata(path: str | Path) -> HdrMetadata | None:
     with open_media(path) as (container, track):
         frame = first_picture(container, track)
         return hdr_metadata_of(frame) if frame else None
-
-
-def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
-    if (worst := generation.worst) is None:
-        return None
-    size = {"width_px": plan.index.width_px, "height_px": plan.index.height_px}
-    return cut_worst(
-        worst.before,
-        worst.after,
-        frame_index=worst.frame_index,
-        before_facts=plan.source,
-        after_facts=written_facts(plan, generation.path).model_copy(update=size),
-    )
 
 
 def clip_chart(clip: MediaFacts, size: tuple[int, int]) -> Chart:

@@ -29,7 +29,12 @@ from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape
-from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
+from mezzmark.engines.picture.quality import (
+    QualityMeter,
+    WorstPair,
+    comparable_format,
+    frames_in_pairs,
+)
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding, planar_format
 from mezzmark.model.errors import EncodingError
@@ -109,16 +114,6 @@ class GenerationPlan:
         if self.source.pixel_format.startswith("yuvj"):
             return self.source.pixel_format
         return comparable_format(self.source.pixel_format)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorstPair:
-    """The frame with the largest squared error so far, as the clip has it and as it came back."""
-
-    frame_index: int
-    squared_error: float
-    before: VideoFrame
-    after: VideoFrame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

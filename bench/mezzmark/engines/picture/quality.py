@@ -7,6 +7,7 @@ caller's choice and is stated there (`mezzmark.engines.picture.generations`).
 
 import base64
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from itertools import zip_longest
 from math import inf, prod
@@ -213,21 +214,24 @@ CROP_PX: Final = (160, 90)
 """Small enough to keep in a record, large enough to see what happened."""
 
 
-def cut_worst(
-    before: VideoFrame,
-    after: VideoFrame,
-    *,
-    frame_index: int,
-    before_facts: MediaFacts,
-    after_facts: MediaFacts,
-) -> WorstFrame:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorstPair:
+    """The frame with the largest squared error so far, as the clip has it and as it came back."""
+
+    frame_index: int
+    squared_error: float
+    before: VideoFrame
+    after: VideoFrame
+
+
+def cut_worst(worst: WorstPair, before: MediaFacts, after: MediaFacts) -> WorstFrame:
     """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
-    left, right = as_viewed(before, before_facts), as_viewed(after, after_facts)
+    left, right = as_viewed(worst.before, before), as_viewed(worst.after, after)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
     left_px, top_px = _worst_tile(left, right, across, down)
     window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
     return WorstFrame(
-        frame_index=frame_index,
+        frame_index=worst.frame_index,
         left_px=left_px,
         top_px=top_px,
         before_png=png_base64(left[window]),
