@@ -1,4 +1,4 @@
-"""The stamp outlives every encoder at its lowest quality, in luma and in the viewer's RGB."""
+"""The stamp outlives every encoder at its lowest quality, read from decoded luma."""
 
 import io
 from dataclasses import dataclass, field

@@ -58,7 +58,8 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
     logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
     model = read_cpu_model(cpuinfo)
     battery = read_battery()
-    folder = _nearest_existing(Path(storage_path))
+    path = Path(storage_path).absolute()
+    folder = next((p for p in (path, *path.parents) if p.exists()), path)
     return HostFacts(
         host_label=os.environ.get(LABEL_VARIABLE)
         or f"{model or platform.machine() or 'unknown processor'}, {usable_core_count} cores",
@@ -315,11 +316,6 @@ def _reported(name: str) -> Any:
         return getattr(psutil, name)()
     except (AttributeError, OSError, RuntimeError):
         return None
-
-
-def _nearest_existing(path: Path) -> Path:
-    path = path.absolute()
-    return next((p for p in (path, *path.parents) if p.exists()), path)
 
 
 def read_clock_ns() -> int:

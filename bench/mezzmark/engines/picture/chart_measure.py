@@ -122,7 +122,8 @@ def read_picture(
         matrix = chart.matrix if facts.is_rgb else believed.matrix
         shown = _decoded_means((luma, cb, cr), facts.chroma_step, matrix, chart)
     else:
-        shown = _patch_means(viewer_rgb, chart) / VIEWER_TOP
+        parts = (viewer_rgb[_inner(patch.cells, chart)] for patch in design.PATCHES)
+        shown = np.array([part.mean(axis=(0, 1)) for part in parts]) / VIEWER_TOP
     return ChartPicture(
         pixel_format=frame.format.name,
         bit_depth=depth,
@@ -225,10 +226,6 @@ def _read_patches(
         )
         for i, patch in enumerate(design.PATCHES)
     )
-
-
-def _patch_means(rgb: colours.Floats, chart: Chart) -> colours.Floats:
-    return np.array([rgb[_inner(p.cells, chart)].mean(axis=(0, 1)) for p in design.PATCHES])
 
 
 def _code_count(picture: ChartPicture, chart: Chart) -> int:
