@@ -21,39 +21,18 @@ from mezzmark.report.prose.machine import machine_advice, self_test_lines
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.prose.size_notes import makespan_notes, sizing_notes
+from mezzmark.report.tables import facts
+from mezzmark.report.tables import size as sizes
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.facts import (
-    advice_table,
-    fleet_table,
-    hardware_table,
-    inspection_table,
-    self_test_table,
-)
 from mezzmark.report.tables.fleet import fleet_hosts_table, fleet_junit, fleet_markdown
 from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
 from mezzmark.report.tables.run import catalogue_table
-from mezzmark.report.tables.size import (
-    further_host_table,
-    makespan_table,
-    sizing_details,
-    sizing_summary,
-)
 from mezzmark.report.tables.table import fact_table
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from mezzmark.api import (
-        Choice,
-        Encoding,
-        FleetCheck,
-        FleetMakespan,
-        HostSummary,
-        Inspection,
-        RegressionReport,
-        SelfTestReport,
-        SizingResult,
-    )
+    from mezzmark import api
     from mezzmark.model.fact import Fact
 
 FAST_REMARK: Final = (
@@ -81,7 +60,7 @@ def _bullets(lines: Iterable[str]) -> list[str]:
     return [f"· {line}" for line in lines]
 
 
-def print_choice(choice: Choice, *, as_json: bool = False) -> None:
+def print_choice(choice: api.Choice, *, as_json: bool = False) -> None:
     """The answer, those that may be used, what speaks against the others, what would change it."""
     if as_json:
         print_json(choice, choice_words.choice_sentences(choice))
@@ -102,7 +81,9 @@ def print_choice(choice: Choice, *, as_json: bool = False) -> None:
     show(console, "", choice_words.basis_text(choice), style="dim")
 
 
-def print_sizing(result: SizingResult, *, with_detail: bool = False, as_json: bool = False) -> None:
+def print_sizing(
+    result: api.SizingResult, *, with_detail: bool = False, as_json: bool = False
+) -> None:
     """The answer and its compact table; `with_detail` every figure and assumption as well."""
     sentences = sizing_sentences(result)
     if as_json:
@@ -110,13 +91,13 @@ def print_sizing(result: SizingResult, *, with_detail: bool = False, as_json: bo
         return
     console = open_terminal()
     show(console, sentences[0], style="bold")
-    show(console, " ".join(sentences[1:]), "", sizing_summary(result), "")
+    show(console, " ".join(sentences[1:]), "", sizes.sizing_summary(result), "")
     show(console, *_bullets(sizing_notes(result)), style="dim")
-    for table in sizing_details(result) if with_detail else ():
+    for table in sizes.sizing_details(result) if with_detail else ():
         show(console, "", table)
 
 
-def print_regression(report: RegressionReport, output_format: str = "table") -> None:
+def print_regression(report: api.RegressionReport, output_format: str = "table") -> None:
     """The overall verdict, what could not be judged by reason, a row for each cell that was, and
     what it rests on; or the same as `json`, `junit` or `markdown`."""
     if output_format == "json":
@@ -132,17 +113,17 @@ def print_regression(report: RegressionReport, output_format: str = "table") -> 
         show(console, *_bullets(regress_words.context_lines(report)), style="dim")
 
 
-def print_inspections(inspections: Sequence[Inspection], *, as_json: bool = False) -> None:
+def print_inspections(inspections: Sequence[api.Inspection], *, as_json: bool = False) -> None:
     """The facts of each file, then what to do about it."""
     if as_json:
         print(json.dumps([found.model_dump(mode="json") for found in inspections], indent=2))
         return
     console = open_terminal()
     for found in inspections:
-        show(console, inspection_table(found), advice_table(file_advice(found)), "")
+        show(console, facts.inspection_table(found), facts.advice_table(file_advice(found)), "")
 
 
-def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: bool) -> None:
+def print_catalogue(found: Mapping[str, tuple[api.Encoding, str]], *, is_probed: bool) -> None:
     """A row an encoding; if they were tried, how many work and what stands against the others."""
     console = open_terminal()
     show(console, catalogue_table(found, is_probed=is_probed), "")
@@ -155,7 +136,7 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
         show(console, "`mezzmark encodings --probe` tries each on this machine.")
 
 
-def print_commands(encodings: Iterable[Encoding], source: str, target: str) -> None:
+def print_commands(encodings: Iterable[api.Encoding], source: str, target: str) -> None:
     """What makes each encoding's files, one script after the other, in lines to be copied."""
     for encoding in encodings:
         if (making := making_of(encoding)) is None:
@@ -168,22 +149,23 @@ def print_commands(encodings: Iterable[Encoding], source: str, target: str) -> N
             print(script, end="")
 
 
-def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
+def print_rig(report: api.SelfTestReport, *, as_json: bool = False) -> None:
     """The machine's facts, what to mend, and what change it could find."""
     sentences = self_test_lines(report.findings) if report.findings else []
     if as_json:
         print_json(report, sentences)
         return
-    show(open_terminal(), self_test_table(report), advice_table(machine_advice(report)), *sentences)
-    show(open_terminal(), hardware_table(report))
+    advice = facts.advice_table(machine_advice(report))
+    show(open_terminal(), facts.self_test_table(report), advice, *sentences)
+    show(open_terminal(), facts.hardware_table(report))
 
 
-def print_fleet(found: Mapping[str, tuple[HostSummary | None, str]]) -> None:
+def print_fleet(found: Mapping[str, tuple[api.HostSummary | None, str]]) -> None:
     """A row a machine."""
-    show(open_terminal(), fleet_table(found) if found else "No worker is there.")
+    show(open_terminal(), facts.fleet_table(found) if found else "No worker is there.")
 
 
-def print_fleet_check(check: FleetCheck, out: Path, output_format: str = "table") -> None:
+def print_fleet_check(check: api.FleetCheck, out: Path, output_format: str = "table") -> None:
     """Who got slower, a row a host, and what it rests on; or as `print_regression`."""
     if output_format == "json":
         print_json(check, fleet_words.fleet_sentences(check))
@@ -197,9 +179,9 @@ def print_fleet_check(check: FleetCheck, out: Path, output_format: str = "table"
         print(f"\nPage: {visible_text(str(out / fleet_words.PAGE_NAME))}")  # whole, to be copied
 
 
-def print_makespans(found: Sequence[FleetMakespan]) -> None:
+def print_makespans(found: Sequence[api.FleetMakespan]) -> None:
     """A folder over several machines: measured and predicted, and with one machine more."""
-    tables = makespan_table(found), further_host_table(found)
+    tables = sizes.makespan_table(found), sizes.further_host_table(found)
     show(open_terminal(), *(part for table in tables if table.rows for part in (table, "")))
     show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
 
