@@ -4,7 +4,6 @@ import gc
 import time
 from collections import Counter
 from dataclasses import replace
-from fractions import Fraction
 from itertools import count
 from pathlib import Path
 
@@ -161,7 +160,7 @@ def test_a_view_of_other_colours_is_caught_though_both_conversions_agree(
     facts = probe_media(path)
     false = facts.model_copy(update={"tags": ColourTags(colour_range=FULL_RANGE)})
     for facts_taken, is_right in ((facts, True), (false, False)):
-        present = presenter(facts_taken, pixel_aspect=Fraction(1), height_px=64, thread_count=1)
+        present = presenter(facts_taken, height_px=64, thread_count=1)
         monkeypatch.setattr(verifier, "_expected", present)
         assert verifier.is_view_of(present(picture), picture, -1) == is_right
 

@@ -192,7 +192,7 @@ def test_rotation_is_told_and_honoured_in_the_view(
     with open_media(path) as (container, track):
         frame = next(container.decode(track))
     high = 128 if quarters % 2 else 64
-    present = presenter(probe_media(path), pixel_aspect=Fraction(1), height_px=high, thread_count=1)
+    present = presenter(probe_media(path), height_px=high, thread_count=1)
     view = present(frame).to_ndarray()
     assert quarter_turns(frame) == quarters
     bright = np.rot90(luma, quarters) > 128

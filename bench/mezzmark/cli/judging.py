@@ -121,7 +121,8 @@ def rig(as_json: JsonOption = False, **given: Any) -> None:
     Compares a player with itself, and with itself slowed by a known share, many times over, and
     counts false alarms and finds. Two to three minutes with the defaults.
     """
-    from mezzmark.cli.views import print_rig, shown_steps
+    from mezzmark.cli.progress import shown_steps
+    from mezzmark.cli.views import print_rig
 
     with shown_steps() as on_progress:
         found = api.rig(on_progress=on_progress, **given)
@@ -169,7 +170,7 @@ def publish(
     Only what changed is made again; runs published before stay at their addresses. The pages show
     names of files, encodings and hosts: look before you put them where others read them.
     """
-    from mezzmark.cli.views import shown_steps
+    from mezzmark.cli.progress import shown_steps
 
     with shown_steps() as on_progress:
         found = api.publish(runs, to=to, on_progress=on_progress)

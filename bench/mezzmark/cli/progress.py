@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
 from mezzmark.host.common import read_clock_ns
 from mezzmark.report.prose.footage import FEWER_ROUNDS
@@ -53,6 +53,23 @@ def shown_hosts() -> Iterator[Callable[[str, events.Event], None]]:
         views[host].show(event)
 
     yield show
+
+
+@contextmanager
+def shown_steps() -> Iterator[Callable[[str, float], None]]:
+    """A function that shows a message and the share done, on standard error."""
+    console = Console(stderr=True)
+    bar = Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(bar_width=24),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+    with bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda message, fraction: bar.update(task, description=message, completed=fraction)
 
 
 class _BarView:

@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
-
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from mezzmark.cli.terminal import open_terminal, show
 from mezzmark.model.making import making_of
@@ -184,20 +180,3 @@ def print_makespans(found: Sequence[api.FleetMakespan]) -> None:
     tables = sizes.makespan_table(found), sizes.further_host_table(found)
     show(open_terminal(), *(part for table in tables if table.rows for part in (table, "")))
     show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
-
-
-@contextmanager
-def shown_steps() -> Iterator[Callable[[str, float], None]]:
-    """A function that shows a message and the share done, on standard error."""
-    console = Console(stderr=True)
-    bar = Progress(
-        TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=24),
-        TimeRemainingColumn(),
-        console=console,
-        transient=True,
-        disable=not console.is_terminal,
-    )
-    with bar:
-        task = bar.add_task("", total=1.0)
-        yield lambda message, fraction: bar.update(task, description=message, completed=fraction)

@@ -61,21 +61,21 @@ four threads 18 had other samples at the start of a line, of 1920 x 1080 none.""
 def presenter(
     facts: MediaFacts,
     *,
-    pixel_aspect: Fraction,
     height_px: int,
     thread_count: int,
-    heeds_turn: bool = True,
+    as_stored: bool = False,
 ) -> Callable[[VideoFrame | None], VideoFrame | None]:
     """A function from a decoded picture to the viewer's, and from None to None.
 
     The view is `height_px` high and of even width by the picture's aspect, 8-bit RGB, full range,
     bilinear, made by as many threads as decode, and turned as the file's first picture asks.
     Transfer and primaries are left as they are. The colour description is the container's, since a
-    frame's own is often lost or wrong.
+    frame's own is often lost or wrong. `as_stored` heeds neither turn nor aspect.
     """
     matrix, source_range = source_colour(facts.tags, height_px=facts.height_px)
     reformatter = VideoReformatter()
-    turns = None if heeds_turn else 0
+    turns = 0 if as_stored else None
+    pixel_aspect = Fraction(1) if as_stored else facts.sample_aspect or Fraction(1)
 
     def present(picture: VideoFrame | None) -> VideoFrame | None:
         nonlocal turns
@@ -108,13 +108,7 @@ def presenter(
 def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
     """The viewer's picture of a frame at its own size and as it is stored: (lines, samples, 3),
     codes 0 to 255."""
-    present = presenter(
-        facts,
-        pixel_aspect=Fraction(1),
-        height_px=facts.height_px,
-        thread_count=1,
-        heeds_turn=False,
-    )
+    present = presenter(facts, height_px=facts.height_px, thread_count=1, as_stored=True)
     return np.asarray(cast(VideoFrame, present(frame)).to_ndarray(), dtype=np.uint8)
 
 

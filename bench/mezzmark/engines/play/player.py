@@ -13,7 +13,6 @@ from __future__ import annotations  # Packet takes its type argument in annotati
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
 from typing import Final
@@ -85,7 +84,6 @@ class Player:
         self._track = _prepared_track(self._container, path, settings, facts)
         self._present = presenter(
             facts,
-            pixel_aspect=probe.exact_fraction(self._track.sample_aspect_ratio) or Fraction(1),
             height_px=settings.viewer_height_px,
             thread_count=settings.thread_count,
         )

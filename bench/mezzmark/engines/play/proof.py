@@ -11,7 +11,6 @@ import math
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
-from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import Final
@@ -30,7 +29,7 @@ from mezzmark.engines.media.frame_index import (
     write_frame_index,
 )
 from mezzmark.engines.media.pixels import Planes, pixel_format_facts, planes_digest, planes_of
-from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media
+from mezzmark.engines.media.probe import describe_media, open_media
 from mezzmark.engines.media.shape import quarter_turns
 from mezzmark.engines.play.player import Player
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX
@@ -171,10 +170,7 @@ class ViewVerifier:
     ) -> None:
         with open_media(media.media_path) as (container, track):
             self._facts = describe_media(container, track, media.media_path)
-            aspect = exact_fraction(track.sample_aspect_ratio) or Fraction(1)
-        self._expected = presenter(
-            self._facts, pixel_aspect=aspect, height_px=height_px, thread_count=thread_count
-        )
+        self._expected = presenter(self._facts, height_px=height_px, thread_count=thread_count)
         self._kept = Path(media.index_path).with_suffix(f".views-{height_px}")
         self._digests = np.zeros(frame_count, np.uint64)  # 0: no view of this frame is known
         with suppress(OSError, ValueError):
