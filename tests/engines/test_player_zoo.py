@@ -1,6 +1,5 @@
 """Every awkward kind of clip, played by every policy and threading: zero wrong pictures."""
 
-import time
 from collections import Counter
 from pathlib import Path
 
@@ -17,16 +16,15 @@ from fixtures.clip_zoo import (
     stamped_frames,
     uneven_time,
 )
-from fixtures.scrubbed import indexed
+from fixtures.scrubbed import indexed, scrubbed
 from mezzmark.engines.media.frame_index import (
     read_frame_index,
 )
 from mezzmark.engines.media.probe import open_container, spread_decoding
 from mezzmark.engines.play.player import Move, Player
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.patterns import plan_requests
-from mezzmark.model.tasks.scrub import ScrubJob, ScrubSettings
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 
 PATTERNS: tuple[str, ...] = (
@@ -109,16 +107,9 @@ def test_no_move_shows_a_wrong_picture(
             seen.append(int(np.abs(source_views - view).mean(axis=(1, 2)).argmin()))
             return move
 
-    job = ScrubJob(
-        media=(clip[1],),
-        requests=requests,
-        policy=policy,
-        thread_count=thread_count,
-        player=PLAYERS[player],
-        viewer_height_px=VIEW_HEIGHT_PX,
-    )
-    measured = run_scrub(job, time.perf_counter_ns, Witnessed).measurement
     asked = [frame for _, frame in requests]
+    how = {"policy": policy, "thread_count": thread_count, "player": PLAYERS[player]}
+    measured = scrubbed(clip[1], asked, Witnessed, viewer_height_px=VIEW_HEIGHT_PX, **how)
     assert Counter(measured.proof) == Counter(measured.view_proof) == {"right": len(requests)}
     assert list(measured.shown_frame) == asked
     assert seen == asked
