@@ -9,7 +9,7 @@ from colour.difference import delta_E_ITP
 from skimage import color
 
 from mezzmark.decide.picture.diagnosis import show_with_gamma
-from mezzmark.engines.picture.chart_measure import delta_e_of_lab, lab_of
+from mezzmark.engines.picture.chart import delta_e_of_lab, lab_of
 from mezzmark.model.colour import (
     change_primaries,
     chroma_code,

@@ -18,8 +18,13 @@ from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.probe import first_picture, open_media, probe_media
 from mezzmark.engines.media.shape import hdr_metadata_of
 from mezzmark.engines.picture import tag_survival
-from mezzmark.engines.picture.chart import chart_frame, chart_tags
-from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
+from mezzmark.engines.picture.chart import (
+    ChartPicture,
+    chart_frame,
+    chart_tags,
+    measure_chart,
+    read_picture,
+)
 from mezzmark.engines.picture.generations import (
     GenerationPlan,
     decoded_frames,
