@@ -81,10 +81,8 @@ def measure_series(
     on_event: Callable[[Event], None] | None = None,
 ) -> tuple[Path, ...]:
     """As `measure`, so many runs one after the other, or this installation and the one of the
-    interpreter `against` in turn, round by round; their folders end in -1, -2, ….
-
-    What so many runs can find is told before the first trial.
-    """
+    interpreter `against` in turn, round by round; their folders end in -1, -2, …. What so many runs
+    can find is told before the first trial."""
     from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.runner.events import Noted, Prepared
@@ -182,12 +180,10 @@ def report(
     price: Sequence[str] = (),
     figures: bool = True,
 ) -> ReportPaths:
-    """Write the report of one or more runs; derived files are replaced, the runs only read.
-
-    Several runs are compared first: host beside host, and a host's three or more runs over time.
-    `price` is of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
-    are written beside the page.
-    """
+    """Write the report of one or more runs; derived files are replaced, the runs only read. Several
+    runs are compared first: host beside host, and a host's three or more runs over time. `price` is
+    of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files are written
+    beside the page."""
     from mezzmark.host.common import paused_collector
     from mezzmark.store.run_store import as_run_paths
 
@@ -570,10 +566,8 @@ def export(
 
 def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -> RunFrames:
     """Runs as pandas frames: `.cells`, `.trials` and `.samples`, each made when first asked for.
-
     `runs` are run folders or globs ("results/uhd-*"), one or several. results/README.md describes
-    every column. Raises RunError for a folder that is no run, or a glob that finds none.
-    """
+    every column. Raises RunError for a folder that is no run, or a glob that finds none."""
     from mezzmark.report.export.files import read_frames
 
     return read_frames(runs, confidence_level=level)
@@ -643,8 +637,7 @@ def rig(
 ) -> SelfTestReport:
     """This machine's facts and warnings and, from so many comparisons of identical and of slowed
     players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
-    What it decodes in hardware is tried.
-    """
+    What it decodes in hardware is tried."""
     from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
     from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
@@ -683,10 +676,8 @@ def inspect(
     on_event: Callable[[Event], None] | None = None,
 ) -> tuple[Inspection, ...]:
     """What each clip is, with warnings; `footage` are paths, folders and globs, opened read-only.
-
     `on_event` is told how far it is and which files are left out, with the reason. Raises
-    FootageError where none is left.
-    """
+    FootageError where none is left."""
     import mezzmark.report.tables.facts  # noqa: F401  (tells `print` what to say)
     from mezzmark.runner.footage_files import inspect_files
 

@@ -1,7 +1,6 @@
 """Prepared encodings: all pictures, their times, their range, and the cache."""
 
 import shutil
-import time
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -20,6 +19,7 @@ from fixtures.encoded_pictures import (
     stamp_in,
     stored_facts,
 )
+from fixtures.scrubbed import indexed, scrubbed
 from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoded_file import prepare_encoding, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
@@ -27,20 +27,16 @@ from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
-    write_frame_index,
 )
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.media.shape import carry_shape, mark_fields
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
 from mezzmark.model.errors import EncodingError, FootageError, NotMadeError
 from mezzmark.model.footage import FieldOrder, FrameIndex
 from mezzmark.model.jobs import PreparedMedia
-from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import PrepareEncodingJob
-from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
 
 MILLISECOND = Fraction(1, 1000)
@@ -68,8 +64,7 @@ def make_source(folder: Path, times_ms: tuple[int, ...]) -> tuple[MediaReference
 
 def index_source(folder: Path, index: FrameIndex) -> tuple[MediaReference, FrameIndex]:
     """Write the index down and refer to it."""
-    write_frame_index(index, folder / "index.json")
-    return MediaReference(media_path=index.path, index_path=str(folder / "index.json")), index
+    return indexed(index.path, folder, index), index
 
 
 def prepare(
@@ -257,15 +252,8 @@ def test_a_proxy_holds_every_picture_at_its_size(tmp_path: Path) -> None:
     assert len(frames) == FRAME_COUNT
     stamps = [stamp_in(frame) for frame in frames]
     assert all(stamp in (None, n) for n, stamp in enumerate(stamps))
-    job = ScrubJob(
-        media=(made.media,),
-        requests=tuple((0, (5 * n) % FRAME_COUNT) for n in range(FRAME_COUNT)),
-        policy="roll",
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=90,
-    )
-    found = run_scrub(job, time.perf_counter_ns).measurement
+    asked = [(5 * n) % FRAME_COUNT for n in range(FRAME_COUNT)]
+    found = scrubbed(made.media, asked, policy="roll")
     assert set(found.proof) == set(found.view_proof) == {"right"}
 
 

@@ -100,11 +100,9 @@ def all_library_versions() -> dict[str, str]:
 
 
 def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
-    """The entry of this key if it is there and whole; None if it must be made (again).
-
-    Size and index are checked each time; the media's SHA-256 whenever its modification time is
-    not the one noted at the last good check.
-    """
+    """The entry of this key if it is there and whole; None if it must be made (again). Size and
+    index are checked each time; the media's SHA-256 whenever its modification time is not the one
+    noted at the last good check."""
     folder = cache_dir / key
     try:
         facts = EntryFacts.model_validate_json((folder / ENTRY_NAME).read_bytes())
@@ -119,7 +117,9 @@ def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
         if status.st_mtime_ns != facts.checked_mtime_ns:
             if file_fingerprint(media_path) != facts.sha256:
                 return None
-            _note_check(folder, facts, status.st_mtime_ns)
+            noted = facts.model_copy(update={"checked_mtime_ns": status.st_mtime_ns})
+            with suppress(OSError):  # a cache that cannot be written stays usable, only slower
+                own_files.replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
     except (FileNotFoundError, NotADirectoryError, ValidationError):
         return None
     return _prepared(folder, facts, index, was_cached=True)
@@ -243,13 +243,6 @@ def _settle(cache_dir: Path, key: str, partial: Path) -> PreparedMedia | None:
         with suppress(FileNotFoundError):  # another maker moved it first
             final.rename(aside)
             own_files.remove_marked(aside)
-
-
-def _note_check(folder: Path, facts: EntryFacts, mtime_ns: int) -> None:
-    """Remember a good check; a cache that cannot be written stays usable, only slower."""
-    noted = facts.model_copy(update={"checked_mtime_ns": mtime_ns})
-    with suppress(OSError):
-        own_files.replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
 
 
 def _remove_stale(cache_dir: Path) -> None:
