@@ -772,7 +772,7 @@ def describe_scenario(
 
 def _time_line(plan: Scenario, earlier: Path, trial_count: int) -> str:
     from mezzmark.decide.estimate.precision import plan_precision
-    from mezzmark.report.prose.steadiness import precision_plan_text
+    from mezzmark.report.prose.method import precision_plan_text
 
     [run] = _read(earlier)
     manifest = run.manifest.model_copy(update={"scenario": plan})

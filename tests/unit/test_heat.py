@@ -18,7 +18,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.heat import HeatMoment, heat_speeds
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.prose.throughput import battery_words, throttle_words, throughput_sentences
-from mezzmark.report.sections.throughput import throughput_section
+from mezzmark.report.sections.tasks import throughput_section
 from mezzmark.report.view import RunView
 from mezzmark.runner.run import Elsewhere, Performed, run_scenario
 from simulation.synthetic_footage import synthetic_footage

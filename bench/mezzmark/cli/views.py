@@ -20,8 +20,14 @@ from mezzmark.report.prose.size_notes import makespan_notes, sizing_notes
 from mezzmark.report.tables import facts
 from mezzmark.report.tables import size as sizes
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.fleet import fleet_hosts_table, fleet_junit, fleet_markdown
-from mezzmark.report.tables.regression import as_junit, as_markdown, regression_table
+from mezzmark.report.tables.regression import (
+    as_junit,
+    as_markdown,
+    fleet_hosts_table,
+    fleet_junit,
+    fleet_markdown,
+    regression_table,
+)
 from mezzmark.report.tables.run import catalogue_table
 from mezzmark.report.tables.table import fact_table
 
@@ -177,6 +183,5 @@ def print_fleet_check(check: api.FleetCheck, out: Path, output_format: str = "ta
 
 def print_makespans(found: Sequence[api.FleetMakespan]) -> None:
     """A folder over several machines: measured and predicted, and with one machine more."""
-    tables = sizes.makespan_table(found), sizes.further_host_table(found)
-    show(open_terminal(), *(part for table in tables if table.rows for part in (table, "")))
+    show(open_terminal(), *(part for t in sizes.makespan_tables(found) for part in (t, "")))
     show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
