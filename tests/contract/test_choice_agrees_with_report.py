@@ -12,7 +12,7 @@ from mezzmark.decide.throughput.grid import judge_grid
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings
-from mezzmark.report.view import RunView, encode_speeds
+from mezzmark.report.view import RunView
 from mezzmark.store.run_store import Run, read_run
 
 RESULTS = Path(__file__).parents[2] / "results"
@@ -27,10 +27,11 @@ def reported(run: Run, view: RunView) -> Iterator[tuple[str, str, Estimate]]:
             for figure in ("p50_ms", "p95_ms"):
                 name = f"scrub.{ranking.setting['pattern']}.{figure}"
                 yield name, entry.encoding, entry.estimates[figure]
-    for encoding, by_threads in encode_speeds(view).items():
-        best = max(by_threads.values(), key=lambda estimate: estimate.point)
+    for encoding, by_threads in view.encodes.items():
+        speeds = {threads: figures["throughput_fps"] for threads, figures in by_threads.items()}
+        best = max(speeds.values(), key=lambda estimate: estimate.point)
         yield "encode.throughput_fps", encoding, best
-        for threads, estimate in by_threads.items():
+        for threads, estimate in speeds.items():
             yield f"encode.{threads}t.throughput_fps", encoding, estimate
     found = judge_grid(ObservedRun.of(run))
     for grid in found:

@@ -13,12 +13,14 @@ import pytest
 import mezzmark
 from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import EngineError, RunError
-from mezzmark.report.export.columns import CELL_COLUMNS, TABLES, cell_values
+from mezzmark.report.export.columns import CELL_COLUMNS, CELLS, SAMPLES, TRIALS, cell_values
 from mezzmark.report.export.files import RunFrames
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "results" / "example-two-hosts" / "two-cores"
 
+
+TABLES = {"cells": CELLS, "trials": TRIALS, "samples": SAMPLES}
 
 PROMISED = {
     "cells": """

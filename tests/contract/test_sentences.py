@@ -18,8 +18,7 @@ LOOKS = {
 ALLOWED = {
     ("decide/compare/host_runs.py", "parse_price"): "what the user typed",
     ("decide/compare/matching.py", "_file_names"): "a path",
-    ("report/export/tidy.py", "unguard"): "a cell of a CSV file",
-    ("report/figures/gallery.py", "_svg_tree"): "elements and ids of an SVG file",
+    ("report/figures/drawing.py", "_svg_tree"): "elements and ids of an SVG file",
     ("report/page.py", "template_environment"): "a file name",
     ("report/page.py", "render"): "a file name",
     ("report/prose/latency.py", "encode_time_text"): "digits just made",

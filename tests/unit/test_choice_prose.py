@@ -23,8 +23,8 @@ from mezzmark.report.prose.choice import (
     headline,
     standing,
 )
+from mezzmark.report.prose.method import disturbance_text
 from mezzmark.report.prose.needs import margin_text
-from mezzmark.report.prose.steadiness import disturbance_text
 
 WAIT, SIZE = "less scrub.jump.p50_ms", "less bitrate_bps"
 

@@ -26,11 +26,7 @@ from mezzmark.model.tasks.fidelity import (
     metric_of,
 )
 from mezzmark.model.tasks.spec import Figure
-from mezzmark.report.prose.picture import (
-    consequence_words,
-    picture_sentences,
-    tag_text,
-)
+from mezzmark.report.prose.picture import consequence_words, picture_sentences, tag_text
 
 
 def test_mean_and_worst() -> None:

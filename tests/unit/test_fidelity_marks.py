@@ -11,7 +11,7 @@ from fixtures.figure_marks import marks, texts
 from mezzmark.decide.picture.fidelity import EncodingFidelity, generation_psnr, judge_encodings
 from mezzmark.report.prose.picture import generation_words
 from mezzmark.report.prose.run_figures import with_rate
-from mezzmark.report.sections.fidelity import fidelity_pictures
+from mezzmark.report.sections.tasks import fidelity_pictures
 
 T_OF_2_DEGREES = 4.302653
 """97.5 % point of Student's t, from its table."""

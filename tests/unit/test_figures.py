@@ -17,11 +17,18 @@ from fixtures.figure_marks import marks, texts
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB
 from fixtures.whole_run import machine_trials, with_needs
 from mezzmark.decide.compare.history import trace_history
-from mezzmark.report.figures.gallery import Picture, make_picture
-from mezzmark.report.figures.history import draw_history
-from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, new_drawing
+from mezzmark.report.figures.drawing import (
+    Drawing,
+    Mark,
+    Picture,
+    at,
+    draw_marks,
+    make_picture,
+    new_drawing,
+)
 from mezzmark.report.figures.points import PlaneAxis, Point, draw_points
 from mezzmark.report.figures.rows import draw_lines
+from mezzmark.report.figures.runs import draw_history
 from mezzmark.report.figures.theme import COLOURS, LIGHT, ratio_limits, set_log_axis, theme_context
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.history import percent_text

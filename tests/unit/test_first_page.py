@@ -14,7 +14,7 @@ from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS
-from mezzmark.report.figures.marks import Drawing
+from mezzmark.report.figures.drawing import Drawing
 from mezzmark.report.figures.scrub import draw_latency
 from mezzmark.report.figures.theme import LIGHT, theme_context
 from mezzmark.report.prose.answer import run_answer

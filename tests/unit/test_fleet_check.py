@@ -22,14 +22,9 @@ from mezzmark.decide.compare.regress import run_evidence
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import DestinationError, RunError
 from mezzmark.report.page import write_fleet_page
-from mezzmark.report.prose.fleet import (
-    fleet_cautions,
-    fleet_headline,
-    fleet_rules,
-    fleet_sentences,
-)
-from mezzmark.report.sections.fleet import build_fleet
-from mezzmark.report.tables.fleet import fleet_markdown
+from mezzmark.report.prose.fleet import fleet_cautions, fleet_headline, fleet_rules, fleet_sentences
+from mezzmark.report.sections.comparison import build_fleet
+from mezzmark.report.tables.regression import fleet_markdown
 from mezzmark.store.check_store import newest_check, read_checks
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, create_run
 

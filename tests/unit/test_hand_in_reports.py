@@ -19,7 +19,7 @@ from mezzmark.model.tasks.play import Playback, PlayMeasurement, PlaySettings, v
 from mezzmark.model.tasks.streams import Level, StreamsMeasurement, StreamsSettings
 from mezzmark.report.export.tidy import cells_frame, trials_frame
 from mezzmark.report.sections.context import run_context
-from mezzmark.report.tables.cells import cells_table
+from mezzmark.report.tables.tasks import cells_table
 from mezzmark.report.view import RunView
 
 MS = 1_000_000

@@ -17,7 +17,7 @@ from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.ingest import HeatMoment, IngestMeasurement, heat_speeds
 from mezzmark.report.prose.throughput import battery_words, throttle_words, throughput_sentences
-from mezzmark.report.sections.throughput import throughput_section
+from mezzmark.report.sections.tasks import throughput_section
 from mezzmark.report.view import RunView
 from mezzmark.runner.run import Elsewhere, Performed, run_scenario
 from simulation.synthetic_footage import synthetic_footage

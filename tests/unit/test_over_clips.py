@@ -29,8 +29,8 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Work
 from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.latency import instant_share_sentence
+from mezzmark.report.prose.method import mix_text
 from mezzmark.report.prose.numbers import estimate_text
-from mezzmark.report.prose.table_notes import mix_text
 from mezzmark.report.view import RunView
 
 HALVES = {"slow": 0.5, "quick": 0.5}

@@ -20,7 +20,7 @@ from mezzmark.decide.machine.state import (
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
 from mezzmark.report.prose.machine import width_text
-from mezzmark.report.prose.steadiness import precision_plan_text, precision_text
+from mezzmark.report.prose.method import precision_plan_text, precision_text
 
 CALM = Spread(sample=0.01, trial=0.01, round=0.0)
 

@@ -15,7 +15,7 @@ from fixtures.fabricated_run import EIGHT, Fabrication, fabricate_run
 from mezzmark.decide.compare.matching import find_unlikeness, work_of
 from mezzmark.model.errors import DestinationError, RunError
 from mezzmark.report import site
-from mezzmark.report.figures.gallery import Picture
+from mezzmark.report.figures.drawing import Picture
 from mezzmark.report.sections import context
 from mezzmark.report.site import MARKER_NAME
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, lock_folder

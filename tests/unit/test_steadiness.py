@@ -19,11 +19,7 @@ from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.kernel import KernelMeasurement
 from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.machine import machine_predicate, machine_warnings
-from mezzmark.report.prose.steadiness import (
-    disturbance_text,
-    steadiness_sentences,
-    steadiness_warnings,
-)
+from mezzmark.report.prose.method import disturbance_text, steadiness_sentences, steadiness_warnings
 from mezzmark.report.view import RunView
 
 STEADY_MS = (16.0, 16.1, 15.9, 16.05, 15.95, 16.0)

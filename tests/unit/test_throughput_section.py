@@ -19,11 +19,11 @@ from mezzmark.decide.size.sizing import size_encodings
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
 from mezzmark.model.shop import Camera, Shop, list_assumptions
-from mezzmark.report.figures.gallery import Picture
+from mezzmark.report.figures.drawing import Picture
 from mezzmark.report.figures.machine import draw_scaling
 from mezzmark.report.figures.theme import theme_context
 from mezzmark.report.sections.parts import Section, filled_sections
-from mezzmark.report.sections.throughput import throughput_section
+from mezzmark.report.sections.tasks import throughput_section
 from mezzmark.report.tables.size import sizing_details
 from mezzmark.report.tables.table import DASH
 from mezzmark.report.view import RunView
@@ -244,9 +244,7 @@ def test_the_scaling_figure_holds_every_bar_and_the_whole_line(law_fps: int, rou
     fit = fit_grid(NAME, grid, view.manifest.clips)
     assert fit is not None
     with theme_context():
-        drawing = draw_scaling(
-            findings, fit, confidence_level=0.95, fps_per_unit=law_fps / fit.gamma, anchor="row"
-        )
+        drawing = draw_scaling(findings, fit, fps_per_unit=law_fps / fit.gamma, anchor="row")
     axes = drawing.axes
     top_fps = axes.get_ylim()[1]
     speeds = [split.figures["throughput_fps"] for split in findings.splits]

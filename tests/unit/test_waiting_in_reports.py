@@ -15,7 +15,7 @@ from mezzmark.report.export.tidy import samples_frame
 from mezzmark.report.figures.scatter import draw_links
 from mezzmark.report.figures.theme import theme_context
 from mezzmark.report.prose.latency import waiting_sentences
-from mezzmark.report.tables.cells import cells_table
+from mezzmark.report.tables.tasks import cells_table
 from mezzmark.report.view import RunView
 
 LINK = "1 Gbit/s, 0.5 ms"

@@ -21,6 +21,8 @@ class MezzmarkError(Exception):
     names the file, key or device; `what` the finding; `remedy` what to do about it."""
 
     exit_code: ClassVar[int] = 29
+    flags: ClassVar[tuple[str, ...]] = ()
+    """What code must know of the answer in which it travels (`JobFailed`)."""
 
     def __init__(self, *, where: str, what: str, remedy: str) -> None:
         self.where, self.what, self.remedy = where, what, remedy
@@ -57,6 +59,8 @@ class EngineError(MezzmarkError, LookupError):
 class NoDecoderError(EngineError):
     """A device, or a smaller size, has no decoder for a codec: no further try would fare better."""
 
+    flags = ("no_decoder",)
+
 
 class DiskFullError(MezzmarkError, OSError):
     """There is no room left for what must be written."""
@@ -74,6 +78,12 @@ class EncodingError(MezzmarkError, ValueError):
     """The codec, profile, container and pixel format asked for do not go together."""
 
     exit_code = 26
+
+
+class NotMadeError(MezzmarkError):
+    """What was to be found in the cache, and not made, is not there."""
+
+    flags = ("not_made",)
 
 
 class DestinationError(MezzmarkError, FileExistsError):

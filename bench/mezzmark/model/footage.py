@@ -8,7 +8,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
-from mezzmark.model.fact import BitRate, Fact
+from mezzmark.model.fact import BitRate, Fact, Whole
 
 _RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
@@ -179,6 +179,10 @@ are the same picture though each was coded in full; the frame numbers in the pic
 some."""
 
 
+Timestamp = Annotated[int, Field(ge=-(2**63), lt=2**63)]
+"""In units of a stream's time base; FFmpeg keeps it in 64 bits."""
+
+
 class FrameIndex(Fact):
     """The pictures of one file in display order, found by one independent sequential decode. All
     tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
@@ -188,11 +192,11 @@ class FrameIndex(Fact):
 
     schema_version: Literal[2] = 2
     path: str
-    file_bytes: int
-    time_base: Rate
-    pts: tuple[int, ...]
+    file_bytes: Whole
+    time_base: Annotated[Rate, Field(gt=0)]
+    pts: tuple[Timestamp, ...]
     is_keyframe: tuple[bool, ...]
-    packet_bytes: tuple[int, ...]
+    packet_bytes: tuple[Whole, ...]
     digests: tuple[str, ...]
     sparse_digests: tuple[str, ...] = ()
     stamps: tuple[int, ...]
@@ -200,7 +204,7 @@ class FrameIndex(Fact):
     width_px: int
     height_px: int
     pixel_format: str
-    frame_rate: Rate | None
+    frame_rate: Annotated[Rate, Field(gt=0)] | None
     suspicions: tuple[Suspicion, ...] | None = None
 
     @property

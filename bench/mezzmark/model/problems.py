@@ -112,11 +112,19 @@ def place(source: str, *, text: str, path: KeyPath) -> str:
     return ", ".join(part for part in parts if part)
 
 
+LONGEST_KEY: Final = 300
+"""Letters of a key that are shown: as many as a clip's name may have."""
+
+
 def dotted(path: KeyPath) -> str:
     """`clips[0].recipe.grain`; entries are counted from 1 for people."""
     shown = ""
     for part in path:
-        shown += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if shown else ''}{part}"
+        if isinstance(part, int):
+            shown += f"[{part + 1}]"
+            continue
+        cut = "…" if len(part) > LONGEST_KEY else ""
+        shown += f"{'.' if shown else ''}{part[:LONGEST_KEY]}{cut}"
     return shown
 
 

@@ -98,7 +98,8 @@ class ClipManifest(Fact):
 class MediaManifest(Fact):
     """An encoding of a clip as it lay on disk while it was measured; `survives` tells what became
     of all that the user's own file holds, and is empty of other clips; `is_aspect_lost` where it
-    does not say the aspect of its samples, which are not square."""
+    does not say the aspect of its samples, which are not square. `made_by` is the host of a fleet
+    that encoded it, empty where the machine did that prepared the footage."""
 
     clip: str
     encoding: str
@@ -108,6 +109,7 @@ class MediaManifest(Fact):
     bitrate_bps: Amount
     survives: tuple[Survival, ...] = ()
     is_aspect_lost: bool = False
+    made_by: str = ""
 
 
 class LeftFile(Fact):

@@ -17,7 +17,7 @@ from mezzmark.decide.compare.verdicts import RegressionReport
 from mezzmark.decide.size.result import SizingResult
 from mezzmark.model.inspection import Inspection
 from mezzmark.report.export.files import RunFrames
-from mezzmark.report.figures.gallery import make_picture
+from mezzmark.report.figures.drawing import make_picture
 from mezzmark.report.figures.scatter import draw_choice
 from mezzmark.report.page import ReportPaths
 from mezzmark.report.prose import choice as words

@@ -8,7 +8,6 @@ the same runs give the same bytes.
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,9 +21,8 @@ from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.figures.theme import colour_variables
 from mezzmark.report.prose import fleet as fleet_words
 from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.sections.comparison import build_comparison
+from mezzmark.report.sections.comparison import build_comparison, build_fleet
 from mezzmark.report.sections.context import RunContext, run_context
-from mezzmark.report.sections.fleet import build_fleet
 from mezzmark.report.sections.parts import ComparisonSection, slug
 from mezzmark.report.tables.table import markdown_table, markdown_text
 from mezzmark.report.view import RunView
@@ -48,10 +46,8 @@ _MARKS: Final = (GENERATOR_MARK, "<style>\n:root{--fig-paper:")
 
 def report_folder(run_dirs: Sequence[Path], out_dir: Path | None) -> Path:
     """The folder named, or one inside the first run: `report`, for several runs `comparison`."""
-    if out_dir is not None:
-        return Path(out_dir)
     inside = REPORT_FOLDER if len(run_dirs) == 1 else COMPARISON_FOLDER
-    return Path(run_dirs[0]) / inside
+    return Path(out_dir or run_dirs[0] / inside)
 
 
 def marked_page(html: str) -> str:
@@ -63,23 +59,15 @@ def marked_page(html: str) -> str:
 
 
 def refuse_foreign_files(folder: Path, names: Sequence[str]) -> None:
-    """DestinationError when `folder` holds one of these files and mezzmark's page is not there.
-
-    A page of ours in the folder says that the files beside it are ours too.
-    """
-    page = folder / PAGE_NAME
+    """DestinationError when `folder` holds one of these files and the first, the page, is not
+    mezzmark's: a page of ours says that the files beside it are ours too."""
     present = [folder / name for name in names if (folder / name).exists()]
-    if not present or (page in present and _is_ours(page)):
-        return
-    raise _foreign(page if page in present else present[0])
-
-
-def _foreign(path: Path) -> DestinationError:
-    return DestinationError(
-        where=str(path),
-        what="it was not written by mezzmark, and a report would take its place",
-        remedy="Choose another folder with --out.",
-    )
+    if present and not (present[0] == folder / names[0] and _is_ours(present[0])):
+        raise DestinationError(
+            where=str(present[0]),
+            what="it was not written by mezzmark, and a report would take its place",
+            remedy="Choose another folder with --out.",
+        )
 
 
 def _is_ours(page: Path) -> bool:
@@ -109,76 +97,62 @@ def write_report(
     prices: Sequence[str] = (),
     with_figure_files: bool = True,
 ) -> ReportPaths:
-    """Write the report of one or more runs into `out_dir` (default: in the first run, `report/`
-    for one run and `comparison/` for several).
+    """Write the report of one or more runs into the folder of `report_folder`, in place of an
+    earlier one; the runs are only read.
 
     Several runs are first compared with each other: host beside host, and where a host has three
     runs or more, over time. `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder.
-
     Without figure files the page keeps its figures, and `report.md` has neither images nor their
-    captions. `template` is a folder whose templates are used in place of the shipped ones of the
-    same name. Derived files of an earlier report are replaced; the runs are only read. Raises
+    captions. `template` is a folder of templates in place of the shipped ones of the same name.
     RunError for an unreadable run or one without trials, ScenarioError for a bad template,
     DestinationError where something else than a report stands or nothing can be written,
     DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
-    environment = template_environment(template)
-    environment.globals["has_figure_files"] = with_figure_files
+    environment = template_environment(template, with_figure_files=with_figure_files)
     views = [
-        read_view(Path(run_dir), f"run{number}-" if len(run_dirs) > 1 else "")
+        read_view(run_dir, f"run{number}-" if len(run_dirs) > 1 else "")
         for number, run_dir in enumerate(run_dirs, start=1)
     ]
-    names = [Path(run_dir).resolve().name for run_dir in run_dirs]
+    names = [run_dir.resolve().name for run_dir in run_dirs]
     together = build_comparison(views, names, prices=prices)
     runs = [run_context(view) for view in views]
     title = runs[0].title if len(runs) == 1 else f"{len(runs)} runs"
     given: dict[str, Any] = {"runs": runs, "together": together, "title": title}
-    given["names"] = [visible_text(name) for name in names]
+    given["names"] = list(map(visible_text, names))
     content = {
         PAGE_NAME: render(environment, "report.html.j2", **given),
         "report.md": render(environment, "report.md.j2", **given),
         "cells.csv": cells_csv([(view.manifest, view.summaries) for view in views]),
     }
     if with_figure_files:
-        groups = (*(part.pictures for part in together), *(run.pictures for run in runs))
-        pictures = chain.from_iterable(groups)
-        content |= {f"figures/{picture.file_stem}.svg": picture.svg for picture in pictures}
-    html, markdown, table, *figures = _put(report_folder(run_dirs, out_dir), content)
+        shown = (*(part.pictures for part in together), *(run.pictures for run in runs))
+        content |= {f"figures/{one.file_stem}.svg": one.svg for of in shown for one in of}
+    folder = report_folder(run_dirs, out_dir)
+    refuse_foreign_files(folder, list(content))
+    html, markdown, table, *figures = put_files(folder, content)
     answer = _plain_answer(runs, together, names if len(names) > 1 else ())
     return ReportPaths(html, markdown, table, tuple(figures), answer)
 
 
 def write_fleet_page(check: FleetCheck, folder: Path) -> Path:
     """Write the page of a check into the folder of the fleet's checks, in place of the last one's.
-
-    Raises DestinationError where something else stands there, DiskFullError.
-    """
-    page = folder / fleet_words.PAGE_NAME
-    if page.exists() and not _is_ours(page):
-        raise _foreign(page)
-    environment = template_environment(None)
-    environment.globals["has_figure_files"] = False
-    given: dict[str, Any] = {
-        "runs": (),
-        "together": [build_fleet(check)],
-        "title": fleet_words.TITLE,
-    }
-    content = render(environment, "report.html.j2", **given)
-    remedy = "Choose another folder with --out."
-    with translate_os_errors(folder, remedy=remedy, needed_bytes=len(content)):
-        replace_all({page: content})
-    return page
+    DestinationError where something else stands there, DiskFullError."""
+    refuse_foreign_files(folder, [fleet_words.PAGE_NAME])
+    given: dict[str, Any] = {"runs": (), "together": [build_fleet(check)]}
+    given["title"] = fleet_words.TITLE
+    content = render(template_environment(), "report.html.j2", **given)
+    return put_files(folder, {fleet_words.PAGE_NAME: content})[0]
 
 
-def _put(folder: Path, content: Mapping[str, bytes]) -> list[Path]:
-    """Files, by their names in the folder, in place of an earlier report's."""
-    refuse_foreign_files(folder, list(content))
+def put_files(folder: Path, content: Mapping[str, bytes], *, option: str = "--out") -> list[Path]:
+    """Files, by their names in the folder, in their places. DestinationError, DiskFullError;
+    `option` is what names another folder."""
     with translate_os_errors(
         folder,
-        full="Free some space, or choose another folder with --out.",
-        remedy="Choose another folder with --out.",
+        full=f"Free some space, or choose another folder with {option}.",
+        remedy=f"Choose another folder with {option}.",
         needed_bytes=sum(map(len, content.values())),
     ):
         replace_all({folder / name: data for name, data in content.items()})
@@ -218,18 +192,21 @@ def read_view(run_dir: Path, prefix: str = "") -> RunView:
     )
 
 
-def template_environment(template: Path | None) -> Environment:
+def template_environment(
+    template: Path | None = None, *, with_figure_files: bool = False
+) -> Environment:
     """The shipped templates, behind those of a folder of one's own."""
     shipped = FileSystemLoader(shipped_folder("report_templates"))
     loaders = [shipped]
     if template is not None:
-        if not Path(template).is_dir():
+        folder = Path(template)
+        if not folder.is_dir():
             raise ScenarioError(
                 where=str(template),
                 what="is not a folder of templates",
                 remedy="Give a folder that holds report.html.j2, report.md.j2 or style.css.",
             )
-        loaders.insert(0, FileSystemLoader(Path(template)))
+        loaders.insert(0, FileSystemLoader(folder))
     environment = Environment(
         loader=ChoiceLoader(loaders),
         autoescape=lambda name: name is not None and name.endswith((".html", ".html.j2")),
@@ -238,6 +215,7 @@ def template_environment(template: Path | None) -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.globals["has_figure_files"] = with_figure_files
     environment.filters["md"] = markdown_text
     environment.filters["table"] = markdown_table
     environment.filters["slug"] = slug
@@ -256,9 +234,7 @@ def render(
         for part in ("report.js", *more):
             script += environment.loader.get_source(environment, part)[0]  # type: ignore[union-attr]
         text = environment.get_template(name).render(
-            **given,
-            style=Markup(figure_variables() + source),
-            script=Markup(script),
+            **given, style=Markup(figure_variables() + source), script=Markup(script)
         )
     except TemplateError as error:
         line = getattr(error, "lineno", None)
@@ -271,7 +247,6 @@ def render(
 
 
 def figure_variables() -> str:
-    """The figures' colours as CSS variables: light, dark where the reader prefers it, and light
-    again on paper."""
+    """The figures' colours as CSS variables: dark on a screen where the reader prefers it."""
     light, dark = colour_variables()
     return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"

@@ -24,7 +24,7 @@ from mezzmark.model.errors import DestinationError, RunError
 from mezzmark.own_files import is_beginning_of, replace_all, safe_file_name, translate_os_errors
 from mezzmark.report.export.files import as_parquet
 from mezzmark.report.export.tidy import cells_csv
-from mezzmark.report.page import read_view, render, template_environment
+from mezzmark.report.page import put_files, read_view, render, template_environment
 from mezzmark.report.prose.method import published_text
 from mezzmark.report.sections.comparison import build_history
 from mezzmark.report.sections.context import run_context
@@ -57,8 +57,7 @@ def publish_runs(
     """
     if not run_dirs:
         raise RunError(where="publish", what="no run was named", remedy="Name a run's folder.")
-    environment = template_environment(None)
-    environment.globals["has_figure_files"] = False
+    environment = template_environment()
     faults: list[RunError] = []
     named = _look_at(run_dirs, environment, faults)
     folder = Path(to).expanduser().resolve()
@@ -86,7 +85,11 @@ def _publish(
         run_dir, digest = named[name]
         on_progress(f"{run_dir} ({number + 1} of {len(fresh)})", number / len(fresh))
         try:
-            _write(folder / "runs" / name, _run_files(environment, run_dir, digest, name))
+            put_files(
+                folder / "runs" / name,
+                _run_files(environment, run_dir, digest, name),
+                option="--to",
+            )
         except RunError as fault:
             faults.append(fault)
             made -= 1
@@ -99,7 +102,7 @@ def _publish(
         for host, mine in by_host(runs).items()
         if not _write_history(folder / "history", environment, host, mine, named)
     }
-    _write(folder, _shared_files(folder, environment, runs, stale))
+    put_files(folder, _shared_files(folder, environment, runs, stale), option="--to")
     told = [f"{fault.where}: {fault.what}" for fault in faults]
     answer = published_text(made, len(runs), list(stale.values()), told)
     return SitePaths(index=folder / "index.html", answer=answer)
@@ -162,15 +165,6 @@ def _cards(folder: Path) -> dict[str, SiteRun]:
     return found
 
 
-def _write(folder: Path, content: Mapping[str, bytes]) -> None:
-    """Put files, by their names in the folder, in their places."""
-    full = "Free some space and publish again, or name another folder with --to."
-    size = sum(map(len, content.values()))
-    remedy = "Name another folder with --to."
-    with translate_os_errors(folder, remedy=remedy, full=full, needed_bytes=size):
-        replace_all({folder / name: data for name, data in content.items()})
-
-
 def _page(environment: Environment, page: str, links: Iterable[str], **given: Any) -> bytes:
     """The page `index`, `run` or `compare`."""
     return render(environment, "site.html.j2", page=page, links=links, **given)
@@ -215,7 +209,8 @@ def _write_history(
     history = trace_history(measured)
     given: dict[str, Any] = {"runs": (), "together": [build_history(history, prefix="history")]}
     given |= {"title": runs[-1].host_name, "data": f"// {key}\n", "home": "../index.html"}
-    _write(folder, {page.name: render(environment, "report.html.j2", **given)})
+    content = {page.name: render(environment, "report.html.j2", **given)}
+    put_files(folder, content, option="--to")
     return True
 
 

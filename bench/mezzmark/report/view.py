@@ -8,18 +8,13 @@ from typing import Final, Literal
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.choose.choose import choose_with_doubt
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
-from mezzmark.decide.estimate.over_clips import (
-    AtBest,
-    at_best_of,
-    bitrates_over_clips,
-    pool_clips,
-)
+from mezzmark.decide.estimate.over_clips import AtBest, at_best_of, bitrates_over_clips, pool_clips
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.ranking import Ranking, rank_encodings, scrub_settings
 from mezzmark.decide.machine.state import Steadiness, judge_steadiness
 from mezzmark.decide.picture.fidelity import EncodingFidelity, judge_run
 from mezzmark.decide.throughput.grid import GridFindings, judge_grid
-from mezzmark.model.cell import Cell, Setting
+from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.estimate import CellSummary, Estimate
@@ -65,10 +60,13 @@ class RunView(ObservedRun):
         return bitrates_over_clips(self.manifest)
 
     @cached_property
-    def pooled_encodes(self) -> dict[Cell, dict[str, Estimate]]:
-        """Encode figures over all clips."""
+    def encodes(self) -> dict[str, dict[int, dict[str, Estimate]]]:
+        """Encode figures over all clips, by encoding and thread count."""
         encodes = [o for o in self.observations if o.cell.task == "encode"]
-        return pool_clips(encodes, self.manifest)
+        found: dict[str, dict[int, dict[str, Estimate]]] = {}
+        for cell, estimates in pool_clips(encodes, self.manifest).items():
+            found.setdefault(cell.encoding, {})[cell.setting["threads"]] = estimates
+        return found
 
     @cached_property
     def scrub_trials(self) -> dict[Setting, dict[str, list[Observation]]]:
@@ -149,11 +147,3 @@ def _choose(run: ObservedRun) -> tuple[Choice | None, str]:
         return choose_with_doubt([run], settings), ""
     except ScenarioError as problem:
         return None, problem.what
-
-
-def encode_speeds(view: RunView) -> dict[str, dict[int, Estimate]]:
-    """Encode fps over all clips by encoding and thread count."""
-    speeds: dict[str, dict[int, Estimate]] = {}
-    for cell, estimates in view.pooled_encodes.items():
-        speeds.setdefault(cell.encoding, {})[cell.setting["threads"]] = estimates["throughput_fps"]
-    return speeds

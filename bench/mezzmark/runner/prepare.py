@@ -94,12 +94,13 @@ class Footage:
 
 
 def prepare_footage(
-    scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch
+    scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch, elsewhere: int = 0
 ) -> Generator[Preparing | LeftOut, None, Footage]:
     """Prepare all clips and encodings of a scenario, several at a time; returns the Footage, in the
-    scenario's order. What cannot be made is told as soon as it is known. FootageError when no clip
-    is left, or a path names no file; InterruptedRunError, and an error of the machine (storage,
-    memory, a killed worker), end the preparation, and the cache keeps what was made."""
+    scenario's order. What cannot be made is told as soon as it is known. So many more at a time as
+    `dispatch` has done `elsewhere`. FootageError when no clip is left, or a path names no file;
+    InterruptedRunError, and an error of the machine (storage, memory, a killed worker), end the
+    preparation, and the cache keeps what was made."""
     footage = Footage(encodings=resolve_encodings(scenario))
     originals = yield from _list_originals(scenario, cache_dir, dispatch, footage)
     settings = scenario.settings(EncodeSettings)
@@ -130,7 +131,7 @@ def prepare_footage(
         return jobs
 
     first: dict[Step, Job] = {(clip, ORIGINAL): job for clip, job in originals.items()}
-    answers = yield from perform_all(first, follow, _patient(dispatch), total)
+    answers = yield from perform_all(first, follow, _patient(dispatch), total, elsewhere)
     for clip, job in originals.items():
         _add_results(footage, clip, answers, formats, is_own=isinstance(job, PrepareOwnJob))
     if not footage.clips:

@@ -9,7 +9,7 @@ from typing import Final
 
 import pandas as pd
 
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.records import HostMoment
 from mezzmark.model.tasks import TASKS
@@ -54,38 +54,28 @@ CELL_COLUMNS: Final = {
 """A cell's clip, encoding and setting, as tables have named them since the first."""
 
 
+_AXES: Final = {
+    "thread_count": "threads",
+    "viewer_height_px": "viewer_height",
+    "job_count": "jobs",
+    "order": "clip_order",
+    "height_px": "delivery_height",
+    "is_pinned": "pinned",
+}
+"""Columns that are not called as their axis is."""
+
+
 def cell_values(cell: Cell, arm: str = "", played_by: str = "") -> dict[str, object]:
     """The values of `CELL_COLUMNS`; `played_by` is who played where the cell leaves it open."""
-    setting = cell.setting
-    player = PLAYERS.get(played_by or setting["player"], Player(name=""))
+    axes = {column: _AXES.get(column, column) for column in CELL_COLUMNS}
+    name = played_by or cell.setting["player"]
+    player = PLAYERS.get(name, Player(name=""))
     return {
-        "task": cell.task,
-        "clip": cell.clip,
-        "encoding": cell.encoding,
-        "pattern": setting["pattern"],
-        "policy": setting["policy"],
-        "thread_count": setting["threads"],
+        **{column: cell.setting[axis] for column, axis in axes.items() if axis in AXES},
+        **{"task": cell.task, "clip": cell.clip, "encoding": cell.encoding, "arm": arm},
         "threading": player.threading if player.name else None,
         "decoder": player.device or "software",
-        "player": played_by or setting["player"],
-        "viewer_height_px": setting["viewer_height"],
-        "arm": arm,
-        "job_count": setting["jobs"],
-        "order": setting["clip_order"],
-        "height_px": setting["delivery_height"],
-        "passes": setting["passes"],
-        "is_pinned": setting["pinned"],
-        "service": setting["service"],
-        "carrier": setting["carrier"],
-        "link": setting["link"],
-        "access": setting["access"],
-        "request_kib": setting["request_kib"],
-        "cache": setting["cache"],
-        "root": setting["root"],
-        "ingest_mb_per_s": setting["ingest_mb_per_s"],
-        "minutes": setting["minutes"],
-        "hosts": setting["hosts"],
-        "host_count": setting["host_count"],
+        "player": name,
     }
 
 
@@ -165,15 +155,8 @@ TRIALS: Final[Mapping[str, str]] = {
 """A row a trial, failed ones too."""
 
 MOVE_COLUMNS: Final = (
-    "clip_position",
-    "frame_index",
-    "locate_ns",
-    "decode_ns",
-    "present_ns",
-    "overhead_ns",
-    "decoded_frames",
-    "read_bytes",
-    "shown_frame",
+    *("clip_position", "frame_index", "locate_ns", "decode_ns", "present_ns", "overhead_ns"),
+    *("decoded_frames", "read_bytes", "shown_frame"),
 )
 
 LOOKED_AT_COLUMNS: Final = {"wait_ns": INTEGER, "resident_fraction": NUMBER}
@@ -198,12 +181,6 @@ SAMPLES: Final[Mapping[str, str]] = {
     **LOOKED_AT_COLUMNS,
 }
 """A row a playhead move."""
-
-TABLES: Final[Mapping[str, Mapping[str, str]]] = {
-    "cells": CELLS,
-    "trials": TRIALS,
-    "samples": SAMPLES,
-}
 
 
 def typed(rows: Sequence[Mapping[str, object]], schema: Mapping[str, str]) -> pd.DataFrame:

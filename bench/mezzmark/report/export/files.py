@@ -42,7 +42,7 @@ def export_runs(runs: Sequence[Run], output_format: str, table: str) -> str | by
         return csv_bytes(frame_of(runs, table)).decode("utf-8")
     if output_format == "parquet":
         return as_parquet(runs, table=table)
-    return as_json(runs) if output_format == "json" else as_pytest_benchmark(runs[0])
+    return as_json(runs) if output_format == "json" else _as_pytest_benchmark(runs[0])
 
 
 def frame_of(runs: Sequence[MeasuredRun], table: str) -> pd.DataFrame:
@@ -78,7 +78,7 @@ def as_json(runs: Sequence[Run]) -> str:
     return json.dumps({"mezzmark_version": __version__, "runs": shown}) + "\n"
 
 
-def as_pytest_benchmark(run: Run) -> str:
+def _as_pytest_benchmark(run: Run) -> str:
     """The JSON that pytest-benchmark's own tools read, one benchmark a cell.
 
     A datum is one trial (a fresh process), not one playhead move: its median scrub latency in
@@ -105,14 +105,14 @@ def as_pytest_benchmark(run: Run) -> str:
         for value in values:
             stats.update(value)
         benchmarks.append(_benchmark(cell, {**stats.as_dict(), "data": values, "iterations": 1}))
-    manifest = run.manifest
+    manifest, host = run.manifest, run.manifest.host
     exported = {
         "machine_info": {
-            "node": manifest.host.host_label,
-            "machine": manifest.host.operating_system,
-            "release": manifest.host.kernel,
-            "python_version": manifest.host.python,
-            "cpu": {"brand_raw": manifest.host.cpu_model, "count": manifest.host.usable_core_count},
+            "node": host.host_label,
+            "machine": host.operating_system,
+            "release": host.kernel,
+            "python_version": host.python,
+            "cpu": {"brand_raw": host.cpu_model, "count": host.usable_core_count},
         },
         "commit_info": {"id": manifest.run_id, "dirty": False, "time": manifest.created_utc},
         "benchmarks": benchmarks,

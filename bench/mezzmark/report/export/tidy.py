@@ -51,13 +51,8 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
 
 
 def guard(text: str) -> str:
-    """`text` made harmless to spreadsheets; `unguard` is its inverse."""
+    """`text` made harmless to spreadsheets."""
     return _GUARDED.sub("'", text)
-
-
-def unguard(text: str) -> str:
-    """What stood before `guard`."""
-    return text.removeprefix("'")
 
 
 NOTHING_FINISHED: Final = "no trial finished"
@@ -137,10 +132,7 @@ def _trial_row(manifest: Manifest, trial: Trial) -> dict[str, object]:
 
 
 def samples_frame(runs: Sequence[MeasuredRun]) -> pd.DataFrame:
-    """Every playhead move of every finished scrub trial, in the order they were made.
-
-    Other tasks have one figure a trial and stand in the table of trials.
-    """
+    """Every playhead move of every finished scrub trial, in the order they were made."""
     found = [
         (_place(run.manifest, trial), trial.measurement)
         for run in runs

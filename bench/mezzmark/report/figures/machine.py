@@ -10,14 +10,11 @@ from matplotlib.colors import ListedColormap, to_rgba
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from mezzmark.decide.throughput.grid import (
-    GridFindings,
-    SplitFigures,
-    best_split_by_core_count,
-)
+from mezzmark.decide.throughput.grid import GridFindings, SplitFigures, best_split_by_core_count
 from mezzmark.decide.throughput.ingest import IngestPrediction
+from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.tasks.ingest import IngestMeasurement
-from mezzmark.report.figures.marks import (
+from mezzmark.report.figures.drawing import (
     Drawing,
     Mark,
     add_area_mark,
@@ -50,9 +47,7 @@ GRID_LEFT_IN, CELL_WIDTH_IN, CELL_HEIGHT_IN = 0.85, 1.46, 0.62
 
 def draw_grid(found: GridFindings, *, anchor: str) -> Drawing:
     """A cell per split: efficiency as shade and number, throughput below it; the best is framed.
-
-    Cells link to `anchor`, the encoding's row in the grid table.
-    """
+    Cells link to `anchor`, the encoding's row in the grid table."""
     splits = {(split.job_count, split.thread_count): split for split in found.splits}
     jobs = sorted({job_count for job_count, _ in splits}, reverse=True)
     threads = sorted({thread_count for _, thread_count in splits})
@@ -109,20 +104,13 @@ without end would press what was measured to the ground."""
 
 
 def draw_scaling(
-    findings: GridFindings,
-    fit: ScalingFit,
-    *,
-    confidence_level: float,
-    fps_per_unit: float,
-    anchor: str,
+    findings: GridFindings, fit: ScalingFit, *, fps_per_unit: float, anchor: str
 ) -> Drawing:
-    """Measured throughput by cores, the fitted law with its band, and perfect scaling.
-
-    `fps_per_unit` turns the fit's unit (pixels a second) into frames per second. The band ends
-    where a prediction would carry a warning. Dots link to `anchor`, the row of the fit.
-    """
+    """Measured throughput by cores, the fitted law with its band, which ends where a prediction
+    would carry a warning, and perfect scaling. `fps_per_unit` turns the fit's unit (pixels a
+    second) into frames per second. Dots link to `anchor`, the row of the fit."""
     measured = best_split_by_core_count(findings)
-    law = _law(fit, max(measured), confidence_level, fps_per_unit)
+    law = _law(fit, max(measured), fps_per_unit)
     has_band = bool(law["high"].notna().all())
     marks = [
         Mark(
@@ -158,15 +146,13 @@ def draw_scaling(
     return drawing
 
 
-def _law(
-    fit: ScalingFit, last_measured: int, confidence_level: float, fps_per_unit: float
-) -> pd.DataFrame:
+def _law(fit: ScalingFit, last_measured: int, fps_per_unit: float) -> pd.DataFrame:
     """The law in frames per second, up to where a prediction would carry a warning, and at least
     one core further; `perfect` is what it would be if every core were as good as the first."""
     reach = max(int(LOUD_RANGE_RATIO * last_measured), last_measured + 1)
     rows = []
     for count in range(1, reach + 1):
-        found = predict_throughput(fit, count, confidence_level=confidence_level)
+        found = predict_throughput(fit, count, confidence_level=CONFIDENCE_LEVEL)
         low, high = (found.interval.low, found.interval.high) if found.interval else (np.nan,) * 2
         rows.append((found.point * fps_per_unit, low * fps_per_unit, high * fps_per_unit))
     law = pd.DataFrame(rows, columns=["fps", "low", "high"])
@@ -183,11 +169,8 @@ _LEAST_NAME: Final = 8
 
 
 def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: str) -> Drawing:
-    """One row per worker, one bar per clip: encoding full, proving the file lighter.
-
-    `measured` is the last round of the ingest `found`; bars link to `anchor`, its row in the
-    ingest table.
-    """
+    """One row per worker, one bar per clip: encoding full, proving the file lighter. `measured` is
+    the last round of the ingest `found`; bars link to `anchor`, its row in the ingest table."""
     body_in = WORKER_IN * measured.worker_count
     drawing = new_drawing(prose.gantt_text(found), body_in=body_in, left_in=GANTT_LEFT_IN)
     axes = drawing.figure.add_subplot()
@@ -209,7 +192,7 @@ def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: 
     workers = range(measured.worker_count)
     axes.set(xlim=(0, whole_s * 1.01), xlabel=labels.SECONDS_LABEL)
     axes.set(ylim=(measured.worker_count - 0.5, -0.5), ylabel="")
-    axes.set_yticks(workers, [prose.worker_label(index) for index in workers])
+    axes.set_yticks(workers, [labels.WORKER_LABEL.format(index + 1) for index in workers])
     axes.grid(True, axis="x")
     height = BAR_IN / WORKER_IN
     for index, (start_s, encoded_s, done_s) in enumerate(times_s):

@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from mezzmark.decide.picture.diagnosis import Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.tasks.fidelity import ChartMeasurement, WorstFrame
-from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, draw_marks, new_drawing
+from mezzmark.report.figures.drawing import (
+    Drawing,
+    Mark,
+    add_area_mark,
+    at,
+    draw_marks,
+    new_drawing,
+)
 from mezzmark.report.figures.theme import INNER_IN, LIGHT, SMALL_PT, characters, plot
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import picture as prose
@@ -31,10 +38,8 @@ NAME_IN: Final = 0.2
 
 
 def draw_generations(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:
-    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began.
-
-    Marks link to `anchors`, the row of each encoding in the quality table.
-    """
+    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began. Marks link to
+    `anchors`, the row of each encoding in the quality table."""
     text = prose.generations_text(judged)
     body_in = max(3.6, NAME_IN * len(judged))
     drawing = new_drawing(text, body_in=body_in, left_in=0.65, right_in=NAMES_IN)

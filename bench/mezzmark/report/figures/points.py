@@ -15,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.transforms import Bbox
 
 from mezzmark.report.figures import theme
-from mezzmark.report.figures.marks import Drawing, Mark, draw_marks, new_drawing
+from mezzmark.report.figures.drawing import Drawing, Mark, draw_marks, new_drawing
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose.numbers import shown_name
 
@@ -105,7 +105,7 @@ def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float])
     draw = axes.axvline if is_x else axes.axhline
     lines = []
     for value, label in axis.lines.items():
-        lines.append(draw(value, linestyle=theme.DASHES, linewidth=1.1, **look))
+        lines.append(draw(value, **theme.DASHED, **look))
         axes.annotate(
             label,
             xy=(value, 1) if is_x else (1, value),

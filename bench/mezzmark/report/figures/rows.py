@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from mezzmark.report.figures import theme
-from mezzmark.report.figures.marks import Drawing, Mark, draw_marks, new_drawing
+from mezzmark.report.figures.drawing import Drawing, Mark, draw_marks, new_drawing
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import NAME_LIMIT, shown_name
 from mezzmark.report.view import Role
@@ -84,11 +84,7 @@ def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
     after all marks are drawn."""
     axes = drawing.axes
     axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
-    look: dict[str, Any] = {
-        "transform": axes.get_yaxis_transform(),
-        "va": "center",
-        "zorder": 8,
-    }
+    look: dict[str, Any] = {"transform": axes.get_yaxis_transform(), "va": "center", "zorder": 8}
     for row, top_in in zip(rows, grid.tops_in, strict=True):
         value = f"{row.text}  {row.warning}" if row.warning else row.text
         room = theme.characters(theme.INNER_IN) - int(0.9 * len(value)) - 2
@@ -151,7 +147,7 @@ def draw_lines(axes: Axes, lines: Mapping[float, str]) -> None:
         is_right[x] = not (is_under or reaches(x, theme.INNER_IN))
     order = sorted(lines, key=lambda x: (is_right[x], -x if is_right[x] else x))
     for level, x in enumerate(order):
-        axes.axvline(x, color=theme.LIGHT["line"], linewidth=1.1, linestyle=theme.DASHES, zorder=1)
+        axes.axvline(x, color=theme.LIGHT["line"], zorder=1, **theme.DASHED)
         axes.annotate(
             f"{GAP}{lines[x]}" if is_right[x] else f"{lines[x]}{GAP}",
             xy=(x, 1),

@@ -12,11 +12,11 @@ from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.figures import FigureName
 from mezzmark.report.figures import theme
-from mezzmark.report.figures.marks import Drawing, Mark, at, draw_marks, ends, new_drawing
+from mezzmark.report.figures.drawing import Drawing, Mark, at, draw_marks, ends, new_drawing
 from mezzmark.report.figures.points import BODY_IN, Place, PlaneAxis, Point, draw_points
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
-from mezzmark.report.prose.numbers import shown_name, shown_value
+from mezzmark.report.prose.numbers import shown_name, shown_unit, shown_value
 from mezzmark.report.prose.picture import generation_words, quality_text
 from mezzmark.report.view import LinkFamily, Role, RunView
 
@@ -29,16 +29,9 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
     for entry in entries:
         role, estimate = view.role(entry.encoding), entry.estimates["p50_ms"]
         rate_mbps = view.bitrates_bps[entry.encoding] / 1e6
-        words = prose.with_rate(prose.median_words(entry.encoding, estimate), rate_mbps)
-        mark = Mark(
-            x=at(rate_mbps),
-            y=ends(estimate),
-            colour=role,
-            link=(cells[entry.encoding], words),
-            marker=theme.MARKERS[role],
-            fill=float(role != "other"),
-            bar_pt=2,
-        )
+        words = prose.with_rate(prose.latency_words(entry.encoding, "p50_ms", estimate), rate_mbps)
+        look, link = theme.role_look(role), (cells[entry.encoding], words)
+        mark = Mark(x=at(rate_mbps), y=ends(estimate), link=link, bar_pt=2, **look)
         shade = "ink" if role == "other" else role
         points.append(Point(name=entry.encoding, mark=mark, shade=shade))
     roles = [view.role(entry.encoding) for entry in entries]
@@ -98,14 +91,9 @@ def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, st
             continue
         psnr, rate_mbps = entry.estimates["psnr"], entry.bitrate_bps / 1e6
         words = generation_words(entry, 0)
-        mark = Mark(
-            x=at(rate_mbps),
-            y=ends(psnr),
-            colour="other",
-            link=(anchors[entry.encoding], prose.with_rate(words, rate_mbps)),
-            fill=0,
-            bar_pt=2,
-        )
+        link = (anchors[entry.encoding], prose.with_rate(words, rate_mbps))
+        look: dict[str, Any] = {"colour": "other", "fill": 0, "bar_pt": 2}
+        mark = Mark(x=at(rate_mbps), y=ends(psnr), link=link, **look)
         points.append(Point(name=entry.encoding, mark=mark))
     room_db = max(0.06 * float(np.ptp([point.mark.y[0] for point in points])), 0.5)
     return draw_points(
@@ -153,7 +141,8 @@ def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str
 def _goal_axis(goal: FigureName, limits: Sequence[float], *, room: float) -> PlaneAxis:
     shown = [shown_value(limit, goal.unit) for limit in limits]
     lines = {limit: prose.limit_label(limit, goal) for limit in shown}
-    return PlaneAxis(label=prose.goal_label(goal), better=goal.better, room=room, lines=lines)
+    label = labels.GOAL_LABEL.format(goal.label, shown_unit(goal.unit))
+    return PlaneAxis(label=label, better=goal.better, room=room, lines=lines)
 
 
 def _choice_point(

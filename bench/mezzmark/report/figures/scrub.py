@@ -1,18 +1,24 @@
-"""Scrub latency: per encoding the distribution, every trial, median and p95 with intervals; and
-where the waiting goes."""
+"""Scrub latency: per encoding the distribution, every trial, median and p95 with intervals; where
+the waiting goes; where the hand was and what was seen; what streams and editors came to."""
 
 from collections.abc import Mapping, Sequence
 from itertools import accumulate
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 import pandas as pd
 import seaborn.objects as so
+from matplotlib.ticker import MaxNLocator
 from scipy.ndimage import gaussian_filter1d
 
 from mezzmark.decide.estimate.observed_run import Observation
+from mezzmark.decide.estimate.over_clips import AtBest
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranking
-from mezzmark.report.figures.marks import Drawing, Mark, add_area_mark, at, ends
+from mezzmark.model.encoding import ORIGINAL
+from mezzmark.model.records import Trial
+from mezzmark.model.tasks.hand import Screen, distances
+from mezzmark.model.tasks.streams import StreamsMeasurement
+from mezzmark.report.figures.drawing import Drawing, Mark, add_area_mark, at, ends, new_drawing
 from mezzmark.report.figures.rows import (
     Row,
     RowGrid,
@@ -22,10 +28,19 @@ from mezzmark.report.figures.rows import (
     row_grid,
     shown_lines,
 )
-from mezzmark.report.figures.theme import LIGHT, MARKERS, key_entry, padded, plot, role_key
+from mezzmark.report.figures.theme import (
+    LIGHT,
+    SHADED,
+    SHAPES,
+    key_entry,
+    padded,
+    plot,
+    role_key,
+    role_look,
+)
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import run_figures as prose
-from mezzmark.report.prose.numbers import row_text
+from mezzmark.report.prose.numbers import row_text, shown_name, wrong_text
 from mezzmark.report.prose.terms import encodings_about, frame_budgets
 from mezzmark.report.view import RunView
 from mezzmark.statistics.intervals import Floats
@@ -71,15 +86,10 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     text = prose.latency_text(view, ranking, move_count=moves, note=note)
     drawing = new_rows(text, grid, key=key if is_lead else (), line_count=len(lines))
     if is_shaded:
-        drawing.axes.axvspan(limits[0], floor_ms, color=LIGHT["grid"], alpha=FLOOR_ALPHA, zorder=0)
+        drawing.axes.axvspan(limits[0], floor_ms, **SHADED)
     _draw_spread(drawing, grid, rows, samples, medians)
-    label = labels.LATENCY_LABEL
-    finish_rows(drawing, grid, rows, marks, limits, label=label, lines=lines)
+    finish_rows(drawing, grid, rows, marks, limits, label=labels.LATENCY_LABEL, lines=lines)
     return drawing
-
-
-FLOOR_ALPHA: Final = 0.55
-"""Of the shade under waits that are shorter than one frame."""
 
 
 def _latencies_ms(trials: Sequence[Observation]) -> Floats:
@@ -105,7 +115,7 @@ def _rows(view: RunView, ranking: Ranking, anchors: Anchors) -> list[Row]:
             about=about.get(entry.encoding, ""),
             role=view.role(entry.encoding, ranking),
             anchor=anchors[entry.encoding],
-            warning=prose.wrong_words(entry.wrong_count),
+            warning=wrong_text(entry.wrong_count),
         )
         for entry in ranking.entries
     ]
@@ -116,14 +126,11 @@ def _marks(view: RunView, ranking: Ranking, grid: RowGrid, cells: Anchors) -> li
     marks = []
     for row, entry in enumerate(ranking.entries):
         name, role = entry.encoding, view.role(entry.encoding, ranking)
-        median: dict[str, Any] = {"marker": MARKERS[role], "fill": float(role != "other")}
-        for figure, words, look in (
-            ("p95_ms", prose.tail_words, TAIL_LOOK),
-            ("p50_ms", prose.median_words, median),
-        ):
-            estimate = entry.estimates[figure]
-            link, y = (cells[name], words(name, estimate)), at(grid.baseline_in(row))
-            marks.append(Mark(x=ends(estimate), y=y, colour=role, link=link, **look))
+        looks = {"p95_ms": {"colour": role, **TAIL_LOOK}, "p50_ms": role_look(role)}
+        for figure, look in looks.items():
+            estimate, y = entry.estimates[figure], at(grid.baseline_in(row))
+            link = (cells[name], prose.latency_words(name, figure, estimate))
+            marks.append(Mark(x=ends(estimate), y=y, link=link, **look))
     return marks
 
 
@@ -223,3 +230,57 @@ def _span_shares(trials: Sequence[Observation]) -> dict[str, float]:
     whole_ns = totals_ns.sum()
     shares = totals_ns / whole_ns if whole_ns else totals_ns * 0.0
     return dict(zip(labels.SPAN_KEYS, shares.tolist(), strict=True))
+
+
+HAND_LEFT_IN, HAND_BODY_IN = 0.75, 2.8
+
+
+def draw_strokes(clip: str, screens: Mapping[str, Screen]) -> Drawing:
+    """Frames over time: the hand's as a thin line, of each encoding those on screen."""
+    off = [float(distances(screen).mean()) for screen in screens.values()]
+    colours = {name: "original" if name == ORIGINAL else "leader" for name in screens}
+    key = [key_entry(labels.HAND_KEY, "", colour="ink", linewidth=0.8)]
+    key += [key_entry(shown_name(n), "", colour=c, linewidth=1.8) for n, c in colours.items()]
+    text = prose.strokes_text(clip, list(screens), off)
+    drawing = new_drawing(text, body_in=HAND_BODY_IN, left_in=HAND_LEFT_IN, key=key)
+    axes = drawing.figure.add_subplot()
+    first = next(iter(screens.values()))
+    seconds = np.arange(first.wanted.size) / first.refresh_hz
+    for name, screen in screens.items():
+        axes.plot(seconds, screen.shown, color=LIGHT[colours[name]], linewidth=1.8)
+    axes.plot(seconds, first.wanted, color=LIGHT["ink"], linewidth=0.8)
+    axes.set(xlabel=labels.SECONDS_LABEL, ylabel=labels.FRAME_LABEL)
+    axes.grid(True)
+    return drawing
+
+
+def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
+    """A line an encoding, at its best setting: late pictures, and where editors drag ages, means of
+    all rounds by the number of streams or editors."""
+    found = [t for t in trials if t.cell.but(clip="") == at_best[t.cell.encoding][0]]
+    rows = [
+        (trial.cell.encoding, n, 100 * late / (pictures or np.nan), age_ms)
+        for trial in found
+        for n, pictures, late, _, age_ms, *_ in cast(StreamsMeasurement, trial.measurement).levels
+    ]
+    columns = ["encoding", "players", labels.LATE_LABEL, labels.AGE_LABEL]
+    groups = pd.DataFrame(rows, columns=columns).groupby(["encoding", "players"], as_index=False)
+    data = groups.mean().assign(rounds=groups.size()["size"])
+    every = data.groupby("encoding")["rounds"].transform("max")
+    data = data[2 * data["rounds"] > every]  # what few rounds tried is what only good ones reach
+    shapes = {name: SHAPES[n % len(SHAPES)] for n, name in enumerate(at_best)}
+    colours = {name: "original" if name == ORIGINAL else "other" for name in at_best}
+    key = [key_entry(shown_name(n), s, colour=colours[n], linewidth=1) for n, s in shapes.items()]
+    shown = [label for label in columns[2:] if data[label].notna().any()]
+    text, body_in = prose.counts_text(task, at_best), HAND_BODY_IN * len(shown)
+    drawing = new_drawing(text, body_in=body_in, left_in=HAND_LEFT_IN, key=key)
+    panels = drawing.figure.subplots(len(shown), sharex=True, squeeze=False)[:, 0]
+    for label, axes in zip(shown, panels, strict=True):
+        for name, shape in shapes.items():
+            mine, colour = data[data["encoding"] == name], LIGHT[colours[name]]
+            axes.plot(mine["players"], mine[label], color=colour, marker=shape, linewidth=1)
+        axes.set(xlabel=labels.COUNT_LABEL.format(task) if axes is panels[-1] else "", ylabel=label)
+        axes.set_ylim(*((-2, 102) if label == labels.LATE_LABEL else (0, None)))
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.grid(True)
+    return drawing

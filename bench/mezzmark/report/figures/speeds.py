@@ -4,38 +4,44 @@ cells cost after against before."""
 from collections.abc import Mapping, Sequence
 from math import log
 from statistics import fmean
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 import seaborn.objects as so
 
 from mezzmark.decide.compare.hosts import CellRatio, Standing, TaskRatio
-from mezzmark.decide.compare.verdicts import RegressionReport, Verdict
+from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.decide.estimate.over_clips import as_shown_speed
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import grouped
-from mezzmark.report.figures.marks import Drawing, Mark, at, ends
+from mezzmark.report.figures.drawing import Drawing, Mark, at, ends
 from mezzmark.report.figures.rows import Row, finish_rows, new_rows, row_grid
-from mezzmark.report.figures.theme import LIGHT, SHAPES, key_entry, padded, plot, ratio_limits
+from mezzmark.report.figures.theme import (
+    LIGHT,
+    SHADED,
+    SHAPES,
+    key_entry,
+    padded,
+    plot,
+    ratio_limits,
+)
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import hosts, run_figures
-from mezzmark.report.prose.numbers import bare_ratio, count_text
-from mezzmark.report.prose.terms import clip_rates
-from mezzmark.report.view import Role, RunView, encode_speeds
+from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name, visible_text
+from mezzmark.report.prose.terms import clip_rates, rate_text
+from mezzmark.report.view import Role, RunView
 
 
 def draw_encode(
     view: RunView, *, anchors: Mapping[str, str], cells: Mapping[tuple[str, int], str]
 ) -> Drawing:
     """One row per encoding, its best speed on top; one mark per thread count, joined by a line.
-
-    Names link to `anchors`; marks to `cells`, by encoding and thread count.
-    """
+    Names link to `anchors`; marks to `cells`, by encoding and thread count."""
     speeds = {
-        name: {count: as_shown_speed(speed, view.manifest) for count, speed in by.items()}
-        for name, by in encode_speeds(view).items()
+        name: {n: as_shown_speed(f["throughput_fps"], view.manifest) for n, f in by.items()}
+        for name, by in view.encodes.items()
     }
     best = {name: max(by.items(), key=lambda s: (s[1].point, -s[0])) for name, by in speeds.items()}
     best = dict(sorted(best.items(), key=lambda item: (-item[1][1].point, item[0])))
@@ -82,7 +88,8 @@ def _speed_axis(view: RunView, speeds: Sequence[Estimate]) -> tuple[str, dict[fl
     """Its label, and the lines where encoding keeps up with the footage."""
     is_real_time = any(speed.unit != "fps" for speed in speeds)
     rates = clip_rates(view.manifest)[:2]
-    lines = {1.0 if is_real_time else rate: run_figures.real_time_label(rate) for rate in rates}
+    line = labels.REAL_TIME_LINE.format
+    lines = {1.0 if is_real_time else rate: line(rate_text(rate)) for rate in rates}
     return labels.REAL_TIME_LABEL if is_real_time else labels.SPEED_LABEL, lines
 
 
@@ -107,7 +114,6 @@ def draw_comparison(
     ratios: Sequence[CellRatio],
     *,
     anchors: Mapping[Cell, str],
-    confidence_level: float,
 ) -> Drawing:
     """One task on a host against the reference (`names`: of the host, of the reference). One row
     per encoding, the greatest mean ratio on top, under a row for the mean of all; a lane for each
@@ -143,12 +149,13 @@ def draw_comparison(
     for row, group in enumerate(groups.values(), start=1):
         places = [grid.baseline_in(row, n) for n in range(len(group))]
         marks += _ratio_marks(group, places, shapes, anchors)
-    text = hosts.comparison_text(names, task, ratios, confidence_level=confidence_level)
+    text = hosts.comparison_text(names, task, ratios)
     signs = shapes if len(shapes) <= len(SHAPES) else {labels.ONE_MARK_A_CELL: SHAPES[0]}
     key = [key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
     drawing = new_rows(text, grid, key=key, line_count=1)
     limits = ratio_limits([end for mark in marks for end in mark.x])
-    axis, lines = hosts.comparison_label(names[1]), {1.0: labels.EQUAL_LABEL}
+    axis = labels.TIMES_LABEL.format(shown_name(names[1], limit=30))
+    lines = {1.0: labels.EQUAL_LABEL}
     finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
     return drawing
 
@@ -173,6 +180,9 @@ def _ratio_marks(
 DECIDED: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
 """Colours of what is proved and matters; everything else is of one colour."""
 
+OPEN: Final = ("inconclusive", "slower")
+"""What is not proved either way."""
+
 
 def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) -> Drawing:
     """The cost of each cell after against before, those that changed first; the tolerance is
@@ -194,25 +204,36 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
     ]
     grid = row_grid(rows)
     marks = [
-        Mark(
-            x=ends(ratio),
-            y=at(grid.baseline_in(number)),
-            colour=DECIDED.get(cell.verdict, "muted"),
-            link=(anchors[cell.cell], f"{cell.cell.cell_id}: {run_figures.verdict_text(cell)}"),
-            fill=float(cell.verdict not in ("inconclusive", "slower")),
-        )
-        for number, (cell, ratio) in enumerate(found)
+        cost_mark(one, grid.baseline_in(number), anchors[one[0].cell])
+        for number, one in enumerate(found)
     ]
     drawing = new_rows(run_figures.ratios_text(report), grid, key=(), line_count=1)
     edge = 1 + report.tolerance_fraction
     lanes = [grid.baseline_in(number) for number in range(len(rows))]
-    drawing.axes.barh(
-        lanes, edge - 1 / edge, grid.lane_in, 1 / edge, color=LIGHT["grid"], alpha=0.55, zorder=0
-    )
+    drawing.axes.barh(lanes, edge - 1 / edge, grid.lane_in, 1 / edge, **SHADED)
     limits = ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
-    axis, lines = run_figures.RATIO_LABEL, {1.0: run_figures.UNCHANGED_LABEL}
-    finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
+    lines = {1.0: labels.UNCHANGED_LABEL}
+    finish_rows(drawing, grid, rows, marks, limits, label=labels.COST_LABEL, lines=lines)
     return drawing
+
+
+def cost_mark(
+    found: tuple[CellVerdict, Estimate], y: float, anchor: str, *, whose: str = "", **look: Any
+) -> Mark:
+    """What a cell costs after against before; hollow where nothing is proved. `whose` begins what
+    is read out, `look` is the mark's size and shape."""
+    cell, ratio = found
+    return Mark(
+        x=ends(ratio),
+        y=at(y),
+        colour=DECIDED.get(cell.verdict, "muted"),
+        link=(
+            anchor,
+            f"{whose}{visible_text(cell.cell.cell_id)}: {run_figures.verdict_text(cell)}",
+        ),
+        fill=float(cell.verdict not in OPEN),
+        **look,
+    )
 
 
 def _role(encoding: str) -> Role:

@@ -51,7 +51,16 @@ def colour_variables() -> tuple[str, str]:
 LIGHT: Final = {name: light for name, (light, _) in COLOURS.items()}
 """What a figure is drawn in, and the scale that turns roles into colours."""
 
+SHADED: Final[dict[str, Any]] = {"color": LIGHT["grid"], "alpha": 0.55, "zorder": 0}
+"""An area under all else, where what is seen makes no difference."""
+
 MARKERS: Final[dict[Role, str]] = {"original": "D", "leader": "o", "other": "o"}
+
+
+def role_look(role: Role) -> dict[str, Any]:
+    """Colour, sign and filling of a mark of this role."""
+    return {"colour": role, "marker": MARKERS[role], "fill": float(role != "other")}
+
 
 SHAPES: Final = ("o", "s", "^", "v", "P", "X", "h", "p")
 """One for each thread count or setting, in order; repeated after the eighth."""
@@ -62,7 +71,8 @@ INNER_IN: Final = WIDTH_IN - 2 * MARGIN_IN
 FONT_PT: Final = 10.2
 SMALL_PT: Final = 9.2
 TITLE_PT: Final = 12.5
-DASHES: Final = (0, (4, 2.5))
+DASHED: Final[dict[str, Any]] = {"linestyle": (0, (4, 2.5)), "linewidth": 1.1}
+"""Of a reference line."""
 PLAIN: Final = "{x:,.10g}"
 """A tick label without powers or trailing zeros."""
 

@@ -4,37 +4,28 @@ Written for someone who edits video and has never heard of a confidence interval
 overall score: speed, size and encode time stand side by side.
 """
 
+from collections.abc import Callable, Mapping
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.over_clips import (
+    AtBest,
     BestCells,
     as_shown_speed,
     best_cells,
     bitrates_over_clips,
 )
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS, Ranking
+from mezzmark.model.cell import CONDITIONS
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.players import BEST
 from mezzmark.model.run import Manifest
+from mezzmark.report.prose import latency
 from mezzmark.report.prose.cautions import cautions_in_words, untested_in_words
 from mezzmark.report.prose.choice import faster_sentences
 from mezzmark.report.prose.choice import headline as choice_headline
-from mezzmark.report.prose.hand import hand_sentences
-from mezzmark.report.prose.latency import (
-    encode_only_sentence,
-    encode_time_text,
-    fastest_elsewhere,
-    gain_text,
-    instant_sentences,
-    instant_share_sentence,
-    original_sentences,
-    played_text,
-    price_sentences,
-    speed_sentence,
-)
 from mezzmark.report.prose.numbers import (
     count_text,
     estimate_parts,
@@ -46,7 +37,7 @@ from mezzmark.report.prose.numbers import (
     withheld_text,
 )
 from mezzmark.report.prose.picture import picture_sentences
-from mezzmark.report.prose.terms import player_words, task_label
+from mezzmark.report.prose.terms import axis_words, player_words, task_label
 from mezzmark.report.prose.throughput import throughput_sentences
 from mezzmark.report.view import RunView
 
@@ -85,19 +76,10 @@ class Answer(Fact):
         """All that was found, question by question."""
         return tuple(text for texts in self.by_question.values() for text in texts)
 
-    def to(self, question: str) -> tuple[str, tuple[str, ...]]:
-        """The one-line answer to a question, and what stands behind it."""
-        first, *rest = self.by_question.get(question) or ("",)
-        return first, tuple(rest)
-
 
 def run_answer(view: RunView) -> Answer:
-    """The answer of one run; the first ranking leads.
-
-    Where needs and wishes were stated, their choice is the answer, and the numbers and the first
-    findings are of the encoding it names. Its first doubts are trials left out and an unsteady
-    machine.
-    """
+    """The answer of one run; the first ranking leads. Where needs and wishes were stated, their
+    choice is the answer, and the numbers and the first findings are of the encoding it names."""
     choice, encode, whole = view.choice, best_cells(view, "encode"), throughput_sentences(view)
     is_whole_only = not view.rankings and not encode
     if choice is not None and choice.chosen:
@@ -137,7 +119,7 @@ def _key_numbers(
     if ranked := lead and lead.find(name):
         value, interval = _parts(ranked.estimates["p50_ms"])
         tail = f"p95 {estimate_text(ranked.estimates['p95_ms'])}"
-        details = [interval, f"{tail}, {played_text(lead)}"]
+        details = [interval, f"{tail}, {latency.played_text(lead)}"]
         numbers.append((value, "scrub latency, median", details))
     rates = bitrates_over_clips(manifest)
     if rate_bps := rates.get(name):
@@ -150,7 +132,7 @@ def _key_numbers(
         threads = count_text(cell.setting["threads"], "thread")
         value, interval = _parts(as_shown_speed(estimate, manifest))
         label, details = "encode speed", [f"{interval} with {threads}".strip()]
-        if hours := encode_time_text(estimate, manifest):
+        if hours := latency.encode_time_text(estimate, manifest):
             label, details = "encoding an hour", [f"{value} {details[0]}"]
         numbers.append((hours or value, label, details))
     return tuple(
@@ -169,20 +151,20 @@ def _fastest_findings(view: RunView, encode: BestCells) -> dict[str, list[str]]:
     """Where nothing is chosen: the fastest to scrub, who feels immediate, the fastest's price."""
     manifest = view.manifest
     if not view.rankings:
-        return {"encoding": [encode_only_sentence(encode, manifest)] if encode else []}
+        return {"encoding": [latency.encode_only_sentence(encode, manifest)] if encode else []}
     lead, *others = view.rankings
     if lead.fastest is None:
         return {}
     name, bitrates = lead.fastest.encoding, view.bitrates_bps
     return {
         "time": [
-            speed_sentence(lead, lead.fastest),
-            *filter(None, [instant_share_sentence(lead.fastest)]),
-            *original_sentences(lead, name, bitrates),
-            *instant_sentences(lead, bitrates),
-            *(text for other in others if (text := fastest_elsewhere(other, lead))),
+            latency.speed_sentence(lead, lead.fastest),
+            *filter(None, [latency.instant_share_sentence(lead.fastest)]),
+            *latency.original_sentences(lead, name, bitrates),
+            *latency.instant_sentences(lead, bitrates),
+            *(text for other in others if (text := latency.fastest_elsewhere(other, lead))),
         ],
-        "encoding": price_sentences(name, encode, bitrates, manifest),
+        "encoding": latency.price_sentences(name, encode, bitrates, manifest),
     }
 
 
@@ -193,7 +175,7 @@ def _chosen_findings(view: RunView, choice: Choice, encode: BestCells) -> dict[s
     prices = [
         text
         for name in chosen
-        for text in price_sentences(
+        for text in latency.price_sentences(
             name, encode, bitrates, view.manifest, with_quickest=[name] == encoded[:1]
         )
     ]
@@ -203,10 +185,10 @@ def _chosen_findings(view: RunView, choice: Choice, encode: BestCells) -> dict[s
     entries = [entry for name in chosen if (entry := lead.find(name))]
     return {
         "time": [
-            *(speed_sentence(lead, entry) for entry in entries),
-            *filter(None, map(instant_share_sentence, entries)),
-            *original_sentences(lead, chosen[0], bitrates),
-            *instant_sentences(lead, bitrates),
+            *(latency.speed_sentence(lead, entry) for entry in entries),
+            *filter(None, map(latency.instant_share_sentence, entries)),
+            *latency.original_sentences(lead, chosen[0], bitrates),
+            *latency.instant_sentences(lead, bitrates),
         ],
         "encoding": prices,
         "choosing": faster_sentences(lead, choice, view.observations),
@@ -260,14 +242,62 @@ def _speed_headline(lead: Ranking, start: str) -> str:
     peers = [fastest, *lead.tied]
     if any(entry.encoding == ORIGINAL for entry in peers):
         best = next(entry for entry in peers if entry.encoding != ORIGINAL)
-        gain = f" ({gain_text(best.speedup_ratio)})" if best.speedup_ratio else ""
+        gain = f" ({latency.gain_text(best.speedup_ratio)})" if best.speedup_ratio else ""
         return (
             "No encoding is measurably faster than the original; nearest to it comes "
             f"{shown_name(best.encoding)}{gain}."
         )
     who = list_text([entry.encoding for entry in peers], limit=3)
     about = "about " if lead.tied else ""
-    gain = f", {about}{gain_text(fastest.speedup_ratio)}" if fastest.speedup_ratio else ""
+    gain = f", {about}{latency.gain_text(fastest.speedup_ratio)}" if fastest.speedup_ratio else ""
     if lead.tied:
         return f"{start}, {who} are fastest{gain}, with no measurable difference between them."
     return f"{start}, {who} is fastest{gain}."
+
+
+_SAID: Final[dict[str, tuple[str, Callable[[Mapping[str, Estimate]], str]]]] = {
+    "drag": (
+        "While the hand drags, {} shows {}",
+        lambda f: (
+            f"{number_text(f['pictures_per_s'].point)} different pictures a second, in 95 of "
+            f"100 refreshes at most {estimate_text(f['age_p95_ms'])} old"
+        ),
+    ),
+    "play": (
+        "Played in real time without sound, {} has {}",
+        lambda f: (
+            f"{number_text(100 * f['on_time_fraction'].point)} % of pictures on time, and "
+            f"starts after {estimate_text(f['start_ms'])}"
+        ),
+    ),
+    "streams": ("In a typical round {} plays {}", lambda f: f"{estimate_text(f['count'])} at once"),
+    "editors": (
+        "With a file for each, {} serves in a typical round {}",
+        lambda f: f"{estimate_text(f['count'])} at once{_waiting(f)}",
+    ),
+}
+
+
+def _waiting(figures: Mapping[str, Estimate]) -> str:
+    """Whether storage or the machine ended the search."""
+    waited = figures.get("wait_fraction")
+    return (
+        f", and storage is {100 * waited.point:.0f} % of a picture's time beyond" if waited else ""
+    )
+
+
+def hand_sentences(at_best: Mapping[str, AtBest]) -> list[str]:
+    """A sentence a task that was measured: the best encoding, and the original beside it."""
+    texts = []
+    for task, (start, words) in _SAID.items():
+        by_encoding = {name: words(figures) for name, (_, figures) in at_best[task].items()}
+        if by_encoding:
+            best = next((name for name in by_encoding if name != ORIGINAL), ORIGINAL)
+            text = start.format(shown_name(best), by_encoding[best])
+            setting = at_best[task][best][0].setting
+            read = [axis_words(axis, setting[axis]) for axis in CONDITIONS if setting[axis]]
+            text += f" ({', '.join(read)})" * bool(read)
+            is_beside = best != ORIGINAL and ORIGINAL in by_encoding
+            beside = f"; the original {by_encoding[ORIGINAL]}" if is_beside else ""
+            texts.append(f"{text}{beside}.")
+    return texts

@@ -1,7 +1,7 @@
 """What to know before believing the answer: steadiness, failures, what was not tried."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.ranking import Ranking
@@ -16,22 +16,19 @@ from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.footage import clip_name, signs_text
+from mezzmark.report.prose.method import steadiness_warnings
 from mezzmark.report.prose.numbers import (
+    MOST_NAMED,
     count_text,
     few_text,
     list_text,
     shown_name,
     visible_text,
 )
-from mezzmark.report.prose.steadiness import steadiness_warnings
 from mezzmark.report.view import RunView
 
 REASON_LIMIT: Final = 160
 """Characters of a failure's reason shown in a sentence; the table of failures has all of it."""
-
-MOST_LEFT_OUT: Final = 3
-"""Files named that were left out of folders; manifest.json has all of them."""
-
 
 UNFINISHED: Final = "Unfinished: it was stopped on its way (--resume goes on), or is still at work."
 
@@ -57,18 +54,17 @@ def cautions_in_words(view: RunView, lead: Ranking | None) -> tuple[str, ...]:
     )
 
 
-def _suspects(manifest: Manifest) -> list[str]:
+def _suspects(manifest: Manifest) -> Iterator[str]:
     suspects = [
         f"{clip_name(clip)} ({signs_text(clip.suspicions)})"
         for clip in manifest.clips
         if clip.suspicions
     ]
-    if not suspects:
-        return []
-    return [
-        f"May be damaged: {list_text(suspects, limit=MOST_LEFT_OUT)}. A damaged picture that every "
-        "decode hides alike counts as right."
-    ]
+    if suspects:
+        yield (
+            f"May be damaged: {list_text(suspects, limit=MOST_NAMED)}. A damaged picture that "
+            "every decode hides alike counts as right."
+        )
 
 
 def _left_out(manifest: Manifest) -> list[str]:
@@ -76,7 +72,7 @@ def _left_out(manifest: Manifest) -> list[str]:
     files = [
         f"{visible_text(file.name)} ({visible_text(file.reason)})" for file in manifest.left_out
     ]
-    rest = few_text(files, MOST_LEFT_OUT, lambda left: f"and {count_text(left, 'more file')}")
+    rest = few_text(files, lambda left: f"and {count_text(left, 'more file')}")
     return [f"Found, and left out: {rest}. manifest.json has all of them."] if files else []
 
 
@@ -94,37 +90,32 @@ def _by_encoding(summaries: Sequence[CellSummary], field: str) -> dict[str, int]
     return dict(sorted((+counts).items(), key=lambda item: (-item[1], item[0])))
 
 
-def _wrong_pictures(summaries: Sequence[CellSummary]) -> list[str]:
-    wrong = _by_encoding(summaries, "wrong_count")
-    if not wrong:
-        return []
-    moves = sum(summary.sample_count for summary in summaries if summary.cell.task == "scrub")
-    who = ", ".join(f"{shown_name(name)}: {count}" for name, count in list(wrong.items())[:6])
-    return [
-        f"Wrong pictures: {sum(wrong.values()):,} of {moves:,} playhead moves showed another "
-        f"frame than the one asked for ({who}). They are left out of every time shown here, and "
-        "an encoding that showed one is not called fastest."
-    ]
+def _wrong_pictures(summaries: Sequence[CellSummary]) -> Iterator[str]:
+    if wrong := _by_encoding(summaries, "wrong_count"):
+        moves = sum(summary.sample_count for summary in summaries if summary.cell.task == "scrub")
+        who = ", ".join(f"{shown_name(name)}: {count}" for name, count in list(wrong.items())[:6])
+        yield (
+            f"Wrong pictures: {sum(wrong.values()):,} of {moves:,} playhead moves showed another "
+            f"frame than the one asked for ({who}). They are left out of every time shown here, "
+            "and an encoding that showed one is not called fastest."
+        )
 
 
-def _unproved_pictures(summaries: Sequence[CellSummary]) -> list[str]:
-    unproved = _by_encoding(summaries, "unproved_count")
-    if not unproved:
-        return []
-    return [
-        f"{count_text(sum(unproved.values()), 'playhead move')} could not be proved to show the "
-        f"right frame ({list_text(list(unproved))}) and are left out of the times."
-    ]
+def _unproved_pictures(summaries: Sequence[CellSummary]) -> Iterator[str]:
+    if unproved := _by_encoding(summaries, "unproved_count"):
+        yield (
+            f"{count_text(sum(unproved.values()), 'playhead move')} could not be proved to show "
+            f"the right frame ({list_text(list(unproved))}) and are left out of the times."
+        )
 
 
-def _failures(summaries: Sequence[CellSummary]) -> list[str]:
-    texts = []
+def _failures(summaries: Sequence[CellSummary]) -> Iterator[str]:
     totals = _by_encoding(summaries, "trial_count")
     flagged_counts = _by_encoding(summaries, "set_apart_trial_count")
     for name, failed in sorted(_by_encoding(summaries, "failed_trial_count").items()):
         trials = count_text(totals[name], "trial")
         if flagged := flagged_counts.get(name, 0):
-            texts.append(
+            yield (
                 f"{shown_name(name)}: {flagged} of {trials} disturbed, and in no figure (the "
                 "process was stopped or woke too late, or the machine slept)."
             )
@@ -134,41 +125,34 @@ def _failures(summaries: Sequence[CellSummary]) -> list[str]:
         reason = visible_text(reasons[0]) if reasons else "no reason was given"
         if len(reason) > REASON_LIMIT:
             reason = f"{reason[: REASON_LIMIT - 1]}…"
-        texts.append(f"{shown_name(name)}: {failed - flagged} of {trials} failed ({reason}).")
-    return texts
+        yield f"{shown_name(name)}: {failed - flagged} of {trials} failed ({reason})."
 
 
-def _no_decoders(trials: Sequence[Trial]) -> list[str]:
+def _no_decoders(trials: Sequence[Trial]) -> Iterator[str]:
     """By the kind of decoder, for which encodings there is none."""
     refused = grouped((t.played_by.device, t.cell.encoding) for t in trials if t.is_refused)
-    texts = []
     for device, names in refused.items():
         kind = f"device decoder ({device})" if device else "decoder of a smaller picture"
-        texts.append(f"No {kind} for {list_text(list(dict.fromkeys(names)))}: not played so.")
-    return texts
+        yield f"No {kind} for {list_text(list(dict.fromkeys(names)))}: not played so."
 
 
-def _too_few_rounds(summaries: Sequence[CellSummary]) -> list[str]:
+def _too_few_rounds(summaries: Sequence[CellSummary]) -> Iterator[str]:
     finished = [s.trial_count - s.failed_trial_count for s in summaries if s.estimates]
-    short = [count for count in finished if count < MINIMUM_ROUNDS]
-    if not short:
-        return []
-    missing = MINIMUM_ROUNDS - min(short)
-    return [
-        f"{count_text(len(short), 'cell')} of {len(summaries)} finished too few rounds for an "
-        f"interval: their figures may be chance. Run at least "
-        f"{count_text(missing, 'more round')}."
-    ]
+    if short := [count for count in finished if count < MINIMUM_ROUNDS]:
+        missing = count_text(MINIMUM_ROUNDS - min(short), "more round")
+        yield (
+            f"{count_text(len(short), 'cell')} of {len(summaries)} finished too few rounds for an "
+            f"interval: their figures may be chance. Run at least {missing}."
+        )
 
 
-def _undecided(lead: Ranking | None) -> list[str]:
-    if lead is None or lead.fastest is None or not lead.tied:
-        return []
-    names = list_text([entry.encoding for entry in lead.tied], limit=6)
-    return [
-        f"No measurable difference in scrub latency from {shown_name(lead.fastest.encoding)}: "
-        f"{names}. That is not proof that they are equal; more rounds may tell."
-    ]
+def _undecided(lead: Ranking | None) -> Iterator[str]:
+    if lead is not None and lead.fastest is not None and lead.tied:
+        names = list_text([entry.encoding for entry in lead.tied], limit=6)
+        yield (
+            f"No measurable difference in scrub latency from {shown_name(lead.fastest.encoding)}: "
+            f"{names}. That is not proof that they are equal; more rounds may tell."
+        )
 
 
 def unknown_text(unknown: Mapping[str, int]) -> str:

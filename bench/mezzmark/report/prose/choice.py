@@ -23,6 +23,7 @@ from mezzmark.model.fact import grouped
 from mezzmark.model.request import Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.latency import best_player_sentences
+from mezzmark.report.prose.method import disturbance_text, disturbed_text
 from mezzmark.report.prose.needs import chance_text, lack_text, need_text, percent_digits
 from mezzmark.report.prose.numbers import (
     count_text,
@@ -35,7 +36,6 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.prose.size import machines_sentences
-from mezzmark.report.prose.steadiness import disturbance_text, disturbed_text
 
 STATUSES: Final[dict[Status, str]] = {
     "meets": "met",

@@ -44,7 +44,13 @@ FPS_LABEL: Final = "frames per second"
 SECONDS_LABEL: Final = "seconds"
 RUN_LABEL: Final = "run, by its first trial (UTC)"
 INSTANT_LABEL: Final = "0.1 s: feels immediate"
+TIMES_LABEL: Final = "times as fast as {} (log scale)"
 EQUAL_LABEL: Final = "1: equally fast"
+COST_LABEL: Final = "cost, later / earlier (log scale)"
+UNCHANGED_LABEL: Final = "1: no change"
+GOAL_LABEL: Final = "{}, {} (log scale)"
+REAL_TIME_LINE: Final = "real time: {}"
+WORKER_LABEL: Final = "worker {}"
 BETTER_LABEL: Final = "better"
 ALL_CELLS: Final = "mean over cells"
 ORIGINAL_LABEL: Final = "original"
@@ -55,14 +61,15 @@ SPAN_KEYS: Final = {
     "present": "present (scale, colour)",
 }
 ONE_MARK_A_CELL: Final = "one mark per cell; the table names its setting"
+FRAME_LABEL, HAND_KEY = "frame of the clip", "the hand"
+LATE_LABEL, AGE_LABEL = "late pictures, %", "age while dragging (p95), ms"
+COUNT_LABEL: Final = "{} at once"
 CHANGE_LABELS: Final = ("before", "after", "difference")
 
 
 def mark_words(name: str, what: str, estimate: Estimate, *, samples: str = "") -> str:
-    """`VC-3 SQ, median: 14.0 ms [13.6, 14.5]; 95 % interval; 6 rounds, 144 moves`.
-
-    `samples` is the noun of the estimate's samples, where they may be counted.
-    """
+    """`VC-3 SQ, median: 14.0 ms [13.6, 14.5]; 95 % interval; 6 rounds, 144 moves`; `samples` is
+    the noun of the estimate's samples, where they may be counted."""
     return f"{shown_name(name)}, {what}: {estimate_words(estimate, samples)}"
 
 
@@ -82,4 +89,4 @@ def estimate_words(estimate: Estimate, samples: str = "") -> str:
 
 def first_few(parts: Sequence[str]) -> str:
     """What a text alternative reads out of a long list."""
-    return few_text(parts, ALT_ROWS, lambda count: f"{count} more in the table")
+    return few_text(parts, "{} more in the table".format, most=ALT_ROWS)

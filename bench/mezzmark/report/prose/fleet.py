@@ -7,7 +7,7 @@ from typing import Final
 
 from mezzmark.decide.compare.evidence import RUN_SPREAD, RUNS_AS_UNITS
 from mezzmark.decide.compare.fleet import BASELINE_RUNS, FleetCheck, HostCheck
-from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
+from mezzmark.decide.compare.verdicts import RegressionReport, Verdict
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
 from mezzmark.report.prose.figures import FigureText, first_few
@@ -26,10 +26,11 @@ from mezzmark.report.prose.numbers import (
 from mezzmark.report.prose.regress import (
     assumption_text,
     changed_verdicts_text,
+    levels_text,
     summarise_regression,
     unjudged_lines,
 )
-from mezzmark.report.prose.run_figures import verdict_text
+from mezzmark.report.prose.run_figures import BARS_TOLD, verdict_text
 from mezzmark.report.prose.terms import task_label
 
 MOST_HOSTS: Final = 4
@@ -64,7 +65,11 @@ def fleet_headline(check: FleetCheck) -> str:
     if not judged:
         hosts = count_text(len(check.hosts), "host")
         return f"No history yet: this check is the baseline of {hosts}"
-    wrong = [host.label for host, report in judged if any(map(_shows_wrong, report.cells))]
+    wrong = [
+        host.label
+        for host, report in judged
+        if any(c.shows_new_wrong_pictures for c in report.cells)
+    ]
     slower = {
         "shows wrong pictures that it did not show before"
         if len(wrong) == 1
@@ -99,10 +104,6 @@ def fleet_headline(check: FleetCheck) -> str:
     return "; ".join(parts) if is_named else sentence("; ".join(parts))
 
 
-def _shows_wrong(cell: CellVerdict) -> bool:
-    return cell.shows_new_wrong_pictures
-
-
 def _is_slower(report: RegressionReport) -> bool:
     """Beyond the tolerance: what is called regressed for wrong pictures alone is not."""
     return any(
@@ -132,16 +133,13 @@ def _most(report: RegressionReport) -> float | None:
 def fleet_basis(check: FleetCheck) -> str:
     """One line under the headline: when, how much, at what level."""
     begun = min((host.started_utc for host in check.hosts), default="")
+    level = f"{level_text(check.confidence_level)} intervals over {_family(check)} together"
     parts = [
         f"Check {check.check}, begun {begun[:16].replace('T', ' ')} UTC",
         count_text(len(check.hosts), "host"),
-        *(
-            [f"{level_text(check.confidence_level)} intervals over {_family(check)} together"]
-            if check.family
-            else []
-        ),
+        level if check.family else "",
     ]
-    return " · ".join(parts)
+    return " · ".join(filter(None, parts))
 
 
 def _family(check: FleetCheck) -> str:
@@ -167,17 +165,12 @@ def fleet_cautions(check: FleetCheck) -> list[str]:
         "Not finished, judged by the rounds there are": unfinished,
         "No history yet; this run begins it": new,
     }
+    days = sorted(grouped((host.last_utc[:_DAY], host.label) for host in check.absent).items())
     return [
         *(f"{visible_text(fault)}." for fault in check.faults),
         *(f"{words}: {_listed(labels)}." for words, labels in texts.items() if labels),
-        *absent_lines(check),
+        *(f"Not in this check: {_listed(labels)} (last {day})." for day, labels in days),
     ]
-
-
-def absent_lines(check: FleetCheck) -> list[str]:
-    """Hosts that were in earlier checks only, each with its last one's day."""
-    days = grouped((host.last_utc[:_DAY], host.label) for host in check.absent)
-    return [f"Not in this check: {_listed(days[day])} (last {day})." for day in sorted(days)]
 
 
 def host_remark(host: HostCheck) -> str:
@@ -307,22 +300,14 @@ def fleet_sentences(check: FleetCheck) -> Iterator[str]:
 def context_lines(check: FleetCheck) -> list[str]:
     """All that stands beside the headline and the table."""
     changes = change_lines(check)
-    changed = few_text(changes, MOST_HOSTS, lambda more: f"and {more} more on the page")
+    changed = few_text(changes, "and {} more on the page".format, most=MOST_HOSTS)
     return [
         *fleet_cautions(check),
         *unjudged_fleet_lines(check),
         *([f"Changed on hosts: {changed}."] if changes else []),
         *power_lines(check),
-        *([_level_line(check)] if check.family else []),
+        *([levels_text(check, f"all {_family(check)}")] if check.family else []),
     ]
-
-
-def _level_line(check: FleetCheck) -> str:
-    return (
-        f"Tolerance {level_text(check.tolerance_fraction)}. The interval that is shown decides; "
-        f"those of all {_family(check)} hold together at {level_text(check.confidence_level)} "
-        "(Bonferroni)."
-    )
 
 
 def kind_text(cell: Cell) -> str:
@@ -330,7 +315,7 @@ def kind_text(cell: Cell) -> str:
     return f"{task_label(cell.task)}: {shown_name(cell.encoding)}"
 
 
-FIGURE_KEYS: Final = {"regressed": "regressed", "improved": "improved", "open": "not proved"}
+OPEN_KEY: Final = "not proved"
 
 
 def fleet_figure_text(
@@ -348,9 +333,7 @@ def fleet_figure_text(
         subtitle=f"{count_text(len(hosts), 'host')}, a line for each cell. Bars: intervals of all "
         f"{_family(check)} that hold together at {level_text(check.confidence_level)}; shaded: the "
         f"tolerance of {level_text(check.tolerance_fraction)}.",
-        caption="Right of the line at 1 a host is slower than in its earlier runs. A bar wholly "
-        "right of the shade is a regression, one wholly left of it an improvement, one wholly "
-        "inside it shows that nothing changed by more than the tolerance.",
+        caption=f"Right of the line at 1 a host is slower than in its earlier runs. {BARS_TOLD}",
         alt=f"The cell of each host that changed most: {first_few(told)}.",
     )
 
@@ -364,8 +347,3 @@ def standing_text(host: HostCheck) -> str:
 def host_name(host: HostCheck) -> str:
     """As a table names it."""
     return shown_name(host.label, limit=NAME_ROOM)
-
-
-def cell_words(host: HostCheck, cell_id: str, text: str) -> str:
-    """Of a mark."""
-    return f"{shown_name(host.label)}, {visible_text(cell_id)}: {text}"

@@ -11,22 +11,14 @@ from mezzmark.model.footage import Suspicion
 from mezzmark.model.inspection import Advice, FileWarning, Inspection, name_tags
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.scenario import INTERVAL_ROUNDS, ROUNDS_RULE, Scenario
-from mezzmark.report.prose.numbers import (
-    count_text,
-    few_text,
-    shown_name,
-    visible_text,
-)
+from mezzmark.report.prose.numbers import count_text, few_text, shown_name, visible_text
 from mezzmark.report.prose.terms import rate_text, task_label
-
-MOST_CLIPS: Final = 3
-"""Clips named under the headline; the table of footage has all of them."""
 
 
 def footage_words(clips: Sequence[ClipManifest]) -> str:
     """`C0001.MP4, 640×272, AVC, 25 fps`; of many clips the first few and a count."""
     names = [_clip_words(clip) for clip in clips]
-    return few_text(names, MOST_CLIPS, lambda left: f"and {count_text(left, 'more clip')}")
+    return few_text(names, lambda left: f"and {count_text(left, 'more clip')}")
 
 
 def _clip_words(clip: ClipManifest) -> str:

@@ -6,6 +6,7 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.machine import fact_change_text
 from mezzmark.report.prose.numbers import (
+    IN_BRACKETS,
     bare_ratio,
     count_text,
     few_text,
@@ -75,7 +76,7 @@ def history_headline(history: History) -> str:
     ]
     if not steps:
         return f"{name}: no change of level was found {span}"
-    changes = few_text(steps, 2, lambda more: f"{count_text(more, 'more change')} below")
+    changes = few_text(steps, lambda more: f"{count_text(more, 'more change')} below", most=2)
     return f"{name}: {changes}"
 
 
@@ -133,12 +134,12 @@ def history_cautions(history: History) -> list[str]:
     return [*([few] if 0 < compared < FEW_RUNS else []), *([refused] if count else [])]
 
 
-def history_refusal_text(refusal: Refusal) -> str:
+def refusal_text(refusal: Refusal) -> str:
     """Why a run is left out of the history of some cells."""
     return f"{visible_text(refusal.reasons[0].place)}: {reasons_text(refusal)}"
 
 
-def history_rules(history: History) -> list[str]:
+def history_rules() -> list[str]:
     """How steps are found and how sure they are."""
     level = level_text(1 - CONFIDENCE_LEVEL)
     return [
@@ -196,7 +197,5 @@ def history_words(series: HistorySeries, point: HistoryPoint, history: History) 
 
 def history_basis(history: History) -> str:
     """One line under the headline: how much was measured."""
-    return (
-        f"{runs_text(history)} · {count_text(len(history.cells), 'cell')} · "
-        f"{100 * CONFIDENCE_LEVEL:g} % intervals in brackets"
-    )
+    cells = count_text(len(history.cells), "cell")
+    return f"{runs_text(history)} · {cells} · {IN_BRACKETS}"

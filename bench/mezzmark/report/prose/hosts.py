@@ -15,6 +15,7 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.figures import FigureText, first_few
 from mezzmark.report.prose.machine import fact_label, machine_warnings
 from mezzmark.report.prose.numbers import (
+    IN_BRACKETS,
     bare_ratio,
     count_span_text,
     count_text,
@@ -30,9 +31,6 @@ from mezzmark.report.prose.numbers import (
 from mezzmark.report.prose.regress import assumption_text, changed_verdicts_text, reasons_text
 from mezzmark.report.prose.terms import USUAL_PLAYER, plain_name, task_label
 
-MOST_IN_HEADLINE: Final = 2
-"""Hosts named in the headline; a sentence with more is not read to its end."""
-
 SOFTWARE_FACTS: Final = ("mezzmark", "av", "libavcodec")
 """Facts whose difference makes a ratio one of machine and software together."""
 
@@ -47,9 +45,7 @@ def hardware_headline(found: HardwareComparison) -> str:
     clauses = [text for comparison in found.others if (text := _host_clause(comparison, found))]
     if not clauses:
         return "These runs share cells, but too few rounds of them to compare"
-    return few_text(
-        clauses, MOST_IN_HEADLINE, lambda more: f"{count_text(more, 'more host')} below"
-    )
+    return few_text(clauses, lambda more: f"{count_text(more, 'more host')} below", most=2)
 
 
 def _host_clause(comparison: HostComparison, found: HardwareComparison) -> str:
@@ -248,15 +244,11 @@ def rule_sentences(found: HardwareComparison) -> list[str]:
     return texts
 
 
-def host_refusal_text(refusal: Refusal) -> str:
-    """Why cells of two hosts are not compared."""
-    return reasons_text(refusal, preposition="on")
-
-
 def ratio_remark(ratio: CellRatio) -> str:
     """Why a cell has no ratio, or its wrong pictures; empty where there is nothing to say."""
     if ratio.speedup_ratio is None:
-        return host_refusal_text(Refusal(reasons=ratio.found.reasons, cells=(ratio.cell,)))
+        refusal = Refusal(reasons=ratio.found.reasons, cells=(ratio.cell,))
+        return reasons_text(refusal, preposition="on")
     first, second = ratio.found.baseline_wrong_count, ratio.found.candidate_wrong_count
     return f"wrong pictures: {first} and {second}" if first or second else ""
 
@@ -300,7 +292,7 @@ _USUAL: Final = (USUAL_PLAYER, "roll")
 
 
 def comparison_text(
-    names: tuple[str, str], task: TaskRatio, ratios: Sequence[CellRatio], *, confidence_level: float
+    names: tuple[str, str], task: TaskRatio, ratios: Sequence[CellRatio]
 ) -> FigureText:
     """Of one task on a host against the reference; `names` are those of both, the host first."""
     other, reference = (shown_name(name) for name in names)
@@ -311,7 +303,7 @@ def comparison_text(
     return FigureText(
         title=f"{sentence(task_label(task.task))}: {other} against {reference}",
         subtitle=f"{count_text(len(ratios), 'common cell')}, {equal}{rounds} a cell. Bars: "
-        f"{level_text(confidence_level)} intervals over rounds, each for its own cell.",
+        f"{level_text(CONFIDENCE_LEVEL)} intervals over rounds, each for its own cell.",
         caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean "
         "over all common cells, below it each cell by encoding; every cell is compared at the "
         "setting named, not at each host's best. Filled marks are differences that are certain "
@@ -319,11 +311,6 @@ def comparison_text(
         "original.",
         alt=f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. {first_few(cells)}.",
     )
-
-
-def comparison_label(reference: str) -> str:
-    """The label of the axis of ratios."""
-    return f"times as fast as {shown_name(reference, limit=30)} (log scale)"
 
 
 def comparison_words(ratio: CellRatio, setting: str, speedup: Estimate) -> str:
@@ -347,7 +334,7 @@ def hosts_basis(found: HardwareComparison, run_count: int) -> str:
         f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
         f"reference; beside it {list_text(labels[1:], limit=6)}",
         count_text(cells, "compared cell"),
-        f"{CONFIDENCE_LEVEL * 100:g} % intervals in brackets",
+        IN_BRACKETS,
     ]
     if left := run_count - len(labels):
         parts.append(

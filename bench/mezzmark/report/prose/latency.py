@@ -174,12 +174,11 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
     if other.fastest is None:
         return ""
     best = other.fastest
-    median = best.estimates["p50_ms"]
+    median, notes = best.estimates["p50_ms"], ", ".join(_changed(other, lead))
     verb = "looked" if median.low is None else "was"
-    text = (
-        f"{shown_name(best.encoding)} {verb} fastest {_way_of(other, lead)}, with "
-        f"{estimate_text(median)} at the median"
-    )
+    way = f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
+    text = f"{shown_name(best.encoding)} {verb} fastest {way}, with {estimate_text(median)}"
+    text += " at the median"
     if best.speedup_ratio is not None:
         text += f", {gain_text(best.speedup_ratio)}"
     if other.tied:
@@ -188,13 +187,8 @@ def fastest_elsewhere(other: Ranking, lead: Ranking) -> str:
     return f"{text}."
 
 
-def _way_of(other: Ranking, lead: Ranking) -> str:
-    """How the playhead moved, and what else of the setting differs from the leading one's."""
-    notes = ", ".join(_changed(other, lead))
-    return f"{pattern_words(other.setting['pattern'])}{notes and f' ({notes})'}"
-
-
 def _changed(other: Ranking, lead: Ranking) -> list[str]:
+    """What of the setting but the pattern differs from the leading one's."""
     return [
         axis_words(axis, other.setting[axis])
         for axis in AXES

@@ -1,25 +1,37 @@
-"""How the figures of a run came about: on what, with what, how often, by which rules; and what was
-published of runs."""
+"""How the figures of a run came about: on what, how often, by which rules; how steady it was, and
+what more of what would narrow it; and what was published of runs."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
+from mezzmark.decide.estimate.over_clips import mix_of
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.model.cell import KERNEL_CLIP
+from mezzmark.decide.machine.noise import Disturbance
+from mezzmark.decide.machine.state import Precision, PrecisionPlan, ScrubSpread, Steadiness
+from mezzmark.model.cell import KERNEL_CLIP, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
+from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
 from mezzmark.report.prose.numbers import (
+    IN_BRACKETS,
     count_text,
+    duration_text,
     estimate_text,
+    joined_text,
+    level_text,
     list_text,
+    number_text,
     round_count_text,
     shown_name,
+    two_kinds_text,
     visible_text,
 )
-from mezzmark.report.prose.table_notes import mix_text
+from mezzmark.report.prose.terms import pattern_words, task_label
 from mezzmark.report.view import RunView
 
 
@@ -38,7 +50,7 @@ def run_basis(view: RunView) -> str:
             *([rounds] if any(not TASKS[task].is_judged for task in tasks) else []),
             count_text(len(view.trials), "trial"),
             *([] if view.manifest.stop_reason else ["unfinished"]),
-            f"{CONFIDENCE_LEVEL * 100:g} % intervals in brackets",
+            IN_BRACKETS,
         )
     )
 
@@ -76,8 +88,7 @@ _CLOCKS: Final[tuple[tuple[set[str], str], ...]] = (
 
 def method_sentences(view: RunView) -> list[str]:
     """How the figures came about, in the order in which a doubter asks."""
-    level = f"{CONFIDENCE_LEVEL * 100:g} %"
-    scenario = view.manifest.scenario
+    level, scenario = level_text(CONFIDENCE_LEVEL), view.manifest.scenario
     stop = view.manifest.stop_reason or (
         "it was stopped before its end, or was still at work when this was written"
     )
@@ -102,7 +113,12 @@ def method_sentences(view: RunView) -> list[str]:
         "the order follows: the truly fastest is among those that may be the fastest with at least "
         f"{level} confidence. With fewer than {RANKING_ROUNDS} rounds nothing is ranked.",
         *_null_arm(view),
-        *_reference_workload(view),
+        *(
+            f"A fixed reference workload took {estimate_text(estimate)} over the rounds."
+            for summary in view.summaries
+            if (estimate := summary.estimates.get("kernel_ms"))
+        ),
+        *_divided_work(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),
         "The line at 0.1 s is where interaction research puts the end of “immediate” (Miller "
         "1968; Card, Robertson & Mackinlay 1991; as attributed in Nielsen 1993).",
@@ -124,10 +140,156 @@ def _null_arm(view: RunView) -> Iterator[str]:
             )
 
 
-def _reference_workload(view: RunView) -> Iterator[str]:
-    for summary in view.summaries:
-        if estimate := summary.estimates.get("kernel_ms"):
-            yield f"A fixed reference workload took {estimate_text(estimate)} over the rounds."
+def mix_text(manifest: Manifest) -> str:
+    """How much each clip counts in what is said over all clips."""
+    mix = mix_of(manifest.clips)
+    if len(mix) < 2 or any(clip.share is None for clip in manifest.clips):
+        return "Over clips each counts alike, as an equal part of the footage's time."
+    shares = [f"{shown_name(clip)} {number_text(100 * share)} %" for clip, share in mix.items()]
+    return f"Over clips each counts its share of the footage's time: {joined_text(shares)}."
+
+
+def steadiness_warnings(steadiness: Steadiness) -> list[str]:
+    """What a reader must know of a run's spread before relying on its answer, the gravest first."""
+    is_disturbed = steadiness.disturbance.is_warning
+    disturbance = [disturbance_text(steadiness.disturbance)] if is_disturbed else []
+    return [*machine_warnings(steadiness.machine), *disturbance]
+
+
+def steadiness_sentences(steadiness: Steadiness, manifest: Manifest) -> list[str]:
+    """All that a run says of its own spread. Each finding stands once."""
+    machine, spread = steadiness.machine, steadiness.scrub_spread
+    is_warned = machine.is_steady is False
+    return [
+        *([] if is_warned else [f"The machine {machine_predicate(machine)}."]),
+        *machine_warnings(machine),
+        disturbance_text(steadiness.disturbance),
+        *([precision_text(steadiness.precision, manifest)] if steadiness.precision else []),
+        *([_source_text(spread), _plan_text(spread)] if spread else []),
+        *(
+            f"Trials of two kinds, {_cell_text(kinds.cell, manifest)}: {two_kinds_text(kinds)}."
+            for kinds in steadiness.two_kinds[:KINDS_SHOWN]
+        ),
+    ]
+
+
+KINDS_SHOWN: Final = 4
+
+
+def disturbance_text(found: Disturbance) -> str:
+    """How many trials were disturbed, and who leads without them, by what is new."""
+    if not found.disturbed_count:
+        return "No trial was disturbed, as far as the system reports."
+    start = f"{disturbed_text(found)} by other work, and kept"
+    before, after = found.leaders, found.leaders_without
+    verb = "would be chosen" if found.is_choice else "may be the fastest"
+    if not before and not after:
+        return f"{start}."
+    if before == after:
+        change = f"the same {verb}"
+    elif after and after < before:
+        change = f"only {_names(after)} {verb}"
+    elif before < after:
+        change = f"{_names(after - before)} {verb} too"
+    else:
+        change = f"{_names(after)} {verb}, in place of {_names(before)}"
+    again = "" if before == after else " Measure again with nothing else at work."
+    return f"{start}; without them {change}.{again}"
+
+
+def disturbed_text(found: Disturbance) -> str:
+    """`33 of 98 trials disturbed`."""
+    return f"{found.disturbed_count:,} of {count_text(found.trial_count, 'trial')} disturbed"
+
+
+def _names(encodings: frozenset[str]) -> str:
+    return list_text(sorted(encodings), limit=6) if encodings else "no encoding"
+
+
+def precision_text(found: Precision, manifest: Manifest) -> str:
+    """What most cells reached, which one spreads most, and what more rounds would bring."""
+    if not found.more_rounds:
+        return f"Every cell is within {width_text(found.goal_fraction)}, the precision asked for."
+    return (
+        f"Most cells are within {width_text(found.typical_fraction)}; the widest, "
+        f"{_cell_text(found.widest, manifest)}, is within {width_text(found.widest_fraction)}: "
+        f"another {count_text(found.more_rounds, 'round')} "
+        f"(about {duration_text(found.more_duration_s)}) would bring it to about "
+        f"{width_text(found.reached_fraction)}."
+    )
+
+
+def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
+    """What a scenario's own rounds and time budget would bring."""
+    limits = {"rounds": "the most the scenario allows", "time": "what the time budget allows"}
+    rounds, limit = count_text(plan.round_count, "round"), limits[plan.limited_by]
+    start = f"A round takes about {duration_text(plan.round_duration_s)}"
+    if plan.typical_fraction is None or plan.widest_fraction is None:
+        return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_ROUNDS} are needed."
+    whole = duration_text(plan.round_count * plan.round_duration_s)
+    return (
+        f"{start}. {rounds} ({limit}; about {whole}) would bring most cells "
+        f"within {width_text(plan.typical_fraction)} and the widest, "
+        f"{_cell_text(plan.widest, manifest)}, "
+        f"within {width_text(plan.widest_fraction)}; asked for is {width_text(plan.goal_fraction)}."
+    )
+
+
+def _cell_text(cell: Cell, manifest: Manifest) -> str:
+    """`vc3-sq stepping back frame by frame`; with its clip where the run has several."""
+    name = shown_name(cell.encoding)
+    if cell.task == "scrub":
+        text = f"{name} {pattern_words(cell.setting['pattern'])}"
+    else:
+        threads = count_text(cell.setting["threads"], "thread")
+        text = f"{name} in {task_label(cell.task)} with {threads}"
+    return f"{text} ({shown_name(cell.clip)})" if len(manifest.clips) > 1 else text
+
+
+MOSTLY: Final = 0.5
+"""Share of a scrub cell's spread from which its process starts are named as the main source."""
+
+HARDLY: Final = 0.2
+"""Share below which more moves in a round help about as much as more rounds."""
+
+
+def _source_text(found: ScrubSpread) -> str:
+    """Where the spread comes from and what more of helps."""
+    share = f"{100 * found.between_fraction:.0f} %"
+    if found.between_fraction >= MOSTLY:
+        source = f"most of the spread ({share}) is between process starts"
+        advice = "more rounds help, more moves in a round do not"
+    elif found.between_fraction > HARDLY:
+        source = f"{share} of the spread is between process starts"
+        advice = "more rounds help most, more moves in a round a little"
+    else:
+        source = f"little of the spread ({share}) is between process starts"
+        advice = "more moves in a round help about as much as more rounds"
+    return f"Over all scrub cells {source}: {advice}."
+
+
+def _plan_text(found: ScrubSpread) -> str:
+    moves = count_text(found.moves_a_round, "move")
+    if found.round_count is None:
+        return f"A typical cell costs least with {moves} a round (Kalibera & Jones 2013)."
+    return (
+        f"The cheapest way to ±{level_text(found.goal_fraction)} for a typical cell: "
+        f"{count_text(found.round_count, 'round')} of {moves} (Kalibera & Jones 2013)."
+    )
+
+
+def _divided_work(view: RunView) -> Iterator[str]:
+    """What other hosts of a fleet did for this one."""
+    for done, hosts in (
+        ("Files made by hosts of the fleet", [one.made_by for one in view.manifest.media]),
+        (
+            "Cells judged on hosts of the same processor, system and libraries",
+            [trial.judged_by for trial in view.trials],
+        ),
+    ):
+        if counts := Counter(filter(None, hosts)):
+            told = [f"{visible_text(host)} ({count})" for host, count in sorted(counts.items())]
+            yield f"{done}: {list_text(told)}."
 
 
 def published_text(made: int, total: int, stale: Sequence[str], faults: Sequence[str]) -> str:

@@ -9,7 +9,7 @@ from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
 from mezzmark.decide.estimate.rounds import most_slow_share
 from mezzmark.decide.machine.noise import TwoKinds
 from mezzmark.model.errors import count_text as count_text  # noqa: PLC0414 - also had from here
-from mezzmark.model.estimate import Estimate, Withheld
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 
 SHOWN_UNITS: Final = {"bit/s": (1e-6, "Mbit/s"), "B": (1e-6, "MB")}
 """Stored unit → (factor, unit in text). MB is 10^6 bytes."""
@@ -91,17 +91,14 @@ def _count_parts(estimate: Estimate, noun: str) -> tuple[str, str]:
     return point, "" if low is None or high is None else f"[{low:.0f}, {high:.0f}{more}]"
 
 
-MOST_CLIPS: Final = 3
-"""Clips named beside a figure, the worst first."""
-
-
 def _clips_parts(estimate: Estimate, tail: str) -> tuple[str, str]:
+    """Its range, and the clips, the worst first."""
     values = [shown_value(clip.point, estimate.unit) for clip in estimate.by_clip]
     named = [
         f"{shown_name(clip.clip)} {number_text(value)}"
         for clip, value in zip(estimate.by_clip, values, strict=True)
     ]
-    clips = few_text(named, MOST_CLIPS, lambda left: count_text(left, "more clip"))
+    clips = few_text(named, lambda left: count_text(left, "more clip"))
     ends = span_text(number_text(min(values)), number_text(max(values)))
     return f"{ends}{tail}", f"({clips})"
 
@@ -114,6 +111,9 @@ def bare_ratio(estimate: Estimate) -> str:
 def level_text(fraction: float) -> str:
     """A level or a share that was set: `95 %`, `2.5 %`."""
     return f"{100 * fraction:g} %"
+
+
+IN_BRACKETS: Final = f"{level_text(CONFIDENCE_LEVEL)} intervals in brackets"
 
 
 def duration_text(seconds: float) -> str:
@@ -153,10 +153,8 @@ def _visible(character: str) -> str:
 
 
 def shown_name(name: str, *, limit: int = NAME_LIMIT) -> str:
-    """A user's name for running text: harmless, at most `limit` characters, middle left out.
-
-    Names with right-to-left letters are isolated so that they do not reorder what follows.
-    """
+    """A user's name for running text: harmless, at most `limit` characters, middle left out;
+    isolated where right-to-left letters would reorder what follows."""
     text = visible_text(name)
     if len(text) > limit:
         tail = limit // 3
@@ -182,7 +180,16 @@ def joined_text(parts: Sequence[str], *, comma: str = ", ", word: str = "and") -
     return f"{comma.join(parts[:-1])} {word} {parts[-1]}"
 
 
-def few_text(parts: Sequence[str], most: int, rest: Callable[[int], str]) -> str:
+MOST_NAMED: Final = 3
+"""Things named in a sentence, or beside a figure; tables and JSON have all of them."""
+
+
+def few_text(
+    parts: Sequence[str],
+    rest: Callable[[int], str] = "and {} more".format,
+    *,
+    most: int = MOST_NAMED,
+) -> str:
     """`A; B; and 3 more`: the first `most`, and what `rest` says of the number left out."""
     left = len(parts) - most
     return "; ".join([*parts[:most], *([rest(left)] if left > 0 else [])])
@@ -199,6 +206,11 @@ def round_count_text(complete_count: int, begun_count: int) -> str:
     if begun_count <= complete_count:
         return count_text(begun_count, "round")
     return f"{count_text(complete_count, 'whole round')} and part of another"
+
+
+def wrong_text(count: int) -> str:
+    """`✕ 3 wrong` pictures; empty where none was."""
+    return f"✕ {count:,} wrong" if count else ""
 
 
 def two_kinds_text(found: TwoKinds) -> str:

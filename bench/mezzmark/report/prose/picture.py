@@ -5,41 +5,15 @@ from collections.abc import Sequence
 from itertools import permutations
 from typing import Final
 
-from mezzmark.decide.picture.diagnosis import (
-    EIGHT_BIT,
-    FULL_AS_LIMITED,
-    GAMMA_PAIRS,
-    INVISIBLE_DELTA_E,
-    LIMITED_AS_FULL,
-    MATRIX_PAIRS,
-    NO_SHIFT,
-    PRIMARIES_PAIRS,
-    SITING,
-    SITING_LIMIT_PX,
-    TRANSFERS,
-    UNEXPLAINED,
-    Diagnosis,
-    Visibility,
-    gamma_cause,
-    matrix_cause,
-    primaries_cause,
-    severity,
-    transfer_cause,
-    visibility,
-)
+from mezzmark.decide.picture import diagnosis as known
+from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, Diagnosis, severity
 from mezzmark.decide.picture.fidelity import (
     CLIPS_FOR_INTERVAL,
     EncodingFidelity,
     TagOutcome,
     generation_psnr,
 )
-from mezzmark.decide.picture.tags import (
-    TagValue,
-    TagVerdict,
-    guessed_matrix,
-    is_hdr,
-    is_range_lost,
-)
+from mezzmark.decide.picture.tags import TagValue, TagVerdict, guessed_matrix, is_hdr, is_range_lost
 from mezzmark.model.colour import DisplayName
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.inspection import name_tags
@@ -56,7 +30,7 @@ from mezzmark.report.prose.numbers import (
     shown_name,
 )
 
-_SEEN: Final[dict[Visibility, str]] = {
+_SEEN: Final[dict[known.Visibility, str]] = {
     "invisible": "no visible shift",
     "side by side": "a shift seen only side by side",
     "trained eye": "a shift that a trained eye would see",
@@ -70,26 +44,27 @@ def _curve(display: DisplayName) -> str:
 
 
 _CAUSES: Final = {
-    LIMITED_AS_FULL: "limited range were read as full",
-    FULL_AS_LIMITED: "full range were read as limited",
+    known.LIMITED_AS_FULL: "limited range were read as full",
+    known.FULL_AS_LIMITED: "full range were read as limited",
     **{
-        primaries_cause(written, read): f"{written} primaries were shown as {read}"
-        for written, read in PRIMARIES_PAIRS
+        known.primaries_cause(written, read): f"{written} primaries were shown as {read}"
+        for written, read in known.PRIMARIES_PAIRS
     },
     **{
-        transfer_cause(written, read): f"{written} levels were shown as {read}"
-        for written, read in permutations(TRANSFERS, 2)
+        known.transfer_cause(written, read): f"{written} levels were shown as {read}"
+        for written, read in permutations(known.TRANSFERS, 2)
     },
-    EIGHT_BIT: "processed in 8 bits",
-    SITING: "chroma siting differed from the tag",
+    known.EIGHT_BIT: "processed in 8 bits",
+    known.SITING: "chroma siting differed from the tag",
     **{
-        matrix_cause(written, read): f"colours written with the {written} matrix were read with "
-        f"the {read} matrix"
-        for written, read in MATRIX_PAIRS
+        known.matrix_cause(written, read): (
+            f"colours written with the {written} matrix were read with the {read} matrix"
+        )
+        for written, read in known.MATRIX_PAIRS
     },
     **{
-        gamma_cause(used, meant): f"{_curve(used)} were used in place of {_curve(meant)}"
-        for used, meant in GAMMA_PAIRS
+        known.gamma_cause(used, meant): f"{_curve(used)} were used in place of {_curve(meant)}"
+        for used, meant in known.GAMMA_PAIRS
     },
 }
 """How a known cause is said after "as if"."""
@@ -134,9 +109,9 @@ def diagnosis_words(chart: Diagnosis) -> str:
     seen = _seen_words(chart.delta_e, is_hdr=chart.is_hdr)
     viewer = " in viewers that go by the tags in the pictures" if chart.by_pictures else ""
     few = "; 8 bits are too few for HDR: a code of PQ is a step of ΔE_ITP 3.3" * chart.lacks_bits
-    if chart.cause == NO_SHIFT:
+    if chart.cause == known.NO_SHIFT:
         return f"{seen}{few}"
-    if chart.cause == UNEXPLAINED:
+    if chart.cause == known.UNEXPLAINED:
         rest = f"of unknown cause (RMS change {chart.residual_codes:.1f} of 255 codes)"
         return f"{seen}{viewer}, {rest}{few}"
     causes = [_CAUSES.get(cause, cause) for cause in (chart.cause, *chart.further)]
@@ -149,17 +124,17 @@ def _unit(is_hdr: bool) -> str:
 
 def _effect(chart: Diagnosis) -> str:
     """What else than flat patches shows the cause."""
-    if chart.cause == EIGHT_BIT:
+    if chart.cause == known.EIGHT_BIT:
         return (
             f"but smooth ramps turned into steps ({chart.ramp_codes_returned} of "
             f"{chart.ramp_codes_entered} grey levels are left), "
         )
-    if chart.cause == SITING:
+    if chart.cause == known.SITING:
         shifts = ((chart.chroma_shift_x_px, "across"), (chart.chroma_shift_y_px, "down"))
         moved = [
             f"{shift:+.2f} px {way}"
             for shift, way in shifts
-            if shift is not None and abs(shift) > SITING_LIMIT_PX
+            if shift is not None and abs(shift) > known.SITING_LIMIT_PX
         ]
         return f"but colour edges moved {joined_text(moved)}, "
     return ""
@@ -171,7 +146,7 @@ def _seen_words(delta_e: float, *, is_hdr: bool) -> str:
 
 
 def _with_delta_e(delta_e: float, *, is_hdr: bool) -> str:
-    seen = _SEEN[visibility(severity(delta_e, is_hdr=is_hdr))]
+    seen = _SEEN[known.visibility(severity(delta_e, is_hdr=is_hdr))]
     return f"{seen} ({_unit(is_hdr)} {delta_e:.1f})"
 
 
@@ -182,9 +157,8 @@ def tag_text(verdict: TagVerdict) -> str:
     """`kept`, `changed 4/3 → 1`, `kept; the pictures say BT.709`."""
     text = _TAG_STATES.get(verdict.state, verdict.state)
     if verdict.state == "changed":
-        text = (
-            f"changed {' → '.join(_tag_value(verdict, v) for v in (verdict.written, verdict.read))}"
-        )
+        values = (_tag_value(verdict, value) for value in (verdict.written, verdict.read))
+        text = f"changed {' → '.join(values)}"
     elif verdict.tag == "range" and verdict.state == "lost":
         text = "unstated: read as limited"
     if verdict.in_pictures is not None:

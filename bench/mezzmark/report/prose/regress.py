@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from mezzmark.decide.compare.evidence import RUN_SPREAD, TRIAL_SPREAD, findable_fraction
+from mezzmark.decide.compare.fleet import FleetCheck
 from mezzmark.decide.compare.matching import compared_cells, group_refusals
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION
 from mezzmark.decide.compare.verdicts import (
@@ -21,10 +22,11 @@ from mezzmark.decide.compare.verdicts import (
 from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_of
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.model.cell import Cell, ordered
-from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.fact import grouped
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
+    IN_BRACKETS,
+    MOST_NAMED,
     count_text,
     estimate_text,
     few_text,
@@ -39,9 +41,6 @@ from mezzmark.report.prose.terms import player_words, task_label
 
 MOST_UNITS: Final = 200
 """Rounds or runs that somebody might still measure."""
-
-MOST_NAMED: Final = 3
-"""Cells and clips that are named in a sentence; JSON has all."""
 
 _ASSUMPTIONS: Final[dict[Design, str]] = {
     "interleaved": (
@@ -240,8 +239,7 @@ def summarise_regression(report: RegressionReport) -> str:
 
 def power_text(cells: Sequence[Cell], round_count: int, run_count: int) -> str:
     """What so many runs of these cells a side can find, said before they are measured."""
-    compared = compared_cells(cells)
-    if not compared:
+    if not (compared := compared_cells(cells)):
         return "Nothing of this is compared by regress."
     found = findable_fraction(
         compared, round_count, run_count=run_count, tolerance_fraction=TOLERANCE_FRACTION
@@ -262,8 +260,8 @@ def _players_texts(report: RegressionReport) -> list[str]:
         cells.setdefault(tuple(sides), []).append(cell.cell.cell_id)
     return [
         f"The best player was {before} in the baseline and {after} in the candidate "
-        f"({few_text(ids, MOST_NAMED, lambda more: f'and {more} more')}): what changed there may "
-        "be the choice of player; to compare one player, name it in the scenario."
+        f"({few_text(ids)}): what changed there may be the choice of player; to "
+        "compare one player, name it in the scenario."
         for (before, after), ids in cells.items()
     ]
 
@@ -339,10 +337,17 @@ def _error_levels(report: RegressionReport) -> str:
             " of this machine, its versions and settings, would tell it for each task."
         )
     return (
-        f"Tolerance {level_text(report.tolerance_fraction)}. The interval that is shown decides; "
-        f"those of all cells hold together at {level_text(report.confidence_level)} (Bonferroni). "
-        "It is of the undisturbed level, the mean of the lowest third of rounds. Detectable is the "
-        f"smallest slowing that shows nine times in ten.{added}"
+        f"{levels_text(report, 'all cells')} It is of the undisturbed level, the mean of the "
+        f"lowest third of rounds. Detectable is the smallest slowing that shows nine times in ten."
+        f"{added}"
+    )
+
+
+def levels_text(found: RegressionReport | FleetCheck, whose: str) -> str:
+    """Tolerance and level of a comparison; `whose` intervals hold together."""
+    return (
+        f"Tolerance {level_text(found.tolerance_fraction)}. The interval that is shown decides; "
+        f"those of {whose} hold together at {level_text(found.confidence_level)} (Bonferroni)."
     )
 
 
@@ -408,8 +413,7 @@ def _sensitivity(report: RegressionReport) -> str:
 
 def changed_verdicts_text(changed: Sequence[ChangedVerdict]) -> str:
     """The first few cells, with both verdicts."""
-    named = [f"{c.cell.cell_id}: {c.verdict} → {c.verdict_without}" for c in changed]
-    return few_text(named, MOST_NAMED, lambda more: f"and {more} more")
+    return few_text([f"{c.cell.cell_id}: {c.verdict} → {c.verdict_without}" for c in changed])
 
 
 def regression_sentences(report: RegressionReport) -> Iterator[str]:
@@ -430,7 +434,7 @@ def before_after_basis(earlier: MeasuredRun, later: MeasuredRun) -> str:
         f"{start_of(run)[:16].replace('T', ' ')} ({shown_name(name)})"
         for run, name in zip((earlier, later), run_names([earlier, later]), strict=True)
     )
-    return f"{first} and {second}, both in UTC · {100 * CONFIDENCE_LEVEL:g} % intervals in brackets"
+    return f"{first} and {second}, both in UTC · {IN_BRACKETS}"
 
 
 def next_step(earlier: str, later: str) -> str:

@@ -6,6 +6,7 @@ from typing import Final
 
 from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport
+from mezzmark.decide.estimate.over_clips import AtBest
 from mezzmark.decide.estimate.ranking import Ranked, Ranking
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
@@ -31,7 +32,7 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.prose.regress import summarise_regression
-from mezzmark.report.prose.terms import bar_words, rate_text, setting_words, task_label, trial_words
+from mezzmark.report.prose.terms import bar_words, setting_words, task_label, trial_words
 from mezzmark.report.view import LinkFamily, RunView
 
 
@@ -89,19 +90,10 @@ def floor_words(*, is_shaded: bool, is_all: bool) -> str:
     return "Shaded: below one frame, where most people see no difference. " if is_shaded else ""
 
 
-def median_words(name: str, estimate: Estimate) -> str:
-    """Of a median."""
-    return mark_words(name, "median scrub latency", estimate, samples="move")
-
-
-def tail_words(name: str, estimate: Estimate) -> str:
-    """Of a 95th percentile."""
-    return mark_words(name, "scrub latency in 95 of 100 moves", estimate, samples="move")
-
-
-def wrong_words(count: int) -> str:
-    """`✕ 3 wrong`; nothing where none was."""
-    return f"✕ {count:,} wrong" if count else ""
+def latency_words(name: str, figure: str, estimate: Estimate) -> str:
+    """Of a mark of median or p95."""
+    whats = {"p50_ms": "median scrub latency", "p95_ms": "scrub latency in 95 of 100 moves"}
+    return mark_words(name, whats[figure], estimate, samples="move")
 
 
 def spans_text(ranking: Ranking) -> FigureText:
@@ -139,6 +131,30 @@ def links_text(family: LinkFamily) -> FigureText:
     )
 
 
+def strokes_text(clip: str, encodings: Sequence[str], off: Sequence[float]) -> FigureText:
+    """Of the hand and what was seen; `off` are mean distances in frames."""
+    pairs = zip(encodings, off, strict=True)
+    means = "; ".join(f"{shown_name(name)} {number_text(value)}" for name, value in pairs)
+    return FigureText(
+        title="Where the hand was, and what was seen",
+        subtitle=f"{shown_name(clip)}, one trial of each with the same strokes",
+        caption="A line on the hand's is a picture that follows; flat stretches are freezes.",
+        alt=f"Mean distance from hand to picture in frames: {means}.",
+    )
+
+
+def counts_text(task: str, at_best: AtBest) -> FigureText:
+    """Of what streams or editors came to, by their number."""
+    counts = (f"{shown_name(n)} {estimate_text(f['count'])}" for n, (_, f) in at_best.items())
+    return FigureText(
+        title=f"How many {task} are served at once",
+        subtitle="Where most rounds tried; the median of rounds decides",
+        caption="One more than is carried, and mostly all are late. "
+        "No more are tried than the scenario's `most`.",
+        alt=f"{'; '.join(counts)}.",
+    )
+
+
 def encode_text(
     estimates: Sequence[Estimate], best: Mapping[str, Estimate], *, clip_count: int
 ) -> FigureText:
@@ -166,11 +182,6 @@ def encode_words(name: str, thread_count: int, speed: Estimate) -> str:
     """Of one thread count's mark."""
     what = f"encode speed, {count_text(thread_count, 'thread')}"
     return mark_words(name, what, speed, samples="encoded clip")
-
-
-def real_time_label(rate_fps: float) -> str:
-    """Of the line beyond which encoding is faster than real time."""
-    return f"real time: {rate_text(rate_fps)}"
 
 
 def size_text(ranking: Ranking, entries: Iterable[Ranked]) -> FigureText:
@@ -247,19 +258,10 @@ def choice_words(point: ChoicePoint, plane: ChoicePlane, choice: Choice) -> str:
     return "; ".join(filter(None, (y, x, verdict, FRONTS[entry.front])))
 
 
-def goal_label(goal: FigureName) -> str:
-    """The label of a goal's axis."""
-    return f"{goal.label}, {shown_unit(goal.unit)} (log scale)"
-
-
 def limit_label(limit: float, goal: FigureName) -> str:
     """Of the line that a need draws, in the shown unit; the side that meets it is named."""
     sign = "≤" if goal.better == "less" else "≥"
     return f"need: {sign} {number_text(limit)} {shown_unit(goal.unit)}"
-
-
-RATIO_LABEL: Final = "cost, later / earlier (log scale)"
-UNCHANGED_LABEL: Final = "1: no change"
 
 
 def cell_names(cells: Iterable[Cell]) -> list[str]:
@@ -270,6 +272,12 @@ def cell_names(cells: Iterable[Cell]) -> list[str]:
         name if short.count(name) == 1 else cell.cell_id
         for name, cell in zip(short, cells, strict=True)
     ]
+
+
+BARS_TOLD: Final = (
+    "A bar wholly right of the shade is a regression, one wholly left of it an improvement, one "
+    "wholly inside it shows that nothing changed by more than the tolerance."
+)
 
 
 def verdict_text(cell: CellVerdict) -> str:
@@ -287,8 +295,7 @@ def ratios_text(report: RegressionReport) -> FigureText:
         subtitle=f"{count_text(len(shown), 'cell')}. Bars: intervals that hold together at "
         f"{level_text(report.confidence_level)}; shaded: the tolerance of "
         f"{100 * report.tolerance_fraction:g} %.",
-        caption="Right of the line at 1 the later run is slower. A bar wholly right of the shade "
-        "is a regression, one wholly left of it an improvement, one wholly inside it shows that "
-        "nothing changed by more than the tolerance. Open marks: not proved either way.",
+        caption=f"Right of the line at 1 the later run is slower. {BARS_TOLD} Open marks: not "
+        "proved either way.",
         alt=f"{summarise_regression(report)} {first_few(cells)}.",
     )

@@ -4,23 +4,14 @@ from collections.abc import Sequence
 from typing import Final
 
 from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.estimate.over_clips import mix_of
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL
 from mezzmark.decide.size.result import SizingResult
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import grouped
-from mezzmark.model.run import Manifest
 from mezzmark.model.tasks.delivery import DeliverySettings
-from mezzmark.model.tasks.spec import TaskSpec
 from mezzmark.report.prose.choice import rounds_text
-from mezzmark.report.prose.numbers import (
-    count_text,
-    joined_text,
-    number_text,
-    shown_name,
-    withheld_text,
-)
+from mezzmark.report.prose.numbers import count_text, number_text, withheld_text
 from mezzmark.report.prose.size import wanted_text
 from mezzmark.report.prose.terms import setting_words
 
@@ -119,22 +110,17 @@ NOTES: Final = {
         "be; drives and servers keep caches of their own."
     ),
     "encode cells": "Speed is that of a typical round: the median.",
+    "ratios": (
+        "Figure: {figure.name} ({figure.unit}). Above 1 {host} is faster. Intervals of all cells "
+        "of all hosts hold together."
+    ),
+    "ingest": (
+        "All {clips}, decoded, converted, encoded and read back. Predicted from the grid of the "
+        "same split; the miss is predicted against measured."
+    ),
+    "machines": "Cores like those measured (there are {cores}), by the scaling law of the grid.",
 }
-"""By table."""
-
-
-def mix_text(manifest: Manifest) -> str:
-    """How much each clip counts in what is said over all clips."""
-    mix = mix_of(manifest.clips)
-    if len(mix) < 2 or any(clip.share is None for clip in manifest.clips):
-        return "Over clips each counts alike, as an equal part of the footage's time."
-    shares = [f"{shown_name(clip)} {number_text(100 * share)} %" for clip, share in mix.items()]
-    return f"Over clips each counts its share of the footage's time: {joined_text(shares)}."
-
-
-def ranking_title(setting: str) -> str:
-    """Of the encodings in one scrub setting."""
-    return f"Scrub latency in numbers: {setting}"
+"""By table; what stands in braces is filled in there."""
 
 
 def ranking_note(ranking: Ranking, *, is_lead: bool) -> str:
@@ -187,29 +173,12 @@ def quality_note(clip_count: int) -> str:
     )
 
 
-def ratio_note(task: TaskSpec, other: str) -> str:
-    """Of a task's cells on the host `other` against the reference."""
-    figure = task.figure(task.headline)
-    return (
-        f"Figure: {figure.name} ({figure.unit}). Above 1 {other} is faster. Intervals "
-        "of all cells of all hosts hold together."
-    )
-
-
 def best_note(*, has_prices: bool) -> str:
     """Of each host at its own best threads and jobs."""
     prices = " Cost per unit below 1: more for the money than the reference." if has_prices else ""
     return (
         "Frames per second at the number of threads and jobs that was fastest on that host; which "
         f"is fastest is read from the same rounds.{prices}"
-    )
-
-
-def ingest_note(clip_count: int) -> str:
-    """Of ingest cells, measured and predicted."""
-    return (
-        f"All {count_text(clip_count, 'clip')}, decoded, converted, encoded and read back. "
-        "Predicted from the grid of the same split; the miss is predicted against measured."
     )
 
 
@@ -232,12 +201,4 @@ def sizing_note(result: SizingResult) -> str:
     return (
         f"{result.confidence_level * 100:g} % intervals in brackets, from {result.draw_count:,} "
         f"draws of the measured ones. In time: {wanted_text(result.shop)}."
-    )
-
-
-def machines_note(measured_core_count: int) -> str:
-    """Of ingest on machines that were not measured."""
-    return (
-        f"Cores like those measured (there are {measured_core_count}), by the scaling law of the "
-        "grid."
     )

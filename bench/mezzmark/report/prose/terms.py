@@ -33,10 +33,7 @@ _PATTERNS: Final = {
     "sweep-back": "sweeping back at speed",
     "hop": "hopping from clip to clip",
 }
-_POLICIES: Final = {
-    "reseek": "the player always seeks",
-    "roll": "the player rolls on where it can",
-}
+_POLICIES: Final = {"reseek": "the player always seeks", "roll": "the player rolls on where it can"}
 
 USUAL_PLAYER: Final = "slice"
 """The player that goes without saying."""
@@ -125,10 +122,8 @@ def trial_words(run: MeasuredRun, ranking: Ranking) -> str:
 
 
 def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
-    """What the bars of a figure are, where any of its estimates has one; else why none has.
-
-    `also` is said after it where there are bars.
-    """
+    """What the bars of a figure are, where any of its estimates has one, and `also`; else why none
+    has."""
     levels = {e.confidence_level for e in estimates if e.low is not None and e.high is not None}
     if not levels:
         return "No bars: too few rounds for intervals."

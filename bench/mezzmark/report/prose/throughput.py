@@ -4,11 +4,7 @@ from collections.abc import Sequence, Sized
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import Observation
-from mezzmark.decide.estimate.over_clips import (
-    BestCells,
-    as_shown_speed,
-    best_cells,
-)
+from mezzmark.decide.estimate.over_clips import BestCells, as_shown_speed, best_cells
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
 from mezzmark.decide.throughput.ingest import HeatFindings, IngestPrediction, judge_heat
 from mezzmark.model.cell import AXES, Cell
@@ -128,11 +124,6 @@ def clip_words(
         f"{split_words(cell.setting.split)}, {cell.setting['clip_order']}; "
         f"the whole folder: {estimate_words(whole)}"
     )
-
-
-def worker_label(index: int) -> str:
-    """`worker 1` of the first one."""
-    return f"worker {index + 1}"
 
 
 def peak_text(fit: ScalingFit) -> str:

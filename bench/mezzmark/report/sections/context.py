@@ -10,28 +10,20 @@ from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.figures.gallery import Picture, make_picture
+from mezzmark.report.figures.drawing import Picture, make_picture
 from mezzmark.report.figures.scatter import draw_choice, draw_links, draw_size
 from mezzmark.report.figures.scrub import draw_latency, draw_spans
 from mezzmark.report.figures.speeds import draw_encode
 from mezzmark.report.prose.answer import Answer, run_answer
 from mezzmark.report.prose.choice import details, standing, tipping_sentences, unchosen_text
 from mezzmark.report.prose.footage import footage_words
-from mezzmark.report.prose.latency import (
-    best_player_sentences,
-    setting_label,
-    waiting_sentences,
-)
+from mezzmark.report.prose.latency import best_player_sentences, setting_label, waiting_sentences
 from mezzmark.report.prose.making import making_headline, making_sentences, scripts_of
-from mezzmark.report.prose.method import method_sentences, run_basis
+from mezzmark.report.prose.method import method_sentences, run_basis, steadiness_sentences
 from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.prose.steadiness import steadiness_sentences
 from mezzmark.report.prose.terms import encodings_about
-from mezzmark.report.sections.fidelity import fidelity_section
-from mezzmark.report.sections.hand import hand_section
 from mezzmark.report.sections.parts import Section, filled_sections, slug
-from mezzmark.report.sections.throughput import throughput_section
-from mezzmark.report.tables.cells import cells_table
+from mezzmark.report.sections.tasks import fidelity_section, hand_section, throughput_section
 from mezzmark.report.tables.choice import checklist as choice_checklist
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import Facts, run_facts, version_facts
@@ -45,7 +37,8 @@ from mezzmark.report.tables.run import (
     ranking_table,
 )
 from mezzmark.report.tables.table import Table, filled, tabulate
-from mezzmark.report.view import OPEN_LOOPS, RunView, encode_speeds
+from mezzmark.report.tables.tasks import cells_table
+from mezzmark.report.view import OPEN_LOOPS, RunView
 
 SHOWN: Final = {
     *OPEN_LOOPS,
@@ -134,7 +127,7 @@ def run_context(view: RunView) -> RunContext:
 
 
 def _answered(section: Section, answer: Answer) -> Section:
-    first, rest = answer.to(section.anchor)
+    first, *rest = answer.by_question.get(section.anchor) or ("",)
     if section.headline:
         return replace(section, sentences=(*filter(None, (first, *rest)), *section.sentences))
     return replace(section, headline=first, sentences=(*rest, *section.sentences))
@@ -219,8 +212,8 @@ def _setting_slug(setting: Setting) -> str:
 
 def _encode_section(view: RunView, cells: Table, scrub_cells: Table) -> Section:
     """Time, drawn where it is of several thread counts; disk against waiting where no choice is."""
-    table, of_each = encode_table(view), encode_speeds(view).values()
-    has_lines = any(len(counts) > 1 for counts in of_each)
+    table = encode_table(view)
+    has_lines = any(len(by_threads) > 1 for by_threads in view.encodes.values())
     marks = {(c.encoding, c.setting["threads"]): anchor for c, anchor in cells.links.items()}
     draw = partial(draw_encode, view, anchors=table.links, cells=marks)
     speed = (make_picture(f"{view.prefix}encode-speed", draw),) if has_lines else ()

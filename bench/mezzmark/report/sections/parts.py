@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass, replace
 
-from mezzmark.report.figures.gallery import Picture
+from mezzmark.report.figures.drawing import Picture
 from mezzmark.report.tables.table import Table, filled
 
 

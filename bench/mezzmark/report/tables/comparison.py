@@ -14,12 +14,9 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.report.prose.history import change_text, date_texts, percent_text, series_name
 from mezzmark.report.prose.hosts import ratio_remark, setting_labels
 from mezzmark.report.prose.machine import fact_label, fact_text
-from mezzmark.report.prose.numbers import count_text, shown_name
-from mezzmark.report.prose.table_notes import NOTES, best_note, ratio_note
+from mezzmark.report.prose.numbers import count_text, few_text, shown_name
+from mezzmark.report.prose.table_notes import NOTES, best_note
 from mezzmark.report.tables.table import Column, Entry, Table, bare, tabulate, worded
-
-MOST_CELLS_NAMED = 3
-"""Cells of a refusal that are named; their number is always given."""
 
 
 def task_table(found: HardwareComparison) -> Table:
@@ -66,7 +63,7 @@ def ratio_table(
         ],
         table_id=table_id,
         title=f"{other} against {reference}: {TASKS[task].label}",
-        note=ratio_note(TASKS[task], other),
+        note=NOTES["ratios"].format(figure=TASKS[task].figure(TASKS[task].headline), host=other),
         key=lambda r: r[0].cell,
     )
 
@@ -136,7 +133,7 @@ def refusal_table(
         [
             Column("reason", reason, "left"),
             Column("cells", lambda r: len(r.cells)),
-            Column("which", lambda r: _cell_names(r.cells), "left", is_long=True),
+            Column("which", _cell_names, "left", is_long=True),
         ],
         table_id=table_id,
         title=title,
@@ -144,9 +141,8 @@ def refusal_table(
     )
 
 
-def _cell_names(cells: Sequence[Cell]) -> str:
-    more = [f"and {len(cells) - MOST_CELLS_NAMED} more"] * (len(cells) > MOST_CELLS_NAMED)
-    return "; ".join([*(cell.cell_id for cell in cells[:MOST_CELLS_NAMED]), *more])
+def _cell_names(refusal: Refusal) -> str:
+    return few_text([cell.cell_id for cell in refusal.cells])
 
 
 def level_table(history: History, *, table_id: str) -> Table:

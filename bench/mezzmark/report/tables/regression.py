@@ -1,25 +1,22 @@
-"""A comparison of runs as a table, as Markdown and as JUnit XML; verdicts are made elsewhere."""
+"""Comparisons of runs, and checks of many hosts, as tables, as Markdown and as JUnit XML."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 from xml.etree import ElementTree
 
+from mezzmark.decide.compare.fleet import FleetCheck, HostCheck
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport, Verdict
 from mezzmark.model.estimate import Estimate
+from mezzmark.report.prose import fleet as fleet_words
+from mezzmark.report.prose import regress as words
 from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.prose.regress import (
-    context_lines,
-    remark_text,
-    summarise_regression,
-    unjudged_lines,
-)
 from mezzmark.report.prose.table_notes import NOTES
 from mezzmark.report.tables.table import (
     DASH,
     Column,
+    Content,
     Entry,
     Table,
-    markdown_table,
     markdown_text,
     tabulate,
 )
@@ -36,9 +33,8 @@ MARKS: Final[dict[Verdict, str]] = {
 """A sign beside each verdict, so that colour is never the only carrier: the sign of the change in
 cost, `?` for what is open, `×` for cannot compare."""
 
-SIGNS: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
+_SIGNS: Final[dict[Verdict | None, str]] = {"improved": "leader", "regressed": "wrong"}
 _UNDECIDED: Final[tuple[Verdict, ...]] = ("slower", "inconclusive", "not comparable")
-
 
 CHANGED: Final[tuple[Verdict, ...]] = ("regressed", "slower", "improved")
 UNCHANGED: Final = tuple(verdict for verdict in MARKS if verdict not in CHANGED)
@@ -57,11 +53,11 @@ def regression_table(
         [c for c in report.cells if c.cost_ratio is not None and c.verdict in verdicts],
         [
             Column("cell", lambda c: c.cell.cell_id, "left", is_long=True),
-            Column("verdict", verdict_entry, "left"),
+            Column("verdict", lambda c: verdict_entry(c.verdict), "left"),
             Column("cost ratio", lambda c: ratio_entry(c.cost_ratio), "left"),
             Column("typical trial", _typical, "left"),
             Column("smallest change detectable", detectable_text),
-            Column("remark", lambda c: remark_text(c, report), "left", is_long=True),
+            Column("remark", lambda c: words.remark_text(c, report), "left", is_long=True),
         ],
         table_id=table_id,
         title=title,
@@ -70,22 +66,22 @@ def regression_table(
     )
 
 
-def verdict_entry(cell: CellVerdict) -> Entry:
+def verdict_entry(verdict: Verdict) -> Entry:
     """With its sign."""
-    return Entry(f"{MARKS[cell.verdict]} {cell.verdict}", sign=SIGNS.get(cell.verdict, ""))
+    return Entry(f"{MARKS[verdict]} {verdict}", sign=_SIGNS.get(verdict, ""))
 
 
-def _typical(cell: CellVerdict) -> Entry:
+def _typical(cell: CellVerdict) -> Content:
     """Of all rounds; of three both ratios are, and nothing is told by saying it twice."""
     decides, typical = cell.cost_ratio, ratio_entry(cell.typical_ratio)
     is_few = decides is not None and decides.round_count <= UNDISTURBED_ROUNDS
-    return Entry("too few rounds") if is_few and typical == ratio_entry(decides) else typical
+    return "too few rounds" if is_few and typical == ratio_entry(decides) else typical
 
 
-def ratio_entry(ratio: Estimate | None) -> Entry:
+def ratio_entry(ratio: Estimate | None) -> Entry | None:
     """`1.052` and `[1.031, 1.074]`."""
     if ratio is None:
-        return Entry(DASH)
+        return None
     is_bare = ratio.low is None or ratio.high is None
     return Entry(f"{ratio.point:.3f}", "" if is_bare else f"[{ratio.low:.3f}, {ratio.high:.3f}]")
 
@@ -97,30 +93,136 @@ def detectable_text(cell: CellVerdict) -> str:
     return "> 100 %" if change > 1 else f"{100 * change:.1f} %"
 
 
+def fleet_hosts_table(check: FleetCheck) -> Table:
+    """A row a host: verdict, the cell that tells most, its ratio, what would have been found, how
+    many earlier runs, a remark."""
+    return tabulate(
+        check.hosts,
+        [
+            Column("host", _host_entry, "left"),
+            Column("verdict", _host_verdict, "left"),
+            Column("cost ratio", _telling_ratio),
+            Column("smallest change detectable", _detectable_span),
+            Column("earlier runs", lambda h: len(h.baseline_utc)),
+            Column("of cell", _telling_cell, "left", is_long=True),
+            Column("remark", fleet_words.host_remark, "left", is_long=True),
+        ],
+        table_id="fleet-hosts",
+        title="Each host by its cell that changed most",
+        note=NOTES["fleet"],
+        key=lambda h: h.host,
+    )
+
+
+def _host_entry(host: HostCheck) -> Entry:
+    return Entry(fleet_words.host_name(host), sign=_SIGNS.get(host.verdict, ""))
+
+
+def _host_verdict(host: HostCheck) -> str | Entry:
+    return verdict_entry(host.verdict) if host.verdict else fleet_words.NO_HISTORY
+
+
+def _telling_cell(host: HostCheck) -> str | None:
+    return host.telling_cell.cell.cell_id if host.telling_cell else None
+
+
+def _telling_ratio(host: HostCheck) -> Entry | None:
+    return ratio_entry(host.telling_cell.cost_ratio) if host.telling_cell else None
+
+
+def _detectable_span(host: HostCheck) -> Entry | None:
+    """Over the host's cells."""
+    cells = host.report.cells if host.report else ()
+    found = [100 * cell.detectable_fraction for cell in cells if cell.detectable_fraction]
+    if not found:
+        return None
+    low, high = (f"{value:.1f}" for value in (min(found), max(found)))
+    return Entry(f"{low} %" if low == high else f"{low} to {high} %", sort=max(found))
+
+
+def changed_cells_table(check: FleetCheck) -> Table:
+    """Every cell that changed, host by host."""
+    return tabulate(
+        [
+            (host, report, cell)
+            for host, report in fleet_words.judged_hosts(check)
+            for cell in report.cells
+            if cell.verdict in CHANGED
+        ],
+        [
+            Column("host", lambda r: fleet_words.host_name(r[0]), "left"),
+            Column("cell", lambda r: r[2].cell.cell_id, "left"),
+            Column("verdict", lambda r: verdict_entry(r[2].verdict), "left"),
+            Column("cost ratio", lambda r: ratio_entry(r[2].cost_ratio)),
+            Column("smallest change detectable", lambda r: detectable_text(r[2])),
+            Column("remark", lambda r: words.remark_text(r[2], r[1]), "left"),
+        ],
+        table_id="fleet-changes",
+        title="Cells that changed",
+        note=NOTES["regression"],
+    )
+
+
+def disturbed_table(check: FleetCheck) -> Table:
+    """Hosts on which a run was disturbed."""
+    told = [(host, fleet_words.disturbance_texts(host)) for host in check.hosts]
+    return tabulate(
+        [(host, texts) for host, texts in told if any(texts)],
+        [
+            Column("host", lambda r: fleet_words.host_name(r[0]), "left"),
+            Column("machine", lambda r: r[1][0], "left"),
+            Column("disturbed trials, kept in", lambda r: r[1][1], "left"),
+            Column("verdicts that change without them", lambda r: r[1][2], "left"),
+        ],
+        table_id="fleet-disturbed",
+        title="Hosts that were disturbed",
+    )
+
+
 def as_markdown(report: RegressionReport) -> str:
     """A Markdown table with its context, for a pull request or a wiki."""
-    table = regression_table(report)
-    parts = [
+    return _document(
         f"## {report.verdict.capitalize()}",
-        _line(summarise_regression(report)),
-        "\n".join(f"- {_line(text)}" for text in unjudged_lines(report)),
-        markdown_table(table).rstrip() if table else "",
-        "\n".join(f"- {_line(text)}" for text in context_lines(report)),
-    ]
-    return "\n\n".join(filter(None, parts)) + "\n"
+        markdown_text(visible_text(words.summarise_regression(report))),
+        _bullets(words.unjudged_lines(report)),
+        regression_table(report),
+        _bullets(words.context_lines(report)),
+    )
 
 
-def _line(text: str) -> str:
-    return markdown_text(visible_text(text))
+def fleet_markdown(check: FleetCheck) -> str:
+    """The hosts as a Markdown table with its context."""
+    head = f"## {markdown_text(fleet_words.fleet_headline(check))}"
+    return _document(head, fleet_hosts_table(check), _bullets(fleet_words.context_lines(check)))
+
+
+def _document(*parts: str | Table) -> str:
+    """What there is of these, with a blank line between."""
+    texts = (str(part).rstrip() for part in parts if part)
+    return "\n\n".join(filter(None, texts)) + "\n"
+
+
+def _bullets(lines: Iterable[str]) -> str:
+    return "\n".join(f"- {markdown_text(visible_text(line))}" for line in lines)
 
 
 def as_junit(report: RegressionReport) -> str:
     """JUnit XML as build servers read it: a regression is a failure, a cell that cannot be told or
     compared is skipped with its reason."""
-    return junit_text([junit_suite(report, name="mezzmark regress")])
+    return _junit_text([_junit_suite(report, name="mezzmark regress")])
 
 
-def junit_suite(report: RegressionReport, *, name: str) -> ElementTree.Element:
+def fleet_junit(check: FleetCheck) -> str:
+    """JUnit XML, a suite for each host that has a history."""
+    return _junit_text(
+        [
+            _junit_suite(report, name=f"{fleet_words.TITLE}: {visible_text(host.label)}")
+            for host, report in fleet_words.judged_hosts(check)
+        ]
+    )
+
+
+def _junit_suite(report: RegressionReport, *, name: str) -> ElementTree.Element:
     """The suite of one comparison."""
     verdicts = [cell.verdict for cell in report.cells]
     suite = ElementTree.Element(
@@ -134,17 +236,18 @@ def junit_suite(report: RegressionReport, *, name: str) -> ElementTree.Element:
     for cell in report.cells:
         names = {"classname": f"mezzmark.{cell.cell.task}", "name": _legal(cell.cell.cell_id)}
         case = ElementTree.SubElement(suite, "testcase", names)
-        ratio = ratio_entry(cell.cost_ratio).text
-        message = _legal(f"{cell.verdict}: {ratio}. {remark_text(cell, report)}".strip())
+        ratio = ratio_entry(cell.cost_ratio) or Entry(DASH)
+        message = _legal(f"{cell.verdict}: {ratio.text}. {words.remark_text(cell, report)}".strip())
         if cell.verdict == "regressed":
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in _UNDECIDED:
             ElementTree.SubElement(case, "skipped", message=message)
-    ElementTree.SubElement(suite, "system-out").text = "\n".join(map(_legal, context_lines(report)))
+    context = "\n".join(map(_legal, words.context_lines(report)))
+    ElementTree.SubElement(suite, "system-out").text = context
     return suite
 
 
-def junit_text(suites: Sequence[ElementTree.Element]) -> str:
+def _junit_text(suites: Sequence[ElementTree.Element]) -> str:
     """One suite as the document, or several within one."""
     root = suites[0] if len(suites) == 1 else ElementTree.Element("testsuites")
     root.extend(suites if len(suites) != 1 else ())

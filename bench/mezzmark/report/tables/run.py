@@ -14,10 +14,10 @@ from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
 from mezzmark.report.prose import numbers
 from mezzmark.report.prose.latency import setting_label, share_text
-from mezzmark.report.prose.table_notes import NOTES, ranking_note, ranking_title
+from mezzmark.report.prose.table_notes import NOTES, ranking_note
 from mezzmark.report.prose.terms import FLAG_TEXTS, size_words
 from mezzmark.report.tables.table import Column, Entry, Table, tabulate, worded
-from mezzmark.report.view import RunView, encode_speeds
+from mezzmark.report.view import RunView
 
 
 def named(view: RunView, encoding: str, ranking: Ranking | None = None) -> Entry:
@@ -43,7 +43,7 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
             Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         ],
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
-        title=ranking_title(setting_label(ranking, view.rankings[0])),
+        title=f"Scrub latency in numbers: {setting_label(ranking, view.rankings[0])}",
         note=ranking_note(ranking, is_lead=ranking is view.rankings[0]),
         key=lambda e: e.encoding,
     )
@@ -79,25 +79,26 @@ def slow_entry(speed: Estimate) -> Entry | None:
 def encode_table(view: RunView) -> Table:
     """Encode speed over all clips by encoding and thread count, with what it used; rows are found
     by encoding."""
-    speeds = encode_speeds(view)
-    fastest_first = sorted(speeds, key=lambda n: (-max(e.point for e in speeds[n].values()), n))
-    pooled = {(c.encoding, c.setting["threads"]): found for c, found in view.pooled_encodes.items()}
 
-    def speed(row: tuple[str, int]) -> Estimate:
-        return pooled[row]["throughput_fps"]
+    def fastest_first(item: tuple[str, dict[int, dict[str, Estimate]]]) -> tuple[float, str]:
+        return -max(f["throughput_fps"].point for f in item[1].values()), item[0]
 
+    def speed(row: tuple[str, int, dict[str, Estimate]]) -> Estimate:
+        return row[2]["throughput_fps"]
+
+    by_speed = sorted(view.encodes.items(), key=fastest_first)
     return tabulate(
-        [(name, threads) for name in fastest_first for threads in sorted(speeds[name])],
+        [(name, n, by_threads[n]) for name, by_threads in by_speed for n in sorted(by_threads)],
         [
             Column("encoding", lambda r: named(view, r[0]), "left"),
             Column("threads", lambda r: r[1]),
             Column("speed", lambda r: as_shown_speed(speed(r), view.manifest)),
             Column("for an hour of footage", lambda r: hours_per_hour(speed(r), view.manifest)),
             Column("slow rounds", lambda r: slow_entry(speed(r))),
-            Column("cores busy", lambda r: pooled[r].get("cores_busy")),
-            Column("peak memory", lambda r: pooled[r].get("peak_rss_bytes")),
+            Column("cores busy", lambda r: r[2].get("cores_busy")),
+            Column("peak memory", lambda r: r[2].get("peak_rss_bytes")),
             Column("size", lambda r: worded(view.bitrates_bps.get(r[0]), numbers.hour_gb_text)),
-            Column("rounds", lambda r: pooled[r]["throughput_fps"].round_count),
+            Column("rounds", lambda r: speed(r).round_count),
         ],
         table_id=f"{view.prefix}encode",
         title="Encode speed by thread count",
@@ -126,7 +127,7 @@ def proof_table(view: RunView) -> Table:
             Column("right", lambda r: r[1]["right"]),
             Column("alike", lambda r: r[1]["alike"]),
             Column("not provable", lambda r: r[1]["unproved"]),
-            Column("wrong", lambda r: _wrong(r[1]["wrong"])),
+            Column("wrong", _wrong),
         ],
         table_id=f"{view.prefix}proof",
         title="Right pictures",
@@ -134,9 +135,9 @@ def proof_table(view: RunView) -> Table:
     )
 
 
-def _wrong(count: int) -> Entry:
-    text, sign = (f"✕ {count:,} wrong", "wrong") if count else ("0", "")
-    return Entry(text, sort=count, sign=sign)
+def _wrong(row: tuple[str, Counter[str]]) -> Entry:
+    count = row[1]["wrong"]
+    return Entry(numbers.wrong_text(count) or "0", sort=count, sign="wrong" if count else "")
 
 
 def failure_table(view: RunView) -> Table:

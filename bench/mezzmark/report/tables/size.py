@@ -14,7 +14,7 @@ from mezzmark.model.fact import text_of
 from mezzmark.report.prose import size as words
 from mezzmark.report.prose.numbers import estimate_parts, number_text, shown_name, shown_unit
 from mezzmark.report.prose.size_notes import hosts_words, size_unit
-from mezzmark.report.prose.table_notes import NOTES, machines_note, sizing_note
+from mezzmark.report.prose.table_notes import NOTES, sizing_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, filled, tabulate
 
 _WHOLE_UNITS: Final = ("editors", "moves", "machines")
@@ -177,7 +177,7 @@ def _machines_table(result: SizingResult) -> Table:
         ],
         table_id="machines",
         title="Ingest on other machines",
-        note=machines_note(result.measured_core_count),
+        note=NOTES["machines"].format(cores=result.measured_core_count),
     )
 
 
@@ -196,40 +196,31 @@ def _assumptions_table(result: SizingResult) -> Table:
     )
 
 
-def makespan_table(found: Sequence[FleetMakespan]) -> Table:
-    """A folder over hosts together and alone, measured and predicted; over what they share."""
-    rows = [one for one in found if not one.more]
-    has_storage = any(one.storage for one in rows)
-    return tabulate(
-        rows,
+def makespan_tables(found: Sequence[FleetMakespan]) -> tuple[Table, ...]:
+    """A folder over hosts together and alone, measured and predicted; and what one more host like
+    each there is would bring. What they share is named where it counts."""
+    shared: list[Column[FleetMakespan]] = [Column("order", lambda f: f.clip_order, "left")]
+    if any(one.storage for one in found):
+        shared.append(Column("over", lambda f: f.storage, "left"))
+    to: Column[FleetMakespan] = Column("to", lambda f: f.encoding, "left")
+    predicted: Column[FleetMakespan] = Column("predicted", lambda f: f.predicted)
+    over_hosts = tabulate(
+        [one for one in found if not one.more],
         [
-            Column("to", lambda f: f.encoding, "left"),
-            Column("hosts", hosts_words, "left", is_long=True),
-            Column("order", lambda f: f.clip_order, "left"),
-            *([Column("over", lambda f: f.storage, "left")] if has_storage else []),
-            Column("makespan", lambda f: f.measured),
-            Column("predicted", lambda f: f.predicted),
+            *(to, Column("hosts", hosts_words, "left", is_long=True), *shared),
+            *(Column("makespan", lambda f: f.measured), predicted),
             Column("predicted / measured", lambda f: bare(f.miss_ratio)),
         ],
         table_id="makespans",
         title="The folder over the hosts",
     )
-
-
-def further_host_table(found: Sequence[FleetMakespan]) -> Table:
-    """What one more host would bring, like each there is."""
-    rows = [one for one in found if one.more]
-    has_storage = any(one.storage for one in rows)
-    return tabulate(
-        rows,
+    with_more = tabulate(
+        [one for one in found if one.more],
         [
-            Column("to", lambda f: f.encoding, "left"),
-            Column("one more like", lambda f: f.more, "left"),
-            Column("order", lambda f: f.clip_order, "left"),
-            *([Column("over", lambda f: f.storage, "left")] if has_storage else []),
-            Column("predicted", lambda f: f.predicted),
+            *(to, Column("one more like", lambda f: f.more, "left"), *shared, predicted),
             Column("of the time without", lambda f: bare(f.time_ratio)),
         ],
         table_id="further-hosts",
         title="With one machine more",
     )
+    return filled(over_hosts, with_more)

@@ -1,15 +1,20 @@
-"""The canvas of a figure and its marks: estimates as points with the bars of their intervals, each
-a link to the row that holds it."""
+"""A figure from canvas to page: its room, its marks (estimates as points with the bars of their
+intervals, each a link to the row that holds it), and the finished picture as SVG. No date and no
+version is written, so equal drawings are equal bytes."""
 
+import io
 import textwrap
-from collections.abc import Sequence
+import xml.etree.ElementTree as ET
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from math import ceil, nan
 from typing import Any, Final
 
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import seaborn.objects as so
+from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -71,13 +76,10 @@ def new_drawing(
     FigureCanvasAgg(figure)
     x = theme.MARGIN_IN / theme.WIDTH_IN
     top: dict[str, Any] = {"va": "top", "linespacing": 1.25}
-    figure.text(
-        x, 1 - 0.1 / height, "\n".join(title), fontsize=theme.TITLE_PT, weight="bold", **top
-    )
+    bold, quiet = {"weight": "bold", **top}, {"color": theme.LIGHT["muted"], **top}
+    figure.text(x, 1 - 0.1 / height, "\n".join(title), fontsize=theme.TITLE_PT, **bold)
     y = 1 - title_in / height
-    figure.text(
-        x, y, "\n".join(subtitle), fontsize=theme.SMALL_PT, color=theme.LIGHT["muted"], **top
-    )
+    figure.text(x, y, "\n".join(subtitle), fontsize=theme.SMALL_PT, **quiet)
     if key:
         figure.legend(
             handles=list(key),
@@ -187,12 +189,102 @@ _UNSEEN: Final = 0.002
 def add_area_mark(
     axes: Axes, corner: tuple[float, float], width: float, height: float, url: str
 ) -> None:
-    """A mark over an area of the axes' data, on top of bars and texts that stand there.
+    """A mark over an area of the axes' data, on top of bars and texts that stand there: so that
+    bars of several parts, and cells with text, have one link that takes the pointer anywhere."""
+    look: dict[str, Any] = {"facecolor": (theme.LIGHT["paper"], _UNSEEN), "linewidth": 0}
+    axes.add_patch(Rectangle(corner, width, height, zorder=9, url=url, **look))
 
-    Bars of several parts, and cells with text in them, so have one link each that takes the
-    pointer anywhere.
-    """
-    shade = (theme.LIGHT["paper"], _UNSEEN)
-    axes.add_patch(
-        Rectangle(corner, width, height, facecolor=shade, linewidth=0, zorder=9, url=url)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A finished figure. `file_stem` names its files; `page_svg` is ready to stand in a page."""
+
+    file_stem: str
+    title: str
+    caption: str
+    alt: str
+    page_svg: Markup
+    svg: bytes
+
+
+def make_picture(file_stem: str, draw: Callable[[], Drawing]) -> Picture:
+    """A figure drawn in the report's look and turned into all that page and files need."""
+    with theme.theme_context():
+        drawing = draw()
+        tree = _svg_tree(drawing, salt=file_stem)
+    text, page_svg = drawing.text, Markup(_written(tree))
+    return Picture(
+        file_stem=file_stem,
+        title=text.title,
+        caption=text.caption,
+        alt=text.alt,
+        page_svg=page_svg,
+        svg=_as_file(tree),
     )
+
+
+_SVG = "http://www.w3.org/2000/svg"
+_XLINK = "http://www.w3.org/1999/xlink"
+_LINK, _GROUP, _HREF = f"{{{_SVG}}}a", f"{{{_SVG}}}g", f"{{{_XLINK}}}href"
+_FONT = "'Helvetica Neue', 'Segoe UI', Arial, 'DejaVu Sans', sans-serif"
+_PAPER_AROUND = f"stroke: {theme.LIGHT['paper']}; stroke-width: 4; paint-order: stroke"
+
+
+def _svg_tree(drawing: Drawing, *, salt: str) -> ET.Element:
+    """The drawing as SVG, named for readers by title and alternative: each colour a CSS variable
+    with the light value to fall back on, each link with its name. The ids that are used are hashes
+    with `salt`, so those of several figures in a page differ."""
+    buffer = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": salt}):
+        drawing.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    root = ET.fromstring(buffer.getvalue())
+    for metadata in root.findall(f"{{{_SVG}}}metadata"):
+        root.remove(metadata)
+    for element in root.iter():
+        if element.tag == _LINK:
+            _name_link(element, *drawing.links[int(element.attrib.pop(_HREF).removeprefix("#"))])
+        elif element.tag == _GROUP and element.attrib.pop("id", "") == theme.HALO:
+            element.set("style", _PAPER_AROUND)
+        if "style" in element.attrib:
+            element.set("style", _themed(element.attrib["style"]))
+    role = "group" if drawing.links else "img"  # an image's parts cannot be reached
+    root.attrib |= {"role": role, "aria-label": f"{drawing.text.title}. {drawing.text.alt}"}
+    return root
+
+
+def _name_link(link: ET.Element, anchor: str, words: str) -> None:
+    link.attrib.clear()
+    link.attrib |= {"role": "link", _HREF: f"#{anchor}"}
+    if words:
+        link.attrib |= {"class": "mark", "aria-label": words}
+        title = ET.Element(f"{{{_SVG}}}title")
+        title.text = words
+        link.insert(0, title)
+
+
+def _themed(style: str) -> str:
+    for name, (light, _) in theme.COLOURS.items():
+        style = style.replace(light, f"var(--fig-{name}, {light})")
+    return style.replace("'DejaVu Sans'", _FONT)
+
+
+def _as_file(root: ET.Element) -> bytes:
+    """The SVG as a file of its own: it carries both themes and no links into a page. The tree is
+    changed."""
+    for link in root.iter(_LINK):
+        link.tag = _GROUP
+        link.attrib.clear()
+    light, dark = theme.colour_variables()
+    style = ET.Element(f"{{{_SVG}}}style")
+    style.text = (
+        f"@media (prefers-color-scheme: dark) {{ svg {{ {dark} }} }}"
+        f"@media print {{ svg {{ {light} }} }}"
+    )
+    root.insert(0, style)
+    return f'<?xml version="1.0" encoding="utf-8"?>\n{_written(root)}'.encode()
+
+
+def _written(root: ET.Element) -> str:
+    ET.register_namespace("", _SVG)
+    ET.register_namespace("xlink", _XLINK)
+    return ET.tostring(root, encoding="unicode")

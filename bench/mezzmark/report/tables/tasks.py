@@ -1,28 +1,116 @@
-"""The tables of the throughput tasks."""
+"""The tables of tasks: every cell of any on its own, clip by clip; and of those that work the whole
+machine what is said over all clips."""
 
 from collections.abc import Mapping, Sequence
 from functools import partial
-from typing import Literal
+from typing import Final, Literal
 
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings
 from mezzmark.decide.throughput.ingest import HeatFindings, IngestPrediction
 from mezzmark.model.cell import CONDITIONS, Cell
-from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
+from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.delivery import DeliverySettings
-from mezzmark.report.prose.table_notes import NOTES, delivery_note, ingest_note
+from mezzmark.report.prose.numbers import count_text
+from mezzmark.report.prose.table_notes import NOTES, cells_note, delivery_note
 from mezzmark.report.prose.terms import ingest_split_words, player_words, split_words
-from mezzmark.report.prose.throughput import (
-    battery_words,
-    clock_words,
-    peak_text,
-    throttle_words,
-)
+from mezzmark.report.prose.throughput import battery_words, clock_words, peak_text, throttle_words
 from mezzmark.report.tables.run import named, slow_entry
-from mezzmark.report.tables.table import Column, Entry, Table, bare, tabulate, worded
+from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, bare, tabulate, worded
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import ScalingFit, parameter_interval
+
+_AXES: Final = {"scrub": ("pattern", "policy", "threads"), "encode": ("threads",)}
+_HEADS: Final[Mapping[str, Mapping[str, str]]] = {
+    "scrub": {
+        "p50_ms": "median",
+        "p95_ms": "p95",
+        "wait_p50_ms": "storage",
+        "locate_p50_ms": "locate",
+        "decode_p50_ms": "decode",
+        "present_p50_ms": "present",
+        "open_ms": "open",
+        "read_bytes_per_move": "read per move",
+    },
+    "encode": {
+        "throughput_fps": "speed",
+        "cores_busy": "cores busy",
+        "bitrate_bps": "bit rate",
+        "file_bytes": "file",
+        "peak_rss_bytes": "peak memory",
+    },
+    "drag": {
+        "pictures_per_s": "pictures seen",
+        "age_p95_ms": "age, p95",
+        "distance_mean_frames": "distance, mean",
+        "freeze_ms": "longest freeze",
+        "to_exact_ms": "exact after a stop",
+        "wait_p50_ms": "storage",
+    },
+    "play": {
+        "start_ms": "start",
+        "on_time_fraction": "on time",
+        "dropped_fraction": "dropped",
+        "least_fill": "least queue",
+        "busy_fraction": "at work",
+        "wait_p50_ms": "storage",
+        "double_on_time_fraction": "on time at 2×",
+        "reverse_on_time_fraction": "on time backwards",
+    },
+    "storage": {"mb_per_s": "rate", "read_p50_ms": "one read, median"},
+    "streams": {"count": "streams", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
+    "editors": {"count": "editors", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
+}
+"""The axes and figures that are shown of a task, and what the figures are called; of any other task
+all, by their names."""
+
+
+def cells_table(view: RunView, task: str) -> Table:
+    """Every cell of a task: its axes and its figures. Rows are found by their cell over all clips;
+    those of self-comparisons are not."""
+    spec = TASKS[task]
+    heads = _HEADS.get(task, {figure.name: figure.name for figure in spec.figures})
+    mine = [summary for summary in view.summaries if summary.cell.task == task]
+    known = {name for summary in mine for name in summary.estimates}
+    heads = {name: head for name, head in heads.items() if head != "storage" or name in known}
+    axes = [
+        axis
+        for axis in _AXES.get(task, spec.axes)
+        if axis not in CONDITIONS or any(summary.cell.setting[axis] for summary in mine)
+    ]
+    return tabulate(
+        mine,
+        [
+            Column("encoding", lambda s: named(view, s.cell.encoding), "left"),
+            Column("clip", lambda s: s.cell.clip, "left"),
+            *map(_axis_column, axes),
+            *(Column(head, partial(_figure, name)) for name, head in heads.items()),
+            Column("trials", lambda s: s.trial_count),
+            Column("failed", lambda s: s.failed_trial_count),
+        ],
+        table_id=f"{view.prefix}{task}-cells",
+        title=f"Every {task} cell",
+        note=cells_note(task, [s.estimates["p95_ms"] for s in mine if "p95_ms" in s.estimates]),
+        key=lambda s: None if s.arm else s.cell.but(clip=""),
+    )
+
+
+def _figure(name: str, summary: CellSummary) -> Estimate | None:
+    return summary.estimates.get(name)
+
+
+def _axis_column(axis: str) -> Column[CellSummary]:
+    """What a cell has on an axis; the arm of a self-comparison stands beside the policy."""
+
+    def cell(summary: CellSummary) -> Content:
+        value = summary.cell.setting[axis]
+        if axis == "policy" and summary.arm:
+            return f"{value or DASH}, {summary.arm} arm"
+        return Entry("yes" if value else "no") if isinstance(value, bool) else value
+
+    return Column(axis.replace("_", " "), cell, "right" if axis == "threads" else "left")
 
 
 def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
@@ -115,7 +203,7 @@ def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
         ],
         table_id=f"{view.prefix}ingest",
         title="Ingesting the folder",
-        note=ingest_note(len(view.manifest.clips)),
+        note=NOTES["ingest"].format(clips=count_text(len(view.manifest.clips), "clip")),
         key=lambda f: f.cell,
     )
 
