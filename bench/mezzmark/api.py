@@ -641,8 +641,12 @@ def rig(
     from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
     from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
-    from mezzmark.runner.hardware import probe_hardware
-    from mezzmark.runner.self_test import SelfTestPlan, measure_self_test, probe_clock
+    from mezzmark.runner.self_test import (
+        SelfTestPlan,
+        measure_self_test,
+        probe_clock,
+        probe_hardware,
+    )
 
     cache_dir = cache or default_cache_dir()
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
@@ -771,7 +775,7 @@ def describe_scenario(
 
 
 def _time_line(plan: Scenario, earlier: Path, trial_count: int) -> str:
-    from mezzmark.decide.estimate.precision import plan_precision
+    from mezzmark.decide.machine.state import plan_precision
     from mezzmark.report.prose.method import precision_plan_text
 
     [run] = _read(earlier)

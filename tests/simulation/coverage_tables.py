@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from mezzmark.statistics.power import t_test_power
+from mezzmark.statistics.spread import t_test_power
 from simulation.coverage import (
     Coverage,
     count_coverage,

@@ -36,9 +36,9 @@ from mezzmark.model.fleet import (
 )
 from mezzmark.model.jobs import JobFailed, PreparedMedia, read_job
 from mezzmark.model.preparations import PlaceFilesJob
-from mezzmark.runner.hardware import probe_hardware
 from mezzmark.runner.in_turn import ask_environment
 from mezzmark.runner.run import perform_job
+from mezzmark.runner.self_test import probe_hardware
 from mezzmark.runner.workers import Dispatch, run_worker
 from mezzmark.store.run_store import scratch_folder
 

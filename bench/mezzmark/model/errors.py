@@ -17,10 +17,8 @@ EXIT_NOT_COMPARABLE = 12
 
 
 class MezzmarkError(Exception):
-    """A user's mistake or a fact of the machine that ends the command in one clear line.
-
-    `where` names the file, key or device; `what` the finding; `remedy` what to do about it.
-    """
+    """A user's mistake or a fact of the machine that ends the command in one clear line. `where`
+    names the file, key or device; `what` the finding; `remedy` what to do about it."""
 
     exit_code: ClassVar[int] = 29
     flags: ClassVar[tuple[str, ...]] = ()
@@ -117,11 +115,9 @@ _SHORTEST_PART: Final = 3
 
 def nearest(name: str, known: Iterable[str], *, count: int = 4) -> tuple[str, ...]:
     """At most `count` of the known names that this one may mean, the likeliest first; often none.
-
     Small and capital letters, dashes and blanks make no difference. Names that hold the asked one
     whole come first, the shortest before the others, then those alike by difflib's ratio (0.6 or
-    more).
-    """
+    more)."""
     asked = _plain(name)
     by_plain: dict[str, str] = {}
     for known_name in known:

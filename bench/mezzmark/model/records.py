@@ -56,13 +56,10 @@ def _share_cell(value: Any) -> Any:
 
 
 class HostMoment(Fact):
-    """What the machine did around one trial; None where the OS does not tell.
-
-    Fractions are of all cores over the trial. Pressure is the share of time in which some task
-    waited (Linux PSI "some"): before a trial over the last 10 s, during it over the trial.
-    `throttle_count` counts slowings for heat: before a trial since the machine started, during it
-    those of the trial.
-    """
+    """What the machine did around one trial; None where the OS does not tell. Fractions are of all
+    cores over the trial. Pressure is the share of time in which some task waited (Linux PSI
+    "some"): before a trial over the last 10 s, during it over the trial. `throttle_count` counts
+    slowings for heat: before a trial since the machine started, during it those of the trial."""
 
     load_average_1m: Number | None = None
     steal_fraction: Number | None = None

@@ -52,14 +52,12 @@ SILENCE_S = 1_800.0
 
 @dataclass(slots=True, kw_only=True)
 class Footage:
-    """What is ready to be measured; filled while it is prepared.
-
-    `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
-    frames, common to all its encodings. `refused` says in words what could not be made, `left_out`
-    which files of folders are no clips of their own; `pictures` are files of decoded pictures by
-    (clip, pixel format); `placed` is by the root's name. `noted` puts into a manifest what measures
-    it, where that is not this installation.
-    """
+    """What is ready to be measured; filled while it is prepared. `media` holds (clip, encoding) →
+    file and index, `frame_counts` the length of each clip in frames, common to all its encodings.
+    `refused` says in words what could not be made, `left_out` which files of folders are no clips
+    of their own; `pictures` are files of decoded pictures by (clip, pixel format); `placed` is by
+    the root's name. `noted` puts into a manifest what measures it, where that is not this
+    installation."""
 
     encodings: tuple[Encoding, ...]
     clips: list[ClipManifest] = field(default_factory=list)
@@ -271,13 +269,8 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
         MediaManifest(
             clip=clip,
             encoding=encoding,
-            file_bytes=made.file_bytes,
-            fingerprint=made.fingerprint,
-            frame_count=made.frame_count,
             bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
-            survives=made.survives,
-            is_aspect_lost=made.is_aspect_lost,
-            made_by=made.made_by,
+            **{k: v for k, v in made if k in MediaManifest.model_fields},
         )
     )
     return index

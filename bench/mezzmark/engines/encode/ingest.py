@@ -32,8 +32,7 @@ from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.errors import EngineError
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import Measured
-from mezzmark.model.tasks.heat import HeatMoment
-from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
+from mezzmark.model.tasks.ingest import HeatMoment, IngestJob, IngestMeasurement
 from mezzmark.own_files import safe_file_name
 
 _ANOTHER_FOLDER: Final = "Name another folder."

@@ -8,11 +8,10 @@ from typing import Final
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.over_clips import mix_of
 from mezzmark.decide.estimate.pooling import compare_groups
-from mezzmark.decide.estimate.precision import Precision, PrecisionPlan
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.noise import Disturbance
-from mezzmark.decide.machine.state import ScrubSpread, Steadiness
+from mezzmark.decide.machine.state import Precision, PrecisionPlan, ScrubSpread, Steadiness
 from mezzmark.model.cell import KERNEL_CLIP, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.run import Manifest
