@@ -29,9 +29,8 @@ LONGEST_BYTES = 60_000
 def main() -> None:
     """Fuzz for so long; libFuzzer prints how many inputs it tried and what they reached."""
     kind, limit_s = sys.argv[1], int((*sys.argv, "600")[2])
-    given = Path(sys.argv[3]).absolute() if len(sys.argv) > 3 else None
-    folder = given or Path(tempfile.mkdtemp(prefix=f"mezzmark-fuzz-{kind}-"))
-    corpus = folder / "corpus"
+    folder = Path(tempfile.mkdtemp(prefix=f"mezzmark-fuzz-{kind}-"))
+    corpus = Path((*sys.argv, folder / "corpus")[3]).absolute()
     corpus.mkdir(parents=True, exist_ok=True)
     os.chdir(folder)
     reader = readers(folder)[kind]
