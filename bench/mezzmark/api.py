@@ -81,10 +81,8 @@ def measure_series(
     on_event: Callable[[Event], None] | None = None,
 ) -> tuple[Path, ...]:
     """As `measure`, so many runs one after the other, or this installation and the one of the
-    interpreter `against` in turn, round by round; their folders end in -1, -2, ….
-
-    What so many runs can find is told before the first trial.
-    """
+    interpreter `against` in turn, round by round; their folders end in -1, -2, …. What so many runs
+    can find is told before the first trial."""
     from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.runner.events import Noted, Prepared
@@ -182,12 +180,10 @@ def report(
     price: Sequence[str] = (),
     figures: bool = True,
 ) -> ReportPaths:
-    """Write the report of one or more runs; derived files are replaced, the runs only read.
-
-    Several runs are compared first: host beside host, and a host's three or more runs over time.
-    `price` is of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files
-    are written beside the page.
-    """
+    """Write the report of one or more runs; derived files are replaced, the runs only read. Several
+    runs are compared first: host beside host, and a host's three or more runs over time. `price` is
+    of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files are written
+    beside the page."""
     from mezzmark.host.common import paused_collector
     from mezzmark.store.run_store import as_run_paths
 
@@ -307,7 +303,7 @@ def fleet_list(
     name: what each is, and why one cannot measure; with `probe` what it encodes, and decodes in
     hardware. Raises EngineError without the extra `fleet`, UsageError without `certificates`."""
     with _fleet(scheduler, certificates, insecure, local) as fleet:
-        from mezzmark.fleet.measure import list_hosts
+        from mezzmark.fleet.hosts import list_hosts
 
         return list_hosts(fleet, is_probed=probe)
 
@@ -322,6 +318,7 @@ def fleet_measure(
     hosts: Sequence[str] = (),
     in_turn: bool = False,
     together: bool = False,
+    divide_work: bool = False,
     patience: float = 600.0,
     footage: Sequence[str] = (),
     root: Sequence[str] = (),
@@ -338,8 +335,9 @@ def fleet_measure(
 
     All decode the same bytes. Each may have a root at a place of its own (`MEZZMARK_ROOTS` of its
     worker). A host that goes away is waited for, for `patience` seconds, and its run resumed.
-    `together` all measure one run, of editors who sit at them and share a root. `on_event` is
-    given the host's name, empty for what concerns all.
+    `together` all measure one run, of editors who sit at them and share a root. With `divide_work`
+    each encoding is made by one host and sent home, and each fidelity trial is done by one for all
+    that are alike. `on_event` is given the host's name, empty for what concerns all.
     """
     from mezzmark.model.errors import UsageError
     from mezzmark.runner.request import AskedLimits
@@ -353,6 +351,7 @@ def fleet_measure(
     limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume, roots=root)
     how: dict[str, Any] = {"is_in_turn": in_turn, "is_together": together}
+    how["is_divided"] = divide_work
     with _fleet(scheduler, certificates, insecure, local) as fleet:
         run = _fleet_run(plan, fleet, out, cache, patience, on_event, is_resumed=resume, **how)
         return run.measure(_listed(hosts))
@@ -524,7 +523,7 @@ def _fleet(
     from mezzmark.model.errors import EngineError
 
     try:
-        from mezzmark.fleet.scheduler import opened
+        from mezzmark.fleet.hosts import opened
     except ModuleNotFoundError as error:
         raise EngineError(
             where=error.name or "distributed",
@@ -567,10 +566,8 @@ def export(
 
 def read_runs(runs: Path | str | Sequence[Path | str], *, level: float = 0.95) -> RunFrames:
     """Runs as pandas frames: `.cells`, `.trials` and `.samples`, each made when first asked for.
-
     `runs` are run folders or globs ("results/uhd-*"), one or several. results/README.md describes
-    every column. Raises RunError for a folder that is no run, or a glob that finds none.
-    """
+    every column. Raises RunError for a folder that is no run, or a glob that finds none."""
     from mezzmark.report.export.files import read_frames
 
     return read_frames(runs, confidence_level=level)
@@ -640,13 +637,16 @@ def rig(
 ) -> SelfTestReport:
     """This machine's facts and warnings and, from so many comparisons of identical and of slowed
     players, how often it raises a false alarm and what change it finds; 0 comparisons: facts only.
-    What it decodes in hardware is tried.
-    """
+    What it decodes in hardware is tried."""
     from mezzmark.decide.compare.self_test import SelfTestReport, judge_self_test, warn_of_machine
     from mezzmark.engines.media.cache import all_library_versions, default_cache_dir
     from mezzmark.host.common import read_clock_ns, read_host_facts, read_host_moment
-    from mezzmark.runner.hardware import probe_hardware
-    from mezzmark.runner.self_test import SelfTestPlan, measure_self_test, probe_clock
+    from mezzmark.runner.self_test import (
+        SelfTestPlan,
+        measure_self_test,
+        probe_clock,
+        probe_hardware,
+    )
 
     cache_dir = cache or default_cache_dir()
     host = read_host_facts(cache_dir, library_versions=all_library_versions())
@@ -680,10 +680,8 @@ def inspect(
     on_event: Callable[[Event], None] | None = None,
 ) -> tuple[Inspection, ...]:
     """What each clip is, with warnings; `footage` are paths, folders and globs, opened read-only.
-
     `on_event` is told how far it is and which files are left out, with the reason. Raises
-    FootageError where none is left.
-    """
+    FootageError where none is left."""
     import mezzmark.report.tables.facts  # noqa: F401  (tells `print` what to say)
     from mezzmark.runner.footage_files import inspect_files
 
@@ -777,7 +775,7 @@ def describe_scenario(
 
 
 def _time_line(plan: Scenario, earlier: Path, trial_count: int) -> str:
-    from mezzmark.decide.estimate.precision import plan_precision
+    from mezzmark.decide.machine.state import plan_precision
     from mezzmark.report.prose.method import precision_plan_text
 
     [run] = _read(earlier)

@@ -98,11 +98,9 @@ def replace_whole(path: Path, content: bytes, *, is_synced: bool = False) -> Non
 
 def replace_all(contents: Mapping[Path, bytes], *, is_synced: bool = False) -> None:
     """Write each content beside its path and then, when all are written, put them in their places;
-    what was there stays until then. Folders are made as they are needed.
-
-    With `is_synced` it has reached the disk itself on return. What a failed write left, and one
-    that Ctrl-C ended, is removed, folders too. Raises OSError.
-    """
+    what was there stays until then. Folders are made as they are needed. With `is_synced` it has
+    reached the disk itself on return. What a failed write left, and one that Ctrl-C ended, is
+    removed, folders too. Raises OSError."""
     written: dict[Path, Path] = {}
     undo: list[Callable[[], None]] = []
     try:

@@ -41,11 +41,9 @@ if TYPE_CHECKING:
 def benchmark_cells(
     scenario: str | Scenario, *, footage: Sequence[str] = (), cache_dir: Path | None = None
 ) -> Callable[..., None]:
-    """A test function with one case for each scrub and encode cell of the scenario.
-
-    The footage is made once, when the first case runs. Cells are known before that: an encoding
-    that turns out not to fit a clip is skipped with its reason.
-    """
+    """A test function with one case for each scrub and encode cell of the scenario. The footage is
+    made once, when the first case runs. Cells are known before that: an encoding that turns out not
+    to fit a clip is skipped with its reason."""
     plan = read_scenario(scenario, footage=footage) if isinstance(scenario, str) else scenario
 
     @cache

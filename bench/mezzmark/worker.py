@@ -76,10 +76,8 @@ def _answer(job: Job, advance: Callable[[str, float], None]) -> "Answer":
 
 
 def perform(job: Job, advance: Callable[[str, float], None]) -> "Answer":
-    """Do the job in this process; `advance` is told a message and the share done, 0 to 1.
-
-    Engines are imported here so that each job loads only its own.
-    """
+    """Do the job in this process; `advance` is told a message and the share done, 0 to 1. Engines
+    are imported here so that each job loads only its own."""
     work = _load(job.task)
     if not gc.isenabled():
         gc.freeze()  # nor is what was loaded looked at when a collection is asked for

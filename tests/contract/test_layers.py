@@ -88,7 +88,9 @@ def imports_of(text: str) -> set[str]:
         elif isinstance(node, ast.ImportFrom) and node.module == "mezzmark":
             names |= {f"mezzmark.{alias.name}" for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
-            names.add(node.module)
+            full = {f"{node.module}.{alias.name}" for alias in node.names}
+            modules = {name for name in full if name.removeprefix("mezzmark.") in MODULES}
+            names |= modules or {node.module}
     return names
 
 

@@ -21,7 +21,7 @@ import mezzmark
 from fixtures import invented_task
 from mezzmark import api
 from mezzmark.model import players
-from mezzmark.model.catalogue import core, intermediate
+from mezzmark.model.catalogue import core, entries
 from mezzmark.model.jobs import read_job
 from mezzmark.model.preparations import ANSWER_ADAPTER
 from mezzmark.model.tasks import TASKS, fidelity, patterns, scrub
@@ -53,7 +53,7 @@ class Row:
 
 
 ENCODING = Row(
-    module="model/catalogue/intermediate.py",
+    module="model/catalogue/entries.py",
     after="ENTRIES: Final = (",
     text='CatalogueEntry(name="invented-jpeg", codec="Invented", profile="coarse", '
     'encoder="mjpeg", containers=("mov",), pixel_formats=("yuvj422p",), '
@@ -134,7 +134,7 @@ def run_here(job, timeout_s):
 
 @pytest.fixture
 def invented_rows(monkeypatch: pytest.MonkeyPatch) -> None:
-    encoding = ENCODING.value(intermediate)
+    encoding = ENCODING.value(entries)
     monkeypatch.setitem(core._BY_NAME, encoding.name, encoding)
     name, pattern = next(iter(eval(f"{{{PATTERN.text}}}", dict(vars(patterns))).items()))
     monkeypatch.setitem(patterns.PATTERNS, name, pattern)

@@ -1,17 +1,15 @@
 """Editors at two hosts that share one folder: real worker processes, real trials."""
 
 import threading
-import time
 from pathlib import Path
 
 import pytest
 
 pytest.importorskip("distributed")
 
-from fixtures.three_hosts import HERE, Hosts, make_certificates, running_hosts
+from fixtures.three_hosts import HERE, attended, make_certificates, running_hosts
 from mezzmark import api
 from mezzmark.model.cell import Setting
-from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.tasks.streams import SPREAD_LIMIT_NS, StreamsMeasurement
 from mezzmark.runner.events import Event, Noted, TrialStarted
 from mezzmark.store.run_store import Run, read_run
@@ -77,11 +75,10 @@ def test_editors_sit_at_two_hosts_and_one_is_killed(tmp_path: Path) -> None:
     certificates = make_certificates(tmp_path / "certs")
     told: list[Event] = []
     places = dict.fromkeys(("", *NAMES), HERE)
-    with running_hosts(tmp_path, places, port=PORT, certificates=certificates) as hosts:
-        over = threading.Event()
-        tending = threading.Thread(target=tend, args=(hosts, over))
-        tending.start()
-        wait_for(hosts.address, certificates)
+    with (
+        running_hosts(tmp_path, places, port=PORT, certificates=certificates) as hosts,
+        attended(hosts, NAMES),
+    ):
 
         def heard(_host: str, event: Event) -> None:
             told.append(event)
@@ -90,40 +87,19 @@ def test_editors_sit_at_two_hosts_and_one_is_killed(tmp_path: Path) -> None:
             if isinstance(event, TrialStarted) and is_second:
                 threading.Timer(1.5, hosts.processes[NAMES[1]].kill).start()
 
-        try:
-            [run_dir] = api.fleet_measure(
-                str(tmp_path / "tiny.toml"),
-                scheduler=hosts.address,
-                certificates=certificates,
-                hosts=NAMES,
-                together=True,
-                out=tmp_path / "out",
-                cache=tmp_path / "home-cache",
-                on_event=heard,
-            ).values()
-        finally:
-            over.set()
-            tending.join()
+        [run_dir] = api.fleet_measure(
+            str(tmp_path / "tiny.toml"),
+            scheduler=hosts.address,
+            certificates=certificates,
+            hosts=NAMES,
+            together=True,
+            out=tmp_path / "out",
+            cache=tmp_path / "home-cache",
+            on_event=heard,
+        ).values()
     check(read_run(run_dir), rounds=2)
     assert any(isinstance(one, Noted) and NAMES[1] in one.message for one in told)
     assert [path.name for path in (tmp_path / "share").iterdir()] == ["film.mov"]
-
-
-def wait_for(address: str, certificates: Path) -> None:
-    """Until both hosts say what they are; a minute at most."""
-    for _ in range(60):
-        try:
-            if len(api.fleet_list(scheduler=address, certificates=certificates)) == len(NAMES):
-                return
-        except MezzmarkError:
-            pass
-        time.sleep(1)
-
-
-def tend(hosts: Hosts, over: threading.Event) -> None:
-    """As each host's own loop."""
-    while not over.wait(0.2):
-        hosts.tend()
 
 
 @pytest.mark.slow

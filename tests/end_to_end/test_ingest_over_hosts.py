@@ -7,10 +7,9 @@ import pytest
 
 pytest.importorskip("distributed")
 
-from fixtures.three_hosts import HERE, running_hosts
+from fixtures.three_hosts import HERE, attended, running_hosts
 from mezzmark import api
 from mezzmark.cli.views import print_makespans
-from mezzmark.fleet.scheduler import Fleet, HostLostError, connected
 from mezzmark.model.scenario import Scenario
 from mezzmark.runner.events import Noted, TrialStarted
 from mezzmark.store.run_store import read_run
@@ -28,27 +27,18 @@ PLAN = Scenario.model_validate(
 )
 
 
-def there(fleet: Fleet) -> dict[str, str]:
-    """The hosts that can measure now; none before the scheduler has come."""
-    try:
-        return fleet.look()[0]
-    except HostLostError:
-        return {}
-
-
 @pytest.mark.slow
 def test_a_killed_worker_costs_its_clips_way_and_no_clip(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Its clip is ingested by the other host and that trial set apart, or, where it was struck
     before it had one, begun again; the report is written."""
-    places = {"": HERE, "one": ("127.0.0.1", ()), "two": ("127.0.0.1", ())}
-    struck, told, is_over = [], [], threading.Event()
-    with running_hosts(tmp_path / "hosts", places, port=18_799) as hosts:
-
-        def tend() -> None:
-            while not is_over.wait(0.2):
-                hosts.tend()
+    places = {"": HERE, "one": HERE, "two": HERE}
+    struck, told = [], []
+    with (
+        running_hosts(tmp_path / "hosts", places, port=18_799) as hosts,
+        attended(hosts, ("one", "two")),
+    ):
 
         def note(host: str, event: object) -> None:
             told.extend([event.message] if isinstance(event, Noted) else [])
@@ -57,24 +47,15 @@ def test_a_killed_worker_costs_its_clips_way_and_no_clip(
                 struck.append(threading.Timer(0.7, hosts.processes["two"].kill))
                 struck[0].start()
 
-        keeper = threading.Thread(target=tend)
-        keeper.start()
-        try:
-            with connected(hosts.address, None) as fleet:
-                while len(there(fleet)) < 2:
-                    pass
-            found = api.fleet_ingest(
-                PLAN,
-                scheduler=hosts.address,
-                insecure=True,
-                alone=False,
-                out=tmp_path / "out",
-                cache=tmp_path / "home",
-                on_event=note,
-            )
-        finally:
-            is_over.set()
-            keeper.join()
+        found = api.fleet_ingest(
+            PLAN,
+            scheduler=hosts.address,
+            insecure=True,
+            alone=False,
+            out=tmp_path / "out",
+            cache=tmp_path / "home",
+            on_event=note,
+        )
     trials = [t for t in read_run(found.run_dirs[""]).trials if t.cell.task == "ingest"]
     assert [t.measurement.clips for t in trials] == [("a", "b", "c")]
     assert any("lost: two" in message for message in told)

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from fixtures.encoded_pictures import write_pictures
+from fixtures.scrubbed import indexed
 from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose
 from mezzmark.engines.media.conversion import Converter, exact_levels, picture_tags
-from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture.fidelity import ChartProbe, clip_chart, probe_chart, run_fidelity
@@ -18,7 +18,6 @@ from mezzmark.engines.picture.generations import decoded_frames
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import FidelityJob, FidelitySettings
-from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(25)
 SD, HD = (640, 360), (1280, 720)
@@ -156,12 +155,11 @@ def test_psnr_of_a_full_range_encoding_is_that_of_a_float_computation(tmp_path: 
     smooth = [np.cumsum(rng.normal(0, 2, (128, width)), axis=1) for width in (128, 64, 64)]
     planes = tuple((part + 500).clip(64, 940).astype(np.uint16) for part in smooth)
     tags = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
-    clip, index = tmp_path / "clip.mkv", tmp_path / "index.json"
+    clip = tmp_path / "clip.mkv"
     pictures = [frame_from_planes(planes, "yuv422p10le", tags) for _ in range(2)]
     write_pictures(pictures, find_encoding("ffv1"), clip, tags, frame_rate=RATE)
-    index.write_text(build_frame_index(clip, is_stamped=False).model_dump_json())
     job = FidelityJob(
-        source=MediaReference(media_path=str(clip), index_path=str(index)),
+        source=indexed(clip, is_stamped=False),
         encoding=find_encoding("mjpeg-fine"),
         settings=FidelitySettings(generations=1, frames=2, metrics=("psnr",)),
         thread_count=1,

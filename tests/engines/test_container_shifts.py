@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.decide.picture.diagnosis import diagnose
-from mezzmark.engines.picture.chart import chart_frame, chart_tags
-from mezzmark.engines.picture.chart_measure import measure_chart
+from mezzmark.engines.picture.chart import chart_frame, chart_tags, measure_chart
 from mezzmark.engines.picture.fidelity import probe_chart, read_as, see_chart
 from mezzmark.engines.picture.generations import decoded_frames
 from mezzmark.model.catalogue.core import find_encoding

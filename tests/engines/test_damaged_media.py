@@ -1,6 +1,5 @@
 """Broken files: each gives one clear error or recorded samples; nothing hangs, nothing is lost."""
 
-import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -10,15 +9,12 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from fixtures.scrubbed import indexed, scrubbed
+from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.inspection import inspect_media
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import FootageError, MezzmarkError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.scrub import ScrubJob
-from mezzmark.model.tasks.spec import MediaReference
 from simulation.damaged_counters import run_cases
 
 KINDS = (
@@ -156,20 +152,11 @@ def test_damage_after_indexing_is_recorded_never_called_right(
     """Every move of the trial is recorded; pictures that the damage reached are wrong or missing,
     the others right."""
     path = make_zoo_clip(ZOO[kind], tmp_path)
-    index = build_frame_index(path)
-    write_frame_index(index, tmp_path / "index.json")
+    media = indexed(path)
     _written(path, bytes(DAMAGES[damage](bytearray(path.read_bytes()))))
-    requests = tuple((0, (29 * n) % FRAME_COUNT) for n in range(FRAME_COUNT // 2))
-    job = ScrubJob(
-        media=(MediaReference(media_path=str(path), index_path=str(tmp_path / "index.json")),),
-        requests=requests,
-        policy="reseek",
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=64,
-    )
-    proofs = Counter(run_scrub(job, time.perf_counter_ns).measurement.proof)
-    assert sum(proofs.values()) == len(requests)
+    frames = [(29 * n) % FRAME_COUNT for n in range(FRAME_COUNT // 2)]
+    proofs = Counter(scrubbed(media, frames, viewer_height_px=64).proof)
+    assert sum(proofs.values()) == len(frames)
     assert proofs["wrong"] + proofs["missing"] > 0
     assert set(proofs) <= {"right", "wrong", "missing"}
 

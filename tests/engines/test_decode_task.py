@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.play.decode import run_decode
+from fixtures.scrubbed import indexed
 from mezzmark.engines.play.player import Player
+from mezzmark.engines.play.scrub import run_decode
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
@@ -21,17 +21,15 @@ DECODE = TASKS["decode"]
 
 def decode(folder: Path, kind: str = "avc-mp4", player: str = "slice", **changes) -> tuple:
     """A trial's measurement by a clock that ticks once a look, and the frames it asked for."""
-    path = make_zoo_clip(ZOO[kind], folder)
-    write_frame_index(build_frame_index(path), folder / "index.json")
     asked: list[int] = []
 
     class Watched(Player):
-        def decode(self, frame_index):
+        def bring(self, frame_index):
             asked.append(frame_index)
-            return super().decode(changes.get("shows", {}).get(frame_index, frame_index))
+            return super().bring(changes.get("shows", {}).get(frame_index, frame_index))
 
     job = DecodeJob(
-        media=MediaReference(media_path=str(path), index_path=str(folder / "index.json")),
+        media=indexed(make_zoo_clip(ZOO[kind], folder)),
         starts=(5, 30),
         frame_count=6,
         proved=(2, 6),

@@ -5,20 +5,17 @@ from pathlib import Path
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, decode_all, master, stamp_in
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.delivery import run_delivery
-from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.host.common import read_clock_ns
 from mezzmark.model.errors import DestinationError
 from mezzmark.model.tasks.delivery import DeliveryJob, DeliveryMeasurement, DeliverySettings
-from mezzmark.model.tasks.spec import MediaReference
 
 
 def _job(folder: Path, *, passes: int = 1, **settings: object) -> DeliveryJob:
-    index_path = folder / "index.json"
-    write_frame_index(master().index, index_path)
     plain = {"bitrate_bps": 1_500_000, "preset": "veryfast", "frames": FRAME_COUNT}
     return DeliveryJob(
-        source=MediaReference(media_path=str(master().path), index_path=str(index_path)),
+        source=indexed(master().path, folder, master().index),
         frame_count=FRAME_COUNT,
         settings=DeliverySettings.model_validate(plain | settings),
         passes=passes,

@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from fixtures.scrubbed import indexed
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
     write_frame_index,
 )
 from mezzmark.engines.play import playback
-from mezzmark.engines.play.drag import HandLoop, run_drag
-from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
+from mezzmark.engines.play.drag import HandLoop, OpenLoopPlayer, Witness, run_drag
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import DragJob, DragMeasurement, view_drag
@@ -42,8 +42,7 @@ def media(
     path = make_zoo_clip(ZOO[request.param], folder)
     index = build_frame_index(path)
     assert len(index.sparse_digests) == FRAME_COUNT
-    write_frame_index(index, folder / "index.json")
-    return MediaReference(media_path=str(path), index_path=str(folder / "index.json"))
+    return indexed(path, index=index)
 
 
 def _run(media: MediaReference, service: str = "latest", player=OpenLoopPlayer):

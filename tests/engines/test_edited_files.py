@@ -1,19 +1,16 @@
 """Intact files that are put together unusually: right, or refused for the reason."""
 
 import struct
-import time
 from pathlib import Path
 
 import av
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, RATE, ZOO, make_zoo_clip, stamped_frames
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
-from mezzmark.engines.play.scrub import run_scrub
+from fixtures.scrubbed import indexed, scrubbed
+from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.model.errors import FootageError
-from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.scrub import PROVED, ScrubJob, shown_proof
-from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.model.tasks.scrub import PROVED, shown_proof
 
 
 def with_edits(path: Path, edits: list[tuple[int, int | None]]) -> None:
@@ -66,17 +63,10 @@ def test_an_edit_list_with_gaps_shows_its_own_frames(kind: str, edit: str, tmp_p
     numbers = [whole.digests.index(digest) for digest in index.digests]
     until, after = edits[0][0], edits[-1][0]
     assert (numbers[:until] + numbers[-after:] if "pause" in edit else numbers) == wanted
-    write_frame_index(index, tmp_path / "index.json")
-    count = len(index.pts)
-    job = ScrubJob(
-        media=(MediaReference(media_path=str(path), index_path=str(tmp_path / "index.json")),),
-        requests=tuple((0, (29 * n) % count) for n in range(count)),
-        policy="roll",
-        thread_count=2,
-        player=PLAYERS["slice"],
-        viewer_height_px=90,
-    )
-    assert set(shown_proof(run_scrub(job, time.perf_counter_ns).measurement)) <= set(PROVED)
+    count, media = len(index.pts), indexed(path, index=index)
+    frames = ((29 * n) % count for n in range(count))
+    found = scrubbed(media, frames, policy="roll", thread_count=2)
+    assert set(shown_proof(found)) <= set(PROVED)
 
 
 def film_and_still(path: Path, order: tuple[str, str], *, is_cover: bool) -> Path:

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from fixtures.clip_zoo import ZOO, make_zoo_clip
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from fixtures.scrubbed import indexed
 from mezzmark.engines.media.storage_file import Line, StorageFile
 from mezzmark.engines.play import drag, playback
 from mezzmark.engines.play.playback import PlayLoop
@@ -134,10 +134,7 @@ def test_a_number_passes_by_late_pictures_ages_and_the_ingest(level: Any, is_pas
 
 @pytest.fixture(scope="module")
 def media(tmp_path_factory: pytest.TempPathFactory) -> MediaReference:
-    folder = tmp_path_factory.mktemp("editors")
-    path = make_zoo_clip(ZOO["rdd36-mov"], folder)
-    write_frame_index(build_frame_index(path), folder / "index.json")
-    return MediaReference(media_path=str(path), index_path=str(folder / "index.json"))
+    return indexed(make_zoo_clip(ZOO["rdd36-mov"], tmp_path_factory.mktemp("editors")))
 
 
 def _asked(media: MediaReference, **own: Any) -> dict[str, Any]:

@@ -24,11 +24,11 @@ from fixtures.encoded_pictures import (
     write_pictures,
 )
 from fixtures.ffmpeg_build import DROPPED
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.encode import encode_frames, run_encode
 from mezzmark.engines.encode.encoded_file import first_frames
 from mezzmark.engines.encode.stored_pictures import prepare_pictures, read_stored_pictures
 from mezzmark.engines.media.conversion import Converter
-from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.model.catalogue.core import catalogue_names, find_encoding
 from mezzmark.model.encoding import Encoding
@@ -53,9 +53,7 @@ ONE_OF_EACH_FORMAT = {
 
 def source_in(folder: Path) -> MediaReference:
     """The drawn pictures' lossless file, and its index written beside."""
-    index_path = folder / "index.json"
-    write_frame_index(master().index, index_path)
-    return MediaReference(media_path=str(master().path), index_path=str(index_path))
+    return indexed(master().path, folder, master().index)
 
 
 def measure(encoding: Encoding, frame_count: int, folder: Path) -> EncodeMeasurement:
@@ -207,28 +205,28 @@ def test_conversion_to_rgb_follows_the_matrix_that_the_clip_names(
     assert got == pytest.approx([1023 * green, 1023 * blue, 1023 * red], abs=4)
 
 
-def test_conversion_to_full_range_stretches_black_and_white() -> None:
-    """Limited black 16 and white 235 become 0 and 255 in Motion JPEG's full range."""
-    assert converted((16, 128, 128), BT709_LIMITED, "yuvj422p") == [0, 128, 128]
-    assert converted((235, 128, 128), BT709_LIMITED, "yuvj422p") == [255, 128, 128]
+FULL = BT709_LIMITED.model_copy(update={"colour_range": 2})
 
 
-def test_a_full_range_clip_is_brought_to_limited_range() -> None:
-    """Full 0 and 255 become 16 and 235 (64 and 940 in 10 bits) where an encoding is limited, to
-    0.3 %: swscale's fixed-point gain makes 937 of 940."""
-    full = BT709_LIMITED.model_copy(update={"colour_range": 2})
-    assert converted((0, 128, 128), full, "yuv422p10le") == pytest.approx([64, 512, 512], abs=1)
-    assert converted((255, 128, 128), full, "yuv422p10le") == pytest.approx([940, 512, 512], abs=3)
-
-
-def test_more_bits_are_the_same_codes_times_four() -> None:
-    """8-bit codes become exactly four times as large in 10 bits, as the standards define it."""
-    assert converted((63, 102, 240), BT709_LIMITED, "yuv422p10le") == [252, 408, 960]
-
-
-def test_missing_alpha_becomes_opaque() -> None:
-    """A clip without alpha is opaque in a format that has it."""
-    assert converted((63, 102, 240), BT709_LIMITED, "yuva444p10le")[3] == 1023
+@pytest.mark.parametrize(
+    ("codes", "tags", "target", "wanted", "within"),
+    [
+        ((16, 128, 128), BT709_LIMITED, "yuvj422p", (0, 128, 128), 0),
+        ((235, 128, 128), BT709_LIMITED, "yuvj422p", (255, 128, 128), 0),
+        ((0, 128, 128), FULL, "yuv422p10le", (64, 512, 512), 1),
+        ((255, 128, 128), FULL, "yuv422p10le", (940, 512, 512), 3),
+        ((63, 102, 240), BT709_LIMITED, "yuv422p10le", (252, 408, 960), 0),
+        ((63, 102, 240), BT709_LIMITED, "yuva444p10le", (252, 408, 960, 1023), 0),
+    ],
+    ids=["black", "white", "full black", "full white", "more bits", "alpha"],
+)
+def test_codes_are_those_that_the_standards_define(
+    codes: tuple[int, ...], tags: ColourTags, target: str, wanted: tuple[int, ...], within: int
+) -> None:
+    """Limited black and white become 0 and 255 in Motion JPEG's full range; full 0 and 255 become
+    64 and 940 where an encoding is limited, to 0.3 % (swscale's fixed-point gain makes 937 of 940);
+    8-bit codes become four times as large in 10 bits; a clip without alpha is opaque."""
+    assert converted(codes, tags, target) == pytest.approx(wanted, abs=within)
 
 
 def test_pictures_as_they_are_stay_bit_for_bit() -> None:

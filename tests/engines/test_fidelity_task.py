@@ -15,8 +15,8 @@ import pytest
 from fixtures.encoded_pictures import kept_pictures, write_pictures
 from fixtures.ffmpeg_build import DROPPED
 from fixtures.measured_quality import measure_quality
+from fixtures.scrubbed import indexed
 from mezzmark.decide.picture.fidelity import generation_figures, judge_encodings
-from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.generations import same_planes, shifted
@@ -59,9 +59,7 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> MediaReference:
     encoding = find_encoding("ffv1").model_copy(update={"pixel_format": "yuv420p"})
     path = folder / "clip.mkv"
     write_pictures([picture(n, "yuv420p") for n in range(4)], encoding, path, TAGS, frame_rate=RATE)
-    index = folder / "index.json"
-    index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
-    return MediaReference(media_path=str(path), index_path=str(index))
+    return indexed(path, is_stamped=False)
 
 
 def judged(
@@ -117,11 +115,10 @@ def test_lossy_encodings_are_not(source: MediaReference, tmp_path: Path) -> None
 def test_alpha_is_judged_beside_the_picture(tmp_path: Path) -> None:
     """Of a ramp of alpha FFV1 brings back each sample, RDD 36 4444 what quarters of a 10-bit step
     are off, and VC-3, which has no alpha, nothing; the table says so."""
-    path, index = tmp_path / "clip.mkv", tmp_path / "index.json"
+    path = tmp_path / "clip.mkv"
     frames, tags = kept_pictures("yuva444p10le")
     write_pictures(frames[:2], find_encoding("ffv1-alpha"), path, tags)
-    index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
-    clip = MediaReference(media_path=str(path), index_path=str(index))
+    clip = indexed(path, is_stamped=False)
     found = {}
     for name in ("ffv1-alpha", "rdd36-4444-alpha", "vc3-hqx"):
         (folder := tmp_path / name).mkdir()
@@ -143,12 +140,11 @@ def test_alpha_is_judged_beside_the_picture(tmp_path: Path) -> None:
 def test_a_proxy_is_judged_at_the_size_of_the_clip(name: str, tmp_path: Path) -> None:
     """Fine detail, which a whole size keeps and half a size cannot, is counted as lost; the chart
     has the proxy's size, and the worst crop the clip's."""
-    path, index = tmp_path / "clip.mkv", tmp_path / "index.json"
+    path = tmp_path / "clip.mkv"
     size = (640, 360)
     frames = [picture(n, "yuv422p10le", size) for n in range(2)]
     write_pictures(frames, find_encoding("ffv1"), path, TAGS)
-    index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
-    clip = MediaReference(media_path=str(path), index_path=str(index))
+    clip = indexed(path, is_stamped=False)
     found = judged(clip, name, tmp_path, metrics=("psnr",))
     first, second = (generation_figures(g, frame_rate=25) for g in found.generations)
     is_proxy = name == "mjpeg-good-half"

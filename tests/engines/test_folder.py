@@ -14,8 +14,7 @@ import mezzmark
 from fixtures.card_folder import make_card, write_clip
 from fixtures.clip_zoo import FRAME_COUNT, avc, make_zoo_clip, stamped_frames
 from fixtures.snapshot import assert_matches_snapshot
-from mezzmark.engines.footage.folder import is_smaller_copy, sort_files
-from mezzmark.engines.footage.shots import Look, goes_on_by, look_at
+from mezzmark.engines.footage.folder import Look, goes_on_by, is_smaller_copy, look_at, sort_files
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import timecode_frame
 from mezzmark.model.preparations import FoundFile, PrepareOwnJob, SortedFiles, SortFilesJob

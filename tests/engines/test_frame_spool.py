@@ -13,13 +13,13 @@ import pytest
 
 from fixtures.encoded_pictures import write_pictures
 from fixtures.measured_quality import measure_quality
+from fixtures.scrubbed import indexed
+from mezzmark.engines.encode import stored_pictures
+from mezzmark.engines.encode.stored_pictures import FrameSpool
 from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, generate_frames
-from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
-from mezzmark.engines.picture import frame_spool
 from mezzmark.engines.picture.fidelity import run_fidelity
-from mezzmark.engines.picture.frame_spool import FrameSpool
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import OriginalSpec, Recipe
@@ -93,9 +93,9 @@ def test_what_cannot_be_kept_is_decoded_anew(
             pass
 
     if trouble == "too large":
-        monkeypatch.setattr(frame_spool, "MOST_BYTES", 3 * 182 * 322)
+        monkeypatch.setattr(stored_pictures, "MOST_SPOOLED_BYTES", 3 * 182 * 322)
     if trouble == "disk full":
-        monkeypatch.setattr(frame_spool.tempfile, "TemporaryFile", lambda **_: FullDisk())
+        monkeypatch.setattr(stored_pictures.tempfile, "TemporaryFile", lambda **_: FullDisk())
 
     def decode() -> Iterator[av.VideoFrame]:
         yield from pictures("yuv420p")
@@ -135,9 +135,7 @@ def source(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
         original = OriginalSpec(codec=codec, bitrate_bps=2_000_000)
         path = folder / "clip.mp4"
         write_original(path, recipe, original, 1, advance=lambda _: None)
-    index = folder / "index.json"
-    index.write_text(build_frame_index(path, is_stamped=False).model_dump_json())
-    return MediaReference(media_path=str(path), index_path=str(index))
+    return indexed(path, is_stamped=False)
 
 
 @pytest.mark.parametrize("name", ["vc3-sq", "rdd36-4444", "mjpeg-fine", "hevc-long", "ffv1"])
@@ -149,8 +147,8 @@ def test_judging_kept_frames_is_judging_decoded_ones(
     otherwise where lines are padded otherwise (and where two places are nearly as bad as each
     other, as in AVC intra, either may be shown)."""
     found = []
-    for limit in (frame_spool.MOST_BYTES, 0):
-        monkeypatch.setattr(frame_spool, "MOST_BYTES", limit)
+    for limit in (stored_pictures.MOST_SPOOLED_BYTES, 0):
+        monkeypatch.setattr(stored_pictures, "MOST_SPOOLED_BYTES", limit)
         folder = tmp_path / str(limit)
         folder.mkdir()
         job = FidelityJob(

@@ -9,6 +9,7 @@ import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, master
 from fixtures.figures import figures_of
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.encode import run_grid
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import write_frame_index
@@ -16,16 +17,13 @@ from mezzmark.host.common import read_clock_ns
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import EncodingError, EngineError, ScenarioError
 from mezzmark.model.tasks.grid import GridJob, GridMeasurement
-from mezzmark.model.tasks.spec import MediaReference
 
 AFFINITY = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
 
 
 def _job(folder: Path, *, is_pinned: bool = False) -> GridJob:
-    index_path = folder / "index.json"
-    write_frame_index(master().index, index_path)
     return GridJob(
-        source=MediaReference(media_path=str(master().path), index_path=str(index_path)),
+        source=indexed(master().path, folder, master().index),
         encoding=find_encoding("vc3-sq"),
         frame_count=FRAME_COUNT,
         thread_count=1,

@@ -1,6 +1,5 @@
 """Decoding on a graphics card: the same pictures, proved the same way; skipped without one."""
 
-import time
 from collections import Counter
 from pathlib import Path
 from types import SimpleNamespace
@@ -11,20 +10,19 @@ import pytest
 from av.video.frame import VideoFrame
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from fixtures.scrubbed import indexed, scrubbed
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
-    write_frame_index,
 )
 from mezzmark.engines.media.pixels import frame_from_planes, planes_digest, planes_of
-from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
+from mezzmark.engines.play.drag import OpenLoopPlayer, Witness
 from mezzmark.engines.play.player import Player
-from mezzmark.engines.play.scrub import INEXACT_CODECS, FrameVerifier, run_scrub
+from mezzmark.engines.play.proof import INEXACT_CODECS, FrameVerifier
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.drag import OpenLoopJob
 from mezzmark.model.tasks.scrub import ScrubJob
-from mezzmark.model.tasks.spec import MediaReference
 
 KINDS = ("avc-mp4", "avc-mp4-open-gop", "avc-ts", "hevc-mp4-open-gop", "hevc-mkv-closed-gop")
 
@@ -36,18 +34,10 @@ def test_card_shows_the_very_pictures_of_the_software_decoder(
 ) -> None:
     """AVC and HEVC define decoding to the bit, so the card's pictures, in whatever layout, have the
     digests of the software decoder's."""
-    path = make_zoo_clip(ZOO[kind], tmp_path)
-    write_frame_index(build_frame_index(path), tmp_path / "index.json")
-    job = ScrubJob(
-        media=(MediaReference(media_path=str(path), index_path=str(tmp_path / "index.json")),),
-        requests=tuple((0, (29 * n) % FRAME_COUNT) for n in range(FRAME_COUNT)),
-        policy=policy,
-        thread_count=1,
-        player=PLAYERS["cuda"],
-        viewer_height_px=90,
-    )
+    media = indexed(make_zoo_clip(ZOO[kind], tmp_path))
+    frames = [(29 * n) % FRAME_COUNT for n in range(FRAME_COUNT)]
     try:
-        measured = run_scrub(job, time.perf_counter_ns).measurement
+        measured = scrubbed(media, frames, policy=policy, player=PLAYERS["cuda"])
     except EngineError as error:
         pytest.skip(f"no such decoder on this machine: {error.what}")
     assert Counter(measured.proof) == {"right": FRAME_COUNT}
@@ -93,9 +83,8 @@ def test_shown_pictures_of_inexact_codecs_are_proved_alike(kind: str, tmp_path: 
     """A made-up device whose samples are off by 1: each picture shown is right, by its lines and in
     full; off by 3, or the neighbour's, it is wrong; and so is all of it in software."""
     path = make_zoo_clip(ZOO[kind], tmp_path)
-    write_frame_index(build_frame_index(path), tmp_path / "index.json")
-    index = read_frame_index(tmp_path / "index.json").model_copy(update={"is_stamped": False})
-    media = MediaReference(media_path=str(path), index_path=str(tmp_path / "index.json"))
+    media = indexed(path)
+    index = read_frame_index(media.index_path).model_copy(update={"is_stamped": False})
     asked = {"thread_count": 1, "viewer_height_px": 90, "refresh_hz": 60, "seed": 3}
     job = OpenLoopJob(media=media, player=PLAYERS["slice"], **asked)
     player = OpenLoopPlayer(path, index, job)

@@ -6,32 +6,30 @@ from pathlib import Path
 import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in, ticking_ns
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.encoded_file import fitted_size
 from mezzmark.engines.encode.ingest import (
     file_names,
     give_name,
     ingest_folder,
     run_ingest,
+    watched,
 )
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile
 from mezzmark.host.common import read_clock_ns
-from mezzmark.host.heat import watched
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.errors import DestinationError, EncodingError
 from mezzmark.model.link import LinkSettings
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement, IngestSource
-from mezzmark.model.tasks.spec import MediaReference
 
 LENGTHS = (4, FRAME_COUNT, 8)
 
 
 def _sources(folder: Path) -> tuple[IngestSource, ...]:
     folder.mkdir(exist_ok=True)
-    index_path = folder / "index.json"
-    write_frame_index(master().index, index_path)
-    media = MediaReference(media_path=str(master().path), index_path=str(index_path))
+    media = indexed(master().path, folder, master().index)
     return tuple(
         IngestSource(clip=f"take {frames}/A", media=media, frame_count=frames) for frames in LENGTHS
     )

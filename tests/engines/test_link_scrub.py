@@ -6,37 +6,26 @@ from pathlib import Path
 import pytest
 
 from fixtures.clip_zoo import ZOO, make_zoo_clip
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from fixtures.scrubbed import indexed, scrub_job
 from mezzmark.engines.play import scrub
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.host.common import read_clock_ns
 from mezzmark.host.file_pages import drop_pages, resident_fraction
 from mezzmark.model.jobs import Measured
 from mezzmark.model.link import LinkSettings
-from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.scrub import PROVED, ScrubJob, ScrubMeasurement, shown_proof
+from mezzmark.model.tasks.scrub import PROVED, ScrubMeasurement, shown_proof
 from mezzmark.model.tasks.spec import MediaReference
 
-REQUESTS = tuple((0, frame) for frame in (5, 30, 31, 2, 47, 0))
+FRAMES = (5, 30, 31, 2, 47, 0)
 
 
 @pytest.mark.parametrize("name", ["avc-mp4-audio", "avc-ts", "avc-mkv", "rdd36-mov"])
 def test_moves_over_a_link_are_right_and_wait_for_it(name: str, tmp_path: Path) -> None:
     """Every picture is proved; a move that reads waits for one round trip at least, one that finds
     all in FFmpeg's own buffer does not, and without a link nothing is said of waiting."""
-    path, index = make_zoo_clip(ZOO[name], tmp_path), tmp_path / "index.json"
-    write_frame_index(build_frame_index(path), index)
-    found = {}
+    media, found = indexed(make_zoo_clip(ZOO[name], tmp_path)), {}
     for link in (None, LinkSettings(rate="1 Gbit/s", round_trip_ms=2).link):
-        job = ScrubJob(
-            media=(MediaReference(media_path=str(path), index_path=str(index)),),
-            requests=REQUESTS,
-            policy="reseek",
-            thread_count=1,
-            player=PLAYERS["slice"],
-            viewer_height_px=90,
-            link=link,
-        )
+        job = scrub_job(media, FRAMES, link=link)
         ticks = iter(range(0, 10**12, 10**9))  # a second between any two looks at the clock
         found[link] = run_scrub(job, lambda: next(ticks)).measurement  # noqa: B023
     local, linked = found.values()
@@ -50,16 +39,7 @@ def test_moves_over_a_link_are_right_and_wait_for_it(name: str, tmp_path: Path) 
 
 
 def cold_run(media: MediaReference) -> Measured:
-    job = ScrubJob(
-        media=(media,),
-        requests=REQUESTS,
-        policy="reseek",
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=90,
-        is_cold=True,
-    )
-    return run_scrub(job, read_clock_ns)
+    return run_scrub(scrub_job(media, FRAMES, is_cold=True), read_clock_ns)
 
 
 def test_cold_moves_are_proved_cold_and_planted_warm_ones_found(
@@ -67,14 +47,12 @@ def test_cold_moves_are_proved_cold_and_planted_warm_ones_found(
 ) -> None:
     """None of the file is resident when a move begins, and every read is waiting. Where pages stay,
     or nothing is known of them, the trial is not called cold."""
-    path, index = make_zoo_clip(ZOO["rdd36-mov"], tmp_path), tmp_path / "index.json"
-    write_frame_index(build_frame_index(path), index)
-    media = MediaReference(media_path=str(path), index_path=str(index))
+    media = indexed(path := make_zoo_clip(ZOO["rdd36-mov"], tmp_path))
     drop_pages(path)
     if resident_fraction(path) != 0:
         pytest.skip("the file cache cannot be emptied, or not be asked, here")
     cold = cold_run(media)
-    assert (cold.flags, cold.measurement.resident_fraction) == ((), (0.0,) * len(REQUESTS))
+    assert (cold.flags, cold.measurement.resident_fraction) == ((), (0.0,) * len(FRAMES))
     assert set(shown_proof(cold.measurement)) <= set(PROVED)
     pairs = zip(cold.measurement.wait_ns, cold.measurement.read_bytes, strict=True)
     assert all((wait_ns > 0) is (read_bytes > 0) for wait_ns, read_bytes in pairs)

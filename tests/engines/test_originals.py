@@ -1,6 +1,5 @@
 """Camera originals: long-GOP 4:2:0 with B frames, at their bit rate, tagged, and proved."""
 
-import time
 from collections import Counter
 from pathlib import Path
 
@@ -8,15 +7,14 @@ import av
 import pytest
 from av.video.frame import PictureType
 
+from fixtures.scrubbed import scrubbed
 from mezzmark.engines.footage.originals import prepare_original
 from mezzmark.engines.media.inspection import inspect_media
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ClipSpec, FrameIndex, OriginalSpec, Recipe
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import PrepareOriginalJob
-from mezzmark.model.tasks.scrub import ScrubJob
 
 RECIPE = Recipe(width_px=320, height_px=180, duration_s=2.5)
 KINDS = [("AVC", 8), ("AVC", 10), ("HEVC", 8), ("HEVC", 10)]
@@ -148,16 +146,8 @@ def test_an_original_is_built_as_told(codec: str, told: dict, tmp_path: Path) ->
     assert found.slice_count.median == told.get("slices", 1)
     if "intra_refresh" not in told:
         assert found.group_kind == ("open" if told.get("open_groups") else "closed")
-    requests = tuple((0, frame) for frame in (21, 7, 13, 12, 11, 25, 0, 24))
-    scrub = ScrubJob(
-        media=(prepared.media,),
-        requests=requests,
-        policy="roll",
-        thread_count=2,
-        player=PLAYERS["slice-skipping"],
-        viewer_height_px=90,
-    )
-    measured = run_scrub(scrub, time.perf_counter_ns).measurement
+    asked = {"policy": "roll", "thread_count": 2, "player": PLAYERS["slice-skipping"]}
+    measured = scrubbed(prepared.media, (21, 7, 13, 12, 11, 25, 0, 24), **asked)
     assert set(measured.view_proof) == {"right"}
 
 

@@ -1,6 +1,5 @@
 """Every awkward kind of clip, played by every policy and threading: zero wrong pictures."""
 
-import time
 from collections import Counter
 from pathlib import Path
 
@@ -17,17 +16,15 @@ from fixtures.clip_zoo import (
     stamped_frames,
     uneven_time,
 )
+from fixtures.scrubbed import indexed, scrubbed
 from mezzmark.engines.media.frame_index import (
-    build_frame_index,
     read_frame_index,
-    write_frame_index,
 )
 from mezzmark.engines.media.probe import open_container, spread_decoding
 from mezzmark.engines.play.player import Move, Player
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.patterns import plan_requests
-from mezzmark.model.tasks.scrub import ScrubJob, ScrubSettings
+from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.model.tasks.spec import MediaReference
 
 PATTERNS: tuple[str, ...] = (
@@ -57,10 +54,7 @@ def clip(
 ) -> tuple[str, MediaReference]:
     """One clip of the zoo, made and indexed."""
     folder = tmp_path_factory.mktemp(request.param)
-    path = make_zoo_clip(ZOO[request.param], folder)
-    index_path = folder / "index.json"
-    write_frame_index(build_frame_index(path), index_path)
-    return request.param, MediaReference(media_path=str(path), index_path=str(index_path))
+    return request.param, indexed(make_zoo_clip(ZOO[request.param], folder))
 
 
 def test_index_holds_what_the_test_drew(clip: tuple[str, MediaReference]) -> None:
@@ -113,16 +107,9 @@ def test_no_move_shows_a_wrong_picture(
             seen.append(int(np.abs(source_views - view).mean(axis=(1, 2)).argmin()))
             return move
 
-    job = ScrubJob(
-        media=(clip[1],),
-        requests=requests,
-        policy=policy,
-        thread_count=thread_count,
-        player=PLAYERS[player],
-        viewer_height_px=VIEW_HEIGHT_PX,
-    )
-    measured = run_scrub(job, time.perf_counter_ns, Witnessed).measurement
     asked = [frame for _, frame in requests]
+    how = {"policy": policy, "thread_count": thread_count, "player": PLAYERS[player]}
+    measured = scrubbed(clip[1], asked, Witnessed, viewer_height_px=VIEW_HEIGHT_PX, **how)
     assert Counter(measured.proof) == Counter(measured.view_proof) == {"right": len(requests)}
     assert list(measured.shown_frame) == asked
     assert seen == asked

@@ -1,13 +1,15 @@
-"""The storage task: it reads what it wrote, from a cold cache, in a folder of its own."""
+"""Reference workloads: the storage task reads what it wrote, from a cold cache, in a folder of its
+own; the copy kernel counts what it copies."""
 
 from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
-from mezzmark.engines.play import raw_storage
-from mezzmark.engines.play.raw_storage import run_storage
+from mezzmark.engines.encode import reference
+from mezzmark.engines.encode.reference import measure_bandwidth, run_storage
 from mezzmark.host import file_pages
+from mezzmark.host.common import read_clock_ns
 from mezzmark.host.file_pages import drop_pages, resident_fraction
 from mezzmark.model.cell import PlannedTrial
 from mezzmark.model.link import KIB
@@ -93,8 +95,16 @@ def test_a_warm_file_is_found(
     """Where pages are not dropped reads are not called cold; a write has nothing to be cold."""
     settings = StorageSettings(readers=(1,), writers=(1,), read_kib=(64,), reads=2, file_mib=1)
     job = next(job for job in planned(settings, tmp_path) if job.access == access)
-    cold = raw_storage._work(job, 0, Alone())
+    cold = reference._store(job, 0, Alone())
     monkeypatch.setattr(file_pages, "drop_pages", lambda path: None)
-    warm = raw_storage._work(job, 1, Alone())
+    warm = reference._store(job, 1, Alone())
     assert (cold.is_cold, warm.is_cold) == (True, access == "write")
     assert cold.byte_count == warm.byte_count == (2 * 64 * KIB if job.offsets else FILE_BYTES)
+
+
+def test_each_number_of_processes_has_a_rate() -> None:
+    """One and two processes copy, in the order asked for; the rate is positive and below what any
+    memory carries (10 TB/s)."""
+    facts = measure_bandwidth((1, 2), clock_ns=read_clock_ns, block_bytes=2**20, repeats=20)
+    assert [point.process_count for point in facts.points] == [1, 2]
+    assert all(0 < point.bytes_per_s < 1e13 for point in facts.points)

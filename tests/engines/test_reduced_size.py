@@ -1,6 +1,5 @@
 """Players that decode to a smaller picture: of proved decoders alone, by an index of their own."""
 
-import time
 from collections import Counter
 from pathlib import Path
 
@@ -8,31 +7,21 @@ import pytest
 from pydantic import ValidationError
 
 from fixtures.clip_zoo import HEIGHT_PX, WIDTH_PX, ZOO, intermediate, make_zoo_clip
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from fixtures.scrubbed import indexed, scrubbed
 from mezzmark.engines.play.player import Player
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.tasks.decode import DecodeSettings
-from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, ScrubSettings
-from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.model.tasks.scrub import ScrubMeasurement, ScrubSettings
 from mezzmark.report.prose.terms import player_words
 
 KINDS = ZOO | {"jpeg2000-mov": intermediate("jpeg2000", "mov", "yuv422p10le")}
 
 
 def play(kind: str, name: str, folder: Path, player: type[Player] = Player) -> ScrubMeasurement:
-    path = make_zoo_clip(KINDS[kind], folder, frame_count=12)
-    write_frame_index(build_frame_index(path), folder / "index.json")
-    job = ScrubJob(
-        media=(MediaReference(media_path=str(path), index_path=str(folder / "index.json")),),
-        requests=tuple((0, (5 * n) % 12) for n in range(12)),
-        policy="roll",
-        thread_count=2,
-        player=PLAYERS[name],
-        viewer_height_px=90,
-    )
-    return run_scrub(job, time.perf_counter_ns, player).measurement
+    media = indexed(make_zoo_clip(KINDS[kind], folder, frame_count=12))
+    asked = {"policy": "roll", "thread_count": 2, "player": PLAYERS[name]}
+    return scrubbed(media, [(5 * n) % 12 for n in range(12)], player, **asked)
 
 
 @pytest.mark.parametrize(

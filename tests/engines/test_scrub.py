@@ -4,7 +4,6 @@ import gc
 import time
 from collections import Counter
 from dataclasses import replace
-from fractions import Fraction
 from itertools import count
 from pathlib import Path
 
@@ -13,6 +12,7 @@ import numpy as np
 import pytest
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
+from fixtures.scrubbed import indexed, scrub_job
 from mezzmark.engines.media.conversion import presenter, read_pictures
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
@@ -21,16 +21,16 @@ from mezzmark.engines.media.frame_index import (
 )
 from mezzmark.engines.media.pixels import frame_from_planes
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.engines.play import view_proof
+from mezzmark.engines.play import proof
 from mezzmark.engines.play.player import Move, Player
+from mezzmark.engines.play.proof import ViewVerifier
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.engines.play.view_proof import ViewVerifier
 from mezzmark.model.colour import FULL_RANGE
 from mezzmark.model.errors import EngineError, FootageError
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.jobs import JobFailed
 from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.scrub import ScrubJob, ScrubMeasurement, proved_mask, shown_proof
+from mezzmark.model.tasks.scrub import ScrubMeasurement, proved_mask, shown_proof
 from mezzmark.model.tasks.spec import MediaReference
 
 PLANES = ((128, 235), (64, 128), (64, 128))
@@ -44,13 +44,13 @@ def media(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> MediaReference:
     """A long-GOP and an intra clip, indexed."""
-    return _indexed(request.param, tmp_path_factory.mktemp("media"))
+    return indexed(make_zoo_clip(ZOO[request.param], tmp_path_factory.mktemp("media")))
 
 
 @pytest.fixture(scope="module")
 def long_gop(tmp_path_factory: pytest.TempPathFactory) -> MediaReference:
     """Key frames at 0, 12, 24 and 36; B frames between."""
-    return _indexed("avc-mp4", tmp_path_factory.mktemp("long"))
+    return indexed(make_zoo_clip(ZOO["avc-mp4"], tmp_path_factory.mktemp("long")))
 
 
 class OffByOne(Player):
@@ -122,8 +122,8 @@ def test_a_view_proved_once_is_known_to_later_trials(
     """Its digest is enough: of frames seen before, nothing is converted for the proof, nor written
     again."""
     _run(media)
-    monkeypatch.setattr(view_proof, "replace_whole", lambda *_: pytest.fail("written again"))
-    monkeypatch.setattr(view_proof, "_colours", lambda *_: pytest.fail("converted again"))
+    monkeypatch.setattr(proof, "replace_whole", lambda *_: pytest.fail("written again"))
+    monkeypatch.setattr(proof, "_colours", lambda *_: pytest.fail("converted again"))
     assert set(_run(media).view_proof) == {"right"}
 
 
@@ -136,8 +136,8 @@ def test_planted_stale_view_is_caught(media: MediaReference, is_known: bool) -> 
     if is_known:
         _run(media)
     measured = _run(media, player=StaleView)
-    assert [n for n, proof in enumerate(measured.view_proof) if proof == "right"] == [0, 2]
-    assert proved_mask(measured).tolist() == [proof == "right" for proof in measured.view_proof]
+    assert [n for n, said in enumerate(measured.view_proof) if said == "right"] == [0, 2]
+    assert proved_mask(measured).tolist() == [said == "right" for said in measured.view_proof]
 
 
 def test_a_view_of_other_colours_is_caught_though_both_conversions_agree(
@@ -160,7 +160,7 @@ def test_a_view_of_other_colours_is_caught_though_both_conversions_agree(
     facts = probe_media(path)
     false = facts.model_copy(update={"tags": ColourTags(colour_range=FULL_RANGE)})
     for facts_taken, is_right in ((facts, True), (false, False)):
-        present = presenter(facts_taken, pixel_aspect=Fraction(1), height_px=64, thread_count=1)
+        present = presenter(facts_taken, height_px=64, thread_count=1)
         monkeypatch.setattr(verifier, "_expected", present)
         assert verifier.is_view_of(present(picture), picture, -1) == is_right
 
@@ -188,8 +188,8 @@ def test_planted_off_by_one_is_caught_without_stamps(media: MediaReference, tmp_
 def test_stale_and_key_frame_players_are_caught(media: MediaReference, player: type) -> None:
     """A player that shows the picture before, or only key frames, is caught where it errs."""
     measured = _run(media, player=player)
-    for asked, shown, proof in zip(REQUESTS, measured.shown_frame, measured.proof, strict=True):
-        assert (proof == "right") == (shown == asked[1])
+    for asked, shown, said in zip(REQUESTS, measured.shown_frame, measured.proof, strict=True):
+        assert (said == "right") == (shown == asked[1])
     assert Counter(measured.proof)["wrong"] >= 5
 
 
@@ -240,7 +240,7 @@ def test_skipping_leaves_out_pictures_on_the_way_and_none_that_is_shown(
 ) -> None:
     """Two B frames between others, one or both referred to by none: a part of the way to every
     frame is left out, and each frame comes right, be it such a B frame, sought or rolled on to."""
-    media = _indexed(kind, tmp_path)
+    media = indexed(make_zoo_clip(ZOO[kind], tmp_path))
     frames = [*range(FRAME_COUNT), *range(11, 48, 5), *range(46, 0, -3)]
     requests = tuple((0, frame) for frame in frames)
     plain = _run(media, requests=requests, policy="reseek")
@@ -256,7 +256,7 @@ def test_skipping_leaves_out_pictures_on_the_way_and_none_that_is_shown(
 def test_a_seek_that_lands_elsewhere_costs_no_needless_pictures(kind: str, tmp_path: Path) -> None:
     """Where the container lands before or after the key frame, decoding still starts at it: as
     many pictures as from the key frame to the one asked for."""
-    media = _indexed(kind, tmp_path)
+    media = indexed(make_zoo_clip(ZOO[kind], tmp_path))
     keys = [n for n, key in enumerate(read_frame_index(media.index_path).is_keyframe) if key]
     measured = _run(media, policy="reseek")
     from_key = [frame - max(k for k in keys if k <= frame) + 1 for _, frame in REQUESTS]
@@ -277,9 +277,11 @@ def test_read_bytes_cover_the_packets_read(long_gop: MediaReference) -> None:
 
 def test_hop_between_clips_keeps_both_open(long_gop: MediaReference, tmp_path: Path) -> None:
     """Requests name their clip; each opens once, and all pictures are right."""
-    other = _indexed("vc3-mxf", tmp_path)
+    other = indexed(make_zoo_clip(ZOO["vc3-mxf"], tmp_path))
     requests = tuple((n % 2, (7 * n) % FRAME_COUNT) for n in range(12))
-    job = _job((long_gop, other), requests, "roll")
+    job = scrub_job(long_gop, (), policy="roll").model_copy(
+        update={"media": (long_gop, other), "requests": requests}
+    )
     measured = run_scrub(job, time.perf_counter_ns).measurement
     assert isinstance(measured, ScrubMeasurement)
     assert measured.clip_position == (0, 1) * 6
@@ -304,7 +306,7 @@ def test_no_garbage_is_collected_while_moves_are_timed(media: MediaReference) ->
 
 def test_file_that_changed_since_it_was_indexed_is_refused(tmp_path: Path) -> None:
     """A file of another size than the index knows gives one clear error."""
-    media = _indexed("avc-mp4", tmp_path)
+    media = indexed(make_zoo_clip(ZOO["avc-mp4"], tmp_path))
     with Path(media.media_path).open("ab") as stream:
         stream.write(b"\0")
     with pytest.raises(FootageError, match="when it was indexed"):
@@ -316,7 +318,7 @@ def test_file_that_changed_since_it_was_indexed_is_refused(tmp_path: Path) -> No
 
 def test_torn_index_is_one_clear_error(tmp_path: Path) -> None:
     """A truncated index says what it is and that it can be made anew."""
-    media = _indexed("avc-mp4", tmp_path)
+    media = indexed(make_zoo_clip(ZOO["avc-mp4"], tmp_path))
     text = Path(media.index_path).read_bytes()
     Path(media.index_path).write_bytes(text[: len(text) // 2])
     with pytest.raises(FootageError, match="made anew"):
@@ -325,28 +327,11 @@ def test_torn_index_is_one_clear_error(tmp_path: Path) -> None:
 
 def test_decoder_without_its_device_is_an_engine_error(tmp_path: Path) -> None:
     """No codec of this kind is decoded by graphics cards, so asking for that names the remedy."""
-    media = _indexed("ffv1-mkv", tmp_path)
-    job = _job((media,), REQUESTS, "roll").model_copy(update={"player": PLAYERS["cuda"]})
+    media = indexed(make_zoo_clip(ZOO["ffv1-mkv"], tmp_path))
+    job = scrub_job(media, (0,), player=PLAYERS["cuda"])
     with pytest.raises(EngineError, match=r'players = \["slice"\]') as refused:
         run_scrub(job, time.perf_counter_ns)
     assert JobFailed.by(refused.value).flags == ("no_decoder",)
-
-
-def _indexed(name: str, folder: Path) -> MediaReference:
-    path = make_zoo_clip(ZOO[name], folder)
-    write_frame_index(build_frame_index(path), folder / "index.json")
-    return MediaReference(media_path=str(path), index_path=str(folder / "index.json"))
-
-
-def _job(media: tuple[MediaReference, ...], requests, policy: str) -> ScrubJob:
-    return ScrubJob(
-        media=media,
-        requests=requests,
-        policy=policy,
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=90,
-    )
 
 
 def _run(
@@ -358,7 +343,8 @@ def _run(
     clock=time.perf_counter_ns,
     name: str = "slice",
 ) -> ScrubMeasurement:
-    job = _job((media,), requests, policy).model_copy(update={"player": PLAYERS[name]})
+    frames = [frame for _, frame in requests]
+    job = scrub_job(media, frames, policy=policy, player=PLAYERS[name])
     measured = run_scrub(job, clock, player).measurement
     assert isinstance(measured, ScrubMeasurement)
     return measured

@@ -1,6 +1,6 @@
 """Prepared encodings: all pictures, their times, their range, and the cache."""
 
-import time
+import shutil
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -19,6 +19,7 @@ from fixtures.encoded_pictures import (
     stamp_in,
     stored_facts,
 )
+from fixtures.scrubbed import indexed, scrubbed
 from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoded_file import prepare_encoding, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
@@ -26,20 +27,16 @@ from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media.frame_index import (
     build_frame_index,
     read_frame_index,
-    write_frame_index,
 )
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.media.shape import carry_shape, mark_fields
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.catalogue.core import find_encoding, resolve_custom
 from mezzmark.model.encoding import CustomEncoding, Encoding
-from mezzmark.model.errors import EncodingError, FootageError
+from mezzmark.model.errors import EncodingError, FootageError, NotMadeError
 from mezzmark.model.footage import FieldOrder, FrameIndex
 from mezzmark.model.jobs import PreparedMedia
-from mezzmark.model.players import PLAYERS
 from mezzmark.model.preparations import PrepareEncodingJob
-from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
 
 MILLISECOND = Fraction(1, 1000)
@@ -67,8 +64,7 @@ def make_source(folder: Path, times_ms: tuple[int, ...]) -> tuple[MediaReference
 
 def index_source(folder: Path, index: FrameIndex) -> tuple[MediaReference, FrameIndex]:
     """Write the index down and refer to it."""
-    write_frame_index(index, folder / "index.json")
-    return MediaReference(media_path=index.path, index_path=str(folder / "index.json")), index
+    return indexed(index.path, folder, index), index
 
 
 def prepare(
@@ -112,6 +108,43 @@ def test_every_picture_is_there_once_and_in_order(name: str, tmp_path: Path) -> 
     assert again.was_cached
     assert (again.media, again.fingerprint) == (made.media, made.fingerprint)
     assert not messages
+
+
+def sent_job(source: MediaReference, folder: Path, path: Path) -> PrepareEncodingJob:
+    """The file at `path` came from desk-a, to be kept in the folder's cache."""
+    cache = folder / "cache"
+    cache.mkdir()
+    sent = str(shutil.copy(path, cache / "sent"))
+    told = {"thread_count": 1, "cache_dir": str(cache), "made_path": sent, "made_by": "desk-a"}
+    return PrepareEncodingJob(source=source, encoding=find_encoding("ffv1"), **told)
+
+
+def test_a_file_made_elsewhere_is_kept_as_ones_own(tmp_path: Path) -> None:
+    """Not there while it is only sought; then the same file and index as those made here, found
+    again with the name of who made it."""
+    source, _ = make_source(tmp_path, EVEN_MS)
+    here, _ = prepare(source, find_encoding("ffv1"), tmp_path / "made here")
+    job = sent_job(source, tmp_path, Path(here.media.media_path))
+    sought = job.model_copy(update={"is_sought": True, "made_path": "", "made_by": ""})
+    with pytest.raises(NotMadeError):
+        prepare_encoding(sought, lambda *_: None)
+    made = prepare_encoding(job, lambda *_: None)
+    assert made == here.model_copy(update={"media": made.media, "made_by": "desk-a"})
+    index = read_frame_index(made.media.index_path)
+    assert index == read_frame_index(here.media.index_path).model_copy(update={"path": index.path})
+    assert prepare_encoding(sought, lambda *_: None) == made.model_copy(update={"was_cached": True})
+
+
+def test_a_file_of_other_pictures_made_elsewhere_is_refused(tmp_path: Path) -> None:
+    """One that lacks the last picture: EncodingError, and nothing is kept."""
+    source, index = make_source(tmp_path, EVEN_MS)
+    path, fewer = tmp_path / "fewer.mkv", encoded_file.first_frames(index, FRAME_COUNT - 1)
+    given = {"encoding": find_encoding("ffv1"), "thread_count": 1, "height_px": None}
+    encoded_file.encode_clip(source.media_path, fewer, path, **given)
+    job = sent_job(source, tmp_path, path)
+    with pytest.raises(EncodingError, match=f"{FRAME_COUNT - 1} came back"):
+        prepare_encoding(job, lambda *_: None)
+    assert not list((tmp_path / "cache").iterdir())
 
 
 def make_interlaced(folder: Path, order: FieldOrder, pixel_format: str) -> MediaReference:
@@ -219,15 +252,8 @@ def test_a_proxy_holds_every_picture_at_its_size(tmp_path: Path) -> None:
     assert len(frames) == FRAME_COUNT
     stamps = [stamp_in(frame) for frame in frames]
     assert all(stamp in (None, n) for n, stamp in enumerate(stamps))
-    job = ScrubJob(
-        media=(made.media,),
-        requests=tuple((0, (5 * n) % FRAME_COUNT) for n in range(FRAME_COUNT)),
-        policy="roll",
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=90,
-    )
-    found = run_scrub(job, time.perf_counter_ns).measurement
+    asked = [(5 * n) % FRAME_COUNT for n in range(FRAME_COUNT)]
+    found = scrubbed(made.media, asked, policy="roll")
     assert set(found.proof) == set(found.view_proof) == {"right"}
 
 

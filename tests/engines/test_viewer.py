@@ -55,7 +55,9 @@ def test_view_has_the_viewers_height_and_an_even_width_by_aspect(
 ) -> None:
     """Width is height times aspect, to the nearest even number; pixel aspect counts."""
     facts = _facts(size[0], size[1], "yuv420p", ColourTags())
-    present = presenter(facts, pixel_aspect=aspect, height_px=540, thread_count=1)
+    present = presenter(
+        facts.model_copy(update={"sample_aspect": aspect}), height_px=540, thread_count=1
+    )
     shown = present(av.VideoFrame(*size, "yuv420p"))
     assert shown is not None
     assert (shown.width, shown.height, shown.format.name) == (*view, "rgb24")
@@ -85,7 +87,7 @@ def _show(colour, matrix, is_full, pixel_format, *, tags, height_px) -> list[flo
     )
     frame = frame_from_planes(planes, pixel_format)
     facts = _facts(width_px, height_px, pixel_format, tags)
-    view = presenter(facts, pixel_aspect=Fraction(1), height_px=540, thread_count=1)(frame)
+    view = presenter(facts, height_px=540, thread_count=1)(frame)
     assert view is not None
     return view.to_ndarray()[270, view.width // 2].tolist()
 

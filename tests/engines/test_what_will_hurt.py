@@ -13,11 +13,10 @@ from fixtures.clip_zoo import ZOO, make_zoo_clip
 from fixtures.ffmpeg_build import IS_NEWER
 from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
 from mezzmark.engines.media.conversion import presenter
-from mezzmark.engines.media.first_picture import quarter_turns
-from mezzmark.engines.media.inspection import inspect_media
-from mezzmark.engines.media.levels import read_levels
+from mezzmark.engines.media.inspection import inspect_media, read_levels
 from mezzmark.engines.media.pixels import Planes, apply_tags, frame_from_planes, planes_of
 from mezzmark.engines.media.probe import open_media, probe_media
+from mezzmark.engines.media.shape import quarter_turns
 from mezzmark.model.footage import ColourTags, HdrMetadata
 from simulation.complexity import footage_complexity
 
@@ -193,7 +192,7 @@ def test_rotation_is_told_and_honoured_in_the_view(
     with open_media(path) as (container, track):
         frame = next(container.decode(track))
     high = 128 if quarters % 2 else 64
-    present = presenter(probe_media(path), pixel_aspect=Fraction(1), height_px=high, thread_count=1)
+    present = presenter(probe_media(path), height_px=high, thread_count=1)
     view = present(frame).to_ndarray()
     assert quarter_turns(frame) == quarters
     bright = np.rot90(luma, quarters) > 128

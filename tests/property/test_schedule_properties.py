@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mezzmark.decide.throughput.schedule import (
+from mezzmark.decide.throughput.ingest import (
     find_makespan_s,
     predict_makespan,
     serve_in_order,

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from mezzmark.decide.picture.ladders import bjontegaard_quality_db, bjontegaard_rate_fraction
+from mezzmark.decide.picture.fidelity import bjontegaard_quality_db, bjontegaard_rate_fraction
 
 DATA = Path(__file__).parent / "data" / "bd_rate_examples.csv"
 

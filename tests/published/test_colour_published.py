@@ -9,7 +9,7 @@ from colour.difference import delta_E_ITP
 from skimage import color
 
 from mezzmark.decide.picture.diagnosis import show_with_gamma
-from mezzmark.engines.picture.chart_measure import delta_e_2000, delta_e_of_lab, lab_of
+from mezzmark.engines.picture.chart import delta_e_of_lab, lab_of
 from mezzmark.model.colour import (
     change_primaries,
     chroma_code,
@@ -114,7 +114,8 @@ def test_gamma_shift(row: dict[str, str]) -> None:
     expected = float(color.deltaE_ciede2000(lab[0], lab[1]))
     assert expected == pytest.approx(float(row["dE00"]), abs=2e-3)
     # Ours: the moved signal against the signal, both on a display of the gamma meant.
-    assert float(delta_e_2000(grey, moved, display=meant)) == pytest.approx(expected, abs=2e-3)
+    found = delta_e_of_lab(*(lab_of(signal, display=meant) for signal in (grey, moved)))
+    assert float(found) == pytest.approx(expected, abs=2e-3)
 
 
 def test_lab_agrees_with_another_library() -> None:

@@ -5,8 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from mezzmark.statistics.scaling import ScalingFit, fit_scaling
-from mezzmark.statistics.scaling_inference import peak_core_count, predict_throughput
+from mezzmark.statistics.scaling import ScalingFit, fit_scaling, peak_core_count, predict_throughput
 
 DATA = Path(__file__).parent / "data"
 

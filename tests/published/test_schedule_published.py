@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.decide.size.over_hosts import Pace, find_fleet_makespan_s
-from mezzmark.decide.throughput.schedule import find_makespan_s
+from mezzmark.decide.throughput.ingest import find_makespan_s
 
 DATA = Path(__file__).parent / "data" / "graham_lpt_tight.csv"
 TIGHT = list(csv.DictReader(DATA.read_text(encoding="utf-8").splitlines()[1:]))

@@ -12,7 +12,6 @@ import sys
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 from itertools import islice, product
@@ -123,10 +122,9 @@ def trip(chart: Chart, *, is_full: bool, container: dict, pictures: dict) -> tup
 def _plant_in_reader(planted: ExitStack, believed: ColourTags) -> None:
     decoded, read = fidelity.decoded_frames, tag_survival.read_tags
 
-    def misread(path: Path):
-        found = read(path)
-        media = found.media.model_copy(update={"tags": believed, "pixel_format": "yuv422p"})
-        return replace(found, media=media)
+    def misread(*given):
+        media, told = read(*given)
+        return media.model_copy(update={"tags": believed, "pixel_format": "yuv422p"}), told
 
     frames = lambda *way: (fidelity.read_as(frame, believed) for frame in decoded(*way))  # noqa: E731
     planted.enter_context(patch.object(fidelity, "decoded_frames", frames))

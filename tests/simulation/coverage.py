@@ -13,7 +13,7 @@ from scipy import stats
 
 from fixtures.tails import estimate_tail
 from mezzmark.statistics.intervals import Interval, log_t_interval, share_interval
-from mezzmark.statistics.power import is_precise, look_points
+from mezzmark.statistics.spread import is_precise, look_points
 from simulation.worlds import Array, World
 
 CONFIDENCE: Final = 0.95

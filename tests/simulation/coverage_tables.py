@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from mezzmark.statistics.power import t_test_power
+from mezzmark.statistics.spread import t_test_power
 from simulation.coverage import (
     Coverage,
     count_coverage,
@@ -225,7 +225,8 @@ def main(runs: int = 1000, scheduler: str = "", certificates: str = "") -> None:
     with ExitStack() as at_end:
         every: Iterable[Any] = (rows_of(place, runs) for place in range(len(tables())))
         if scheduler:
-            from mezzmark.fleet.scheduler import TextClient, read_security
+            from mezzmark.fleet.hosts import read_security
+            from mezzmark.fleet.scheduler import TextClient
 
             folder = Path(certificates) if certificates else None
             security = read_security(scheduler, folder, is_insecure=folder is None)

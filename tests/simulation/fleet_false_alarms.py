@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from mezzmark.decide.compare import evidence
 from mezzmark.decide.compare.evidence import RUNS_AS_UNITS, gather_own
 from mezzmark.decide.compare.verdicts import Design
 from mezzmark.decide.estimate.observed_run import RunCosts
@@ -82,7 +83,11 @@ def judge_fleet(
     design: Design = "several runs" if is_by_run else "separate"
     hosts = [draw_host(world.of(at), history, rng) for at in range(HOSTS)]
     cells = list(hosts[0][""][0][0].by_cell)
-    own = [gather_own(cells, *host[""], design=design) for host in hosts] if is_by_run else []
+    own = (
+        [gather_own(cells, evidence.Sides(*host[""], design)) for host in hosts]
+        if is_by_run
+        else []
+    )
 
     def judge(at: int, change: str) -> list[str]:
         given = {"family": HOSTS * len(cells), "kindred": [*own[:at], *own[at + 1 :]]}

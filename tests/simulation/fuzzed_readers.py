@@ -1,10 +1,11 @@
 """A coverage-guided fuzzer on a reader of files or messages: the kinds of `mutated_files.py`.
 
-    python tests/simulation/fuzzed_readers.py KIND [SECONDS]
+    python tests/simulation/fuzzed_readers.py KIND [SECONDS [FOLDER]]
 
 Needs atheris, which nothing else here does: make an environment with it and mezzmark for this.
 Begins with the texts of that kind, and keeps what reaches new code; texts in JSON are also changed
-part by part. Each new fault is printed with its input, and the fuzzer goes on.
+part by part. Each new fault is printed with its input, and the fuzzer goes on; with a folder, from
+what it has kept there.
 """
 
 import base64
@@ -29,8 +30,8 @@ def main() -> None:
     """Fuzz for so long; libFuzzer prints how many inputs it tried and what they reached."""
     kind, limit_s = sys.argv[1], int((*sys.argv, "600")[2])
     folder = Path(tempfile.mkdtemp(prefix=f"mezzmark-fuzz-{kind}-"))
-    corpus = folder / "corpus"
-    corpus.mkdir()
+    corpus = Path((*sys.argv, folder / "corpus")[3]).absolute()
+    corpus.mkdir(parents=True, exist_ok=True)
     os.chdir(folder)
     reader = readers(folder)[kind]
     for number, text in enumerate(reader.sources):

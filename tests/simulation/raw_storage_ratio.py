@@ -17,7 +17,7 @@ from statistics import median
 
 from scipy.stats import binom
 
-from mezzmark.engines.play.raw_storage import run_storage
+from mezzmark.engines.encode.reference import run_storage
 from mezzmark.host.common import read_clock_ns
 from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.tasks.storage import Access, StorageJob

@@ -10,10 +10,11 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from mezzmark.decide.compare import evidence
 from mezzmark.decide.compare.evidence import (
     RUN_SPREAD,
     gather_all,
@@ -160,16 +161,15 @@ def judge_sides(
     kindred: Sequence[Mapping[Cell, Evidence]] = (),
 ) -> tuple[list[str], bool, float]:
     """As `compare_once`, of given costs; `family` and `kindred` are those of `fleet check`."""
-    sides = (baseline, candidate)
-    given: dict[str, Any] = {"design": design, "spreads": spreads, "kindred": kindred}
-    evidence = gather_all(baseline[0].by_cell, *sides, **given)
+    sides = evidence.Sides(baseline, candidate, design, spreads or {})
+    found = gather_all(baseline[0].by_cell, sides, kindred)
     judged = judge_evidence(
-        list(evidence.values()),
+        list(found.values()),
         tolerance_fraction=TOLERANCE,
         confidence_level=LEVEL,
         family=family,
     )
-    kernel = kernel_change(*sides, design=design)
+    kernel = kernel_change(sides)
     has_moved = machine_moved(kernel, design)
     width = float(np.median([math.log(j.interval.high / j.interval.low) / 2 for j in judged]))
     verdicts = ["open" if has_moved else str(item.verdict) for item in judged]

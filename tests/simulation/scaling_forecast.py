@@ -16,8 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from fixtures.figures import figures_of
 from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.statistics.intervals import log_t_interval
-from mezzmark.statistics.scaling import fit_scaling
-from mezzmark.statistics.scaling_inference import predict_throughput
+from mezzmark.statistics.scaling import fit_scaling, predict_throughput
 from mezzmark.store.run_store import read_run
 
 

@@ -16,8 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from mezzmark.engines.play.drag import run_drag
-from mezzmark.engines.play.open_loop import OpenLoopPlayer
+from mezzmark.engines.play.drag import OpenLoopPlayer, run_drag
 from mezzmark.engines.play.playback import run_play
 from mezzmark.model.errors import EngineError
 from mezzmark.model.players import PLAYERS

@@ -1,13 +1,19 @@
-"""Change points: place, size, test and refusals on series made for it."""
+"""Change points and courses: place, size, test and refusals on series made for them, against scipy
+and by hand."""
+
+import math
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from mezzmark.statistics.change_points import (
+    Course,
     between_run_variance,
     change_p_value,
+    classify_course,
     find_change_points,
+    lag_one_autocorrelation,
 )
 
 NOISE = np.array([0.3, -0.5, 0.1, 0.6, -0.2, -0.4, 0.5, -0.1, 0.2, -0.6, 0.4, -0.3])
@@ -114,3 +120,129 @@ def test_a_run_that_agreed_with_itself_by_luck_outweighs_no_other() -> None:
     (plain,) = find_change_points(series, errors, error_level=0.05)
     (change,) = find_change_points(series, lucky, error_level=0.05)
     assert change.change == pytest.approx(plain.change)
+
+
+SHAPE = np.array([1, -1, 0.5, -0.7, -0.2, 0.9, -0.4, 0.3, -1.1, 0.6, -0.3, 0.4])
+QUIET, JITTER = 0.004 * SHAPE, 0.01 * SHAPE
+"""Logs of a kernel on a quiet machine, and on one that is less so."""
+
+
+@pytest.mark.parametrize(
+    ("shift", "kind", "at", "change"),
+    [
+        (np.zeros(12), "steady", None, 0.0),
+        (np.linspace(0, 0.08, 12), "drift", None, math.expm1(0.08)),
+        (-np.linspace(0, 0.08, 12), "drift", None, math.expm1(-0.08)),
+        (np.where(np.arange(12) < 7, 0, 0.05), "step", 7, math.expm1(0.05)),
+        (np.where(np.arange(12) < 2, 0.05, 0), "step", 2, math.expm1(-0.05)),
+        (np.where(np.arange(12) < 10, 0.05, 0), "step", 10, math.expm1(-0.05)),
+    ],
+)
+def test_course_of_a_kernel(shift: np.ndarray, kind: str, at: int | None, change: float) -> None:
+    """A planted line or step on 0.4 % of noise is named, placed and sized."""
+    course = classify_course(np.exp(QUIET + shift))
+    assert (course.kind, course.at) == (kind, at)
+    assert course.change_fraction == pytest.approx(change, abs=0.008)
+    assert (course.p_value <= 0.05) == (kind != "steady")
+
+
+def test_a_machine_that_wanders_is_unsteady() -> None:
+    """A slow wave, and a line that turns back: neither one drift nor one step."""
+    noise = np.concatenate([QUIET, QUIET[::-1]])
+    wave = 0.05 * np.sin(np.arange(24) * np.pi / 6)
+    tent = 0.01 * np.minimum(np.arange(24), 23 - np.arange(24))
+    for shift in (wave, tent):
+        course = classify_course(np.exp(noise + shift))
+        assert (course.kind, course.at) == ("unsteady", None)
+
+
+def test_short_and_constant_courses() -> None:
+    """Five points are too few; twelve equal ones are steady; a clean step has no doubt left."""
+    short = Course(kind="too short", change_fraction=0.0, p_value=1.0, at=None)
+    assert classify_course([1.0, 1.0, 1.0, 1.0, 2.0]) == short
+    assert classify_course(np.ones(6)).kind == "steady"
+    for constant in (1.0, 1.1, 1.234, 17.3):
+        assert classify_course(np.full(12, constant)).kind == "steady"
+    clean = classify_course(np.repeat([1.0, 1.1], 6))
+    assert (clean.kind, clean.at) == ("step", 6)
+    assert clean.p_value < 1e-50
+    assert classify_course(np.exp(QUIET[:6])).kind == "steady"
+
+
+def test_a_quiet_machine_is_called_steady() -> None:
+    """Of 1,500 series of independent noise at most 5 % are called anything else (exact, 99.9 %)."""
+    rng = np.random.default_rng(9)
+    odd = sum(
+        classify_course(np.exp(rng.normal(0, 0.01, 20))).kind != "steady" for _ in range(1500)
+    )
+    assert stats.binomtest(odd, 1500).proportion_ci(0.999, method="exact").low <= 0.05
+
+
+@pytest.mark.parametrize("plant", ["drift of 3 %", "step of 4 %"])
+def test_planted_changes_of_the_machine_are_seen(plant: str) -> None:
+    """30 kernels with 1 % of noise: at least 95 % of planted changes are flagged."""
+    rng = np.random.default_rng(10)
+    line, step = np.linspace(0, 0.03, 30), 0.04 * (np.arange(30) >= 12)
+    shift = line if plant.startswith("drift") else step
+    seen = sum(
+        classify_course(np.exp(rng.normal(0, 0.01, 30) + shift)).kind != "steady"
+        for _ in range(400)
+    )
+    assert seen >= 0.95 * 400
+
+
+def test_autocorrelation_by_hand() -> None:
+    """1, 2, 3, 4: deviations -1.5 -0.5 0.5 1.5 give (0.75 - 0.25 + 0.75) / 5; constants give 0."""
+    assert lag_one_autocorrelation([1, 2, 3, 4]) == pytest.approx(0.25)
+    assert lag_one_autocorrelation([2, 2, 2]) == 0.0
+
+
+def test_p_of_a_line_is_three_times_scipys() -> None:
+    """A drift's p-value is that of scipy's `linregress`, times the three tests made."""
+    logs = JITTER + 0.003 * np.arange(12)
+    line = stats.linregress(np.arange(12), logs)
+    found = classify_course(np.exp(logs))
+    best_step = min(stats.ttest_ind(logs[:k], logs[k:]).pvalue * 9 for k in range(2, 11))
+    assert line.pvalue < best_step
+    assert found.p_value == pytest.approx(3 * line.pvalue, rel=1e-9)
+    assert found.kind == "drift"
+    assert found.change_fraction == pytest.approx(math.expm1(11 * line.slope), rel=1e-9)
+
+
+@pytest.mark.parametrize("at", [2, 5, 10])
+def test_p_of_a_step_is_scipys_times_places_and_tests(at: int) -> None:
+    """A step's p-value is that of scipy's pooled t between its sides, times nine places looked at
+    and three tests; its size is the ratio of the geometric means."""
+    logs = JITTER + 0.06 * (np.arange(12) >= at)
+    p_values = [stats.ttest_ind(logs[:k], logs[k:]).pvalue for k in range(2, 11)]
+    found = classify_course(np.exp(logs))
+    assert 2 + int(np.argmin(p_values)) == at
+    assert (found.kind, found.at) == ("step", at)
+    assert found.p_value == pytest.approx(27 * min(p_values), rel=1e-6)
+    size = logs[at:].mean() - logs[:at].mean()
+    assert found.change_fraction == pytest.approx(math.expm1(size), rel=1e-9)
+
+
+def test_p_of_a_steady_course_is_at_most_1() -> None:
+    """Nothing found: the p-value is a probability still."""
+    found = classify_course(np.exp(JITTER))
+    assert (found.kind, found.change_fraction, found.at) == ("steady", 0.0, None)
+    assert found.p_value == 1.0
+
+
+def test_a_wandering_load_is_unsteady_at_the_stated_level() -> None:
+    """Neighbours alike and nothing else: p is three times the normal tail of the lag-1
+    autocorrelation, whose mean is -1/n and variance 1/n."""
+    rng = np.random.default_rng(4)
+    for _ in range(200):
+        logs = rng.normal(0, 0.01, 40)
+        for k in range(1, 40):
+            logs[k] += 0.6 * logs[k - 1]
+        found = classify_course(np.exp(logs))
+        centred = logs - logs.mean()
+        alike = centred[1:] @ centred[:-1] / (centred @ centred)
+        wander_p = stats.norm.sf((alike + 1 / 40) * math.sqrt(40))
+        if found.kind == "unsteady" and found.p_value == pytest.approx(3 * wander_p, rel=1e-9):
+            break
+    else:
+        pytest.fail("no series was called unsteady for its wandering")

@@ -1,8 +1,13 @@
 """What the choice's figure joins."""
 
 from fixtures.made_sizing import made
-from mezzmark.decide.choose.choice import JudgedEncoding, Status
-from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint, pareto_points
+from mezzmark.decide.choose.choice import (
+    ChoicePlane,
+    ChoicePoint,
+    JudgedEncoding,
+    Status,
+    pareto_points,
+)
 from mezzmark.model.figures import FigureName, parse_figure
 
 WAIT = parse_figure("scrub.jump.p50_ms", where="test")

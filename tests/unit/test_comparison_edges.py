@@ -10,6 +10,7 @@ from scipy import stats
 from fixtures.fabricated_run import Fabrication, fabricate_clip, fabricate_manifest
 from fixtures.two_sides import CLIP, ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, build_run
 from mezzmark.decide.compare.evidence import (
+    Sides,
     findable_fraction,
     gather_all,
     gather_evidence,
@@ -76,7 +77,7 @@ def side(*runs: Sequence[float], cell: Cell = ENCODE) -> list[RunCosts]:
 
 def test_intervals_carry_the_level_that_all_cells_hold_together() -> None:
     """Two cells at 90 % together: each interval is made at 95 % and is called one of 90 %."""
-    found = gather_evidence(ENCODE, side(QUIET), side(QUIET[::-1]), design="interleaved")
+    found = gather_evidence(ENCODE, Sides(side(QUIET), side(QUIET[::-1]), "interleaved"))
     judged = judge_evidence([found] * 2, tolerance_fraction=T, confidence_level=0.9)[0]
     assert (judged.interval.confidence_level, judged.typical.confidence_level) == (0.9, 0.9)
     alone = found.typical.interval(confidence_level=0.95)
@@ -88,16 +89,14 @@ def test_the_spread_of_runs_enters_single_runs_and_no_others() -> None:
     of a task that nobody knows: 1 %, as if known for sure."""
     sides = side(QUIET), side(QUIET[::-1])
     known = {"encode": RunSpread(task="encode", sd_fraction=0.03, degrees=4, run_count=5)}
-    (found,) = gather_all([ENCODE], *sides, design="separate", spreads=known).values()
+    (found,) = gather_all([ENCODE], Sides(*sides, "separate", known)).values()
     for change in (found.undisturbed, found.typical):
         assert (change.run_error, change.run_degrees) == pytest.approx((0.03 * math.sqrt(2), 4))
-    other = gather_evidence(
-        ENCODE, *sides, design="separate", spreads={"scrub": known["encode"]}
-    ).typical
+    other = gather_evidence(ENCODE, Sides(*sides, "separate", {"scrub": known["encode"]})).typical
     assert (other.run_error, other.run_degrees) == pytest.approx((0.01 * math.sqrt(2), math.inf))
     for design in ("interleaved", "several runs"):
         runs = [part * 2 for part in sides]
-        in_turn = gather_evidence(ENCODE, *runs, design=design, spreads=known)
+        in_turn = gather_evidence(ENCODE, Sides(*runs, design, known))
         assert in_turn.undisturbed.run_error == 0
 
 
@@ -106,7 +105,7 @@ def test_runs_as_units_have_both_levels() -> None:
     undisturbed level did not change, the mean round did by a tenth in the log."""
     slow = [0.3 * (np.arange(9) % 3 == k) for k in range(2)]
     sides = side(np.zeros(9), np.zeros(9)), side(*slow)
-    (found,) = gather_all([ENCODE], *sides, design="several runs").values()
+    (found,) = gather_all([ENCODE], Sides(*sides, "several runs")).values()
     assert found.undisturbed.log_ratio == pytest.approx(0, abs=1e-9)
     assert found.typical.log_ratio == pytest.approx(0.1, abs=1e-9)
 
@@ -114,8 +113,8 @@ def test_runs_as_units_have_both_levels() -> None:
 def test_a_side_whose_runs_are_all_too_short_gives_no_evidence() -> None:
     """Four runs of which both of one side have two rounds."""
     short, long = side([0, 0], [0, 0]), side([0] * 4, [0] * 4)
-    assert gather_evidence(ENCODE, short, long, design="several runs") is None
-    assert gather_evidence(ENCODE, long, short, design="several runs") is None
+    assert gather_evidence(ENCODE, Sides(short, long, "several runs")) is None
+    assert gather_evidence(ENCODE, Sides(long, short, "several runs")) is None
 
 
 def past(levels: Sequence[float], noise: float = 0.0, rounds: int = 3) -> list[Run]:
@@ -166,7 +165,7 @@ def test_the_kernel_moves_only_between_sides_measured_one_after_the_other() -> N
         assert not machine_moved(change, "interleaved")
     assert not machine_moved(None, "separate")
     few = [RunCosts(by_cell={}, kernel={0: 1.0, 1: 1.0})]
-    assert kernel_change(few, few, design="separate") is None
+    assert kernel_change(Sides(few, few, "separate")) is None
 
 
 def hosts(*core_counts: int, **made: object) -> tuple[Manifest, ...]:

@@ -9,8 +9,12 @@ from pydantic import ValidationError
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.evidence import QUALITY_CAP_DB, bounded_quality
-from mezzmark.decide.picture.fidelity import generation_figures, judge_encodings
-from mezzmark.decide.picture.ladders import compare_ladders, rungs
+from mezzmark.decide.picture.fidelity import (
+    compare_ladders,
+    generation_figures,
+    judge_encodings,
+    rungs,
+)
 from mezzmark.decide.picture.tags import guessed_matrix, is_range_lost, tag_verdicts
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.footage import ColourTags

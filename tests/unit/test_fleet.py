@@ -26,21 +26,28 @@ from mezzmark import api
 from mezzmark.cli.views import print_fleet
 from mezzmark.engines.media.placed_files import place_files
 from mezzmark.fleet import machine_lock, measure, on_host, scheduler
-from mezzmark.fleet.files import offered, pull
+from mezzmark.fleet.files import kept_depot, pull
+from mezzmark.fleet.hosts import read_security
 from mezzmark.fleet.measure import folder_name
 from mezzmark.fleet.scheduler import (
     Fleet,
     HostLostError,
     TextClient,
     connected,
-    read_security,
 )
-from mezzmark.model.errors import DestinationError, InterruptedRunError, MezzmarkError, UsageError
+from mezzmark.model.catalogue.core import find_encoding
+from mezzmark.model.errors import (
+    DestinationError,
+    InterruptedRunError,
+    MezzmarkError,
+    NotMadeError,
+    UsageError,
+)
 from mezzmark.model.fleet import Describe, DoJob, Reply, WantedFile
 from mezzmark.model.footage import ClipSpec, Recipe
-from mezzmark.model.jobs import JobFailed, WorkerFailed
+from mezzmark.model.jobs import JobFailed, PreparedMedia, WorkerFailed
 from mezzmark.model.players import PLAYERS
-from mezzmark.model.preparations import job_format
+from mezzmark.model.preparations import PrepareEncodingJob, job_format
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.kernel import KERNEL_CELL
 from mezzmark.model.tasks.spec import MediaReference
@@ -204,6 +211,59 @@ def test_nothing_begins_where_a_host_cannot_take_part(
     with pytest.raises(UsageError, match="share"):
         api.fleet_measure(on_share(own_machine / "not-mounted"), **asked)
     assert not (own_machine / "out").exists()
+
+
+@pytest.mark.parametrize("is_honest", [True, False])
+@pytest.mark.parametrize("libraries", [{}, {"libavcodec": "1"}])
+def test_an_encoding_made_by_a_host_comes_home(
+    own_machine: Path, monkeypatch: pytest.MonkeyPatch, libraries: dict[str, str], is_honest: bool
+) -> None:
+    """The host encodes the bytes that home has, and its file arrives for home's worker; one of
+    another digest than the host says is refused, and home makes it, as where libraries differ."""
+    answer = PreparedMedia(
+        media=MediaReference(media_path=str(own_machine / "made there"), index_path=""),
+        fingerprint=sha256(b"clip, encoded").hexdigest(),
+        **{"file_bytes": 1, "frame_count": 1, "duration_s": 1, "was_cached": False},
+    )
+    came, told = [], []
+
+    def there(job, timeout_s, **given):
+        if isinstance(job, PrepareEncodingJob):
+            text = f"{Path(job.source.media_path).read_text()}, {'encoded' if is_honest else 'cut'}"
+            Path(answer.media.media_path).write_text(text)
+            yield answer
+            return
+        yield from synthetic_worker(job, timeout_s, **given)
+
+    def here(job, timeout_s, **_):
+        if job.is_sought:
+            yield JobFailed.by(NotMadeError(where="x", what="missing", remedy="-"))
+            return
+        came.append((job.made_by, job.made_path and Path(job.made_path).read_text()))
+        yield answer
+
+    def prepared(_scenario, *, dispatch, cache_dir, **_):
+        yield from ()
+        (own_machine / "clip.mov").write_text("clip")
+        clip = dict.fromkeys(("media_path", "index_path"), str(own_machine / "clip.mov"))
+        given = {"source": MediaReference(**clip), "encoding": find_encoding("ffv1")}
+        list(dispatch(PrepareEncodingJob(**given, thread_count=4, cache_dir=""), 1.0))
+        return footage_in(own_machine)
+
+    monkeypatch.setattr(measure, "all_library_versions", lambda: libraries)
+    monkeypatch.setattr(measure, "prepare_footage", prepared)
+    monkeypatch.setattr(measure, "run_worker", here)
+    monkeypatch.setattr(on_host, "run_worker", there)
+    asked = {"local": 1, "out": own_machine / "out", "cache": own_machine / "home"}
+    api.fleet_measure(
+        PLAN, divide_work=True, on_event=lambda host, one: told.append((host, one)), **asked
+    )
+    is_used = is_honest and not libraries
+    assert came == ([("local-1", "clip, encoded")] if is_used else [("", "")])
+    said = [one.message for _, one in told if isinstance(one, Noted)]
+    assert any("libraries" in text for text in said) is bool(libraries)
+    assert any("not what it says" in text for text in said) is not (is_used or bool(libraries))
+    assert not list((own_machine / "home").glob(".sent*"))
 
 
 @pytest.fixture
@@ -402,9 +462,7 @@ def test_a_host_name_is_only_hinted_at_in_a_folder(name: str) -> None:
 
 
 def file_of(content: bytes) -> WantedFile:
-    import hashlib
-
-    digest = hashlib.sha256(content).hexdigest()
+    digest = sha256(content).hexdigest()
     return WantedFile(sha256=digest, file_bytes=len(content), suffix=".mov")
 
 
@@ -413,11 +471,12 @@ def test_files_arrive_whole_or_not_at_all(tmp_path: Path) -> None:
     than were asked for is refused, and leaves nothing."""
     content = os.urandom(3_000_000)
     right, other = file_of(content), file_of(b"other")
-    source = tmp_path / "source"
+    source = tmp_path / "source.mov"
     source.write_bytes(content)
-    files = {right.sha256: source, other.sha256: source}
-    with offered(files, context=None, interface="127.0.0.1") as (port, path):
-        given = {"source": f"127.0.0.1:{port}", "path": path, "context": None}
+    with kept_depot(context=None, interface="127.0.0.1") as depot:
+        assert depot.offer(source) == right
+        depot.offered[f"{depot.path}{other.sha256}"] = source
+        given = {"source": f"127.0.0.1:{depot.port}", "path": depot.path, "context": None}
         given |= {"is_wanted": lambda: True, "folder": tmp_path / "there"}
         [there] = map(Path, pull([right], **given).values())
         assert there.read_bytes() == content

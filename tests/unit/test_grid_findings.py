@@ -12,7 +12,7 @@ from mezzmark.decide.throughput.grid import (
     limiting_core_count,
     machine_speedup_limit,
 )
-from mezzmark.decide.throughput.schedule import IngestPrediction, predict_ingests
+from mezzmark.decide.throughput.ingest import IngestPrediction, predict_ingests
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts, Manifest

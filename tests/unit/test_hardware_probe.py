@@ -8,7 +8,7 @@ from mezzmark.model.jobs import JobFailed, Measured, PreparedMedia
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
 from mezzmark.report.prose.machine import hardware_note
-from mezzmark.runner.hardware import GIVE_UP_AFTER, probe_hardware
+from mezzmark.runner.self_test import GIVE_UP_AFTER, probe_hardware
 from unit.test_request_design import trial
 
 

@@ -9,14 +9,13 @@ from pydantic import ValidationError
 from fixtures.fabricated_run import Fabrication, fabricate_run
 from fixtures.fabricated_throughput import SECOND, finished_trial
 from fixtures.figures import figures_of
-from mezzmark.decide.throughput.heat import HeatFindings, judge_heat
+from mezzmark.decide.throughput.ingest import HeatFindings, judge_heat
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
 from mezzmark.model.footage import ClipSpec, Recipe
 from mezzmark.model.jobs import WorkerFailed
 from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.scenario import Scenario
-from mezzmark.model.tasks.heat import HeatMoment, heat_speeds
-from mezzmark.model.tasks.ingest import IngestMeasurement
+from mezzmark.model.tasks.ingest import HeatMoment, IngestMeasurement, heat_speeds
 from mezzmark.report.prose.throughput import battery_words, throttle_words, throughput_sentences
 from mezzmark.report.sections.tasks import throughput_section
 from mezzmark.report.view import RunView

@@ -1,28 +1,19 @@
 """Host facts from the texts of other machines, and from this one."""
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from mezzmark.host import common as host
+from mezzmark.host import linux
 from mezzmark.host.common import (
     HostWatch,
     cpu_shares,
     read_host_facts,
     read_host_moment,
     read_process_facts,
-)
-from mezzmark.host.linux import (
-    parse_core_quota,
-    parse_cpu_model,
-    parse_driver_version,
-    parse_is_virtual,
-    parse_peak_rss_bytes,
-    parse_pressure,
-    read_pressures,
-    read_throttle_count,
-    read_turbo,
 )
 from mezzmark.model.run import HostFacts
 
@@ -34,81 +25,63 @@ PRESSURE = (
 )
 
 
-def test_the_processor_is_named_on_x86_and_arm() -> None:
-    """Both spellings of the name are read; no name is None."""
-    assert parse_cpu_model(X86) == "Some CPU @ 3.00GHz"
-    assert parse_cpu_model(ARM) == "Board 5 Rev 1.0"
-    assert parse_cpu_model("") is None
-
-
-def test_a_virtual_machine_is_told_by_the_processor_flag() -> None:
-    """With the flag it is one, without it not, and without flags nothing is known."""
-    assert parse_is_virtual(X86) is True
-    assert parse_is_virtual(X86.replace("hypervisor ", "")) is False
-    assert parse_is_virtual(ARM) is None
-
-
-def test_pressure_is_the_some_line() -> None:
-    """12.50 percent is 0.125, and the total is in microseconds; other text is None."""
-    assert parse_pressure(PRESSURE) == (0.125, 13952893)
-    assert parse_pressure("full avg10=1.00 total=17") is None
-    assert parse_pressure("") is None
-
-
-def test_peak_memory_is_the_high_water_mark() -> None:
-    """VmHWM, not VmRSS or VmPeak, in kibibytes."""
-    status = "VmPeak:\t  900000 kB\nVmHWM:\t   77597 kB\nVmRSS:\t   60000 kB\n"
-    assert parse_peak_rss_bytes(status) == 77597 * 1024
-    assert parse_peak_rss_bytes("VmPeak: 1 kB") is None
+DRIVER = "NVRM version: GPU UNIX x86_64 Kernel Module  570.86.15  Thu Jan 23\nGCC version: 12.3"
+STATUS = "VmPeak:\t  900000 kB\nVmHWM:\t   77597 kB\nVmRSS:\t   60000 kB\n"
 
 
 @pytest.mark.parametrize(
-    ("text", "cores"),
+    ("parse", "text", "found"),
     [
-        ("max 100000", None),
-        ("150000 100000", 2),
-        ("50000 100000", 1),
-        ("400000 100000", 4),
-        ("", None),
+        (linux.parse_cpu_model, X86, "Some CPU @ 3.00GHz"),
+        (linux.parse_cpu_model, ARM, "Board 5 Rev 1.0"),
+        (linux.parse_is_virtual, X86, True),
+        (linux.parse_is_virtual, X86.replace("hypervisor ", ""), False),
+        (linux.parse_is_virtual, ARM, None),
+        (linux.parse_pressure, PRESSURE, (0.125, 13952893)),
+        (linux.parse_pressure, "full avg10=1.00 total=17", None),
+        (linux.parse_peak_rss_bytes, STATUS, 77597 * 1024),
+        (linux.parse_peak_rss_bytes, "VmPeak: 1 kB", None),
+        (linux.parse_driver_version, DRIVER, "570.86.15"),
+        (linux.parse_core_quota, "max 100000", None),
+        (linux.parse_core_quota, "150000 100000", 2),
+        (linux.parse_core_quota, "50000 100000", 1),
+        (linux.parse_core_quota, "400000 100000", 4),
     ],
 )
-def test_a_quota_is_rounded_up_to_whole_cores(text: str, cores: int | None) -> None:
-    """1.5 cores are room for two threads, and half a core for one."""
-    assert parse_core_quota(text) == cores
-
-
-def test_the_gpu_driver_version_is_found_in_its_line() -> None:
-    """The first number with a dot is the version."""
-    line = "NVRM version: GPU UNIX x86_64 Kernel Module  570.86.15  Thu Jan 23\nGCC version: 12.3"
-    assert parse_driver_version(line) == "570.86.15"
-    assert parse_driver_version("") is None
+def test_what_linux_says_is_read(parse: Callable, text: str, found: object) -> None:
+    """A processor's name on x86 and ARM, and whether a hypervisor runs it, where it has such a
+    flag; pressure's "some" line, 12.50 % being 0.125, in microseconds; VmHWM in kibibytes; a
+    driver's first number with a dot; 1.5 cores of a quota as two, half a core as one. Of no text
+    nothing is known."""
+    assert parse(text) == found
+    assert parse("") is None
 
 
 def test_turbo_is_read_from_either_driver(tmp_path: Path) -> None:
     """One driver says "no turbo", the other "boost"; without either nothing is known."""
-    assert read_turbo(tmp_path) is None
+    assert linux.read_turbo(tmp_path) is None
     write(tmp_path / "sys/devices/system/cpu/cpufreq/boost", "0")
-    assert read_turbo(tmp_path) == "off"
+    assert linux.read_turbo(tmp_path) == "off"
     write(tmp_path / "sys/devices/system/cpu/intel_pstate/no_turbo", "0")
-    assert read_turbo(tmp_path) == "on"
+    assert linux.read_turbo(tmp_path) == "on"
 
 
 def test_throttling_is_summed_over_the_cores(tmp_path: Path) -> None:
     """Counts of all cores add up; no counter at all is None, not 0."""
-    assert read_throttle_count(tmp_path) is None
+    assert linux.read_throttle_count(tmp_path) is None
     for core, count in enumerate((3, 0, 4)):
         write(
             tmp_path / f"sys/devices/system/cpu/cpu{core}/thermal_throttle/core_throttle_count",
             f"{count}\n",
         )
-    assert read_throttle_count(tmp_path) == 7
+    assert linux.read_throttle_count(tmp_path) == 7
 
 
 def test_pressures_that_are_not_told_are_left_out(tmp_path: Path) -> None:
     """A kernel without memory pressure gives the other two."""
     write(tmp_path / "proc/pressure/cpu", PRESSURE)
     write(tmp_path / "proc/pressure/io", PRESSURE.replace("12.50", "0.00"))
-    assert read_pressures(tmp_path) == {"cpu": (0.125, 13952893), "io": (0.0, 13952893)}
+    assert linux.read_pressures(tmp_path) == {"cpu": (0.125, 13952893), "io": (0.0, 13952893)}
 
 
 def write(path: Path, text: str) -> None:
@@ -119,14 +92,7 @@ def write(path: Path, text: str) -> None:
 def test_shares_are_of_all_time_that_passed() -> None:
     """Of 10 s: 4 user (with 1 of a guest in it), 1 system, 3 idle, 1 waiting, 1 stolen."""
     before = dict.fromkeys(("user", "system", "idle", "iowait", "steal", "guest"), 100.0)
-    after = {
-        "user": 104.0,
-        "system": 101.0,
-        "idle": 103.0,
-        "iowait": 101.0,
-        "steal": 101.0,
-        "guest": 101.0,
-    }
+    after = dict.fromkeys(before, 101.0) | {"user": 104.0, "idle": 103.0}
     assert cpu_shares(before, after) == {"busy_fraction": 0.5, "steal_fraction": 0.1}
 
 

@@ -4,12 +4,14 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_run
 from fixtures.mutation import DEEP
 from mezzmark.engines.media import probe
+from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.model.errors import FootageError, RunError
 from mezzmark.store.run_store import TRIALS_NAME, append_trial, create_run, read_run
 from mezzmark.store.toml_files import MAX_TOML_BYTES
@@ -153,6 +155,46 @@ def test_known_bad_cases_end_in_one_line(tmp_path: Path) -> None:
     assert len(codes) == done.stderr.count("\n") == len(CASES), done.stderr
     assert all(20 <= code <= 29 for code in codes), done.stderr
     assert peak_bytes < 2**30
+
+
+@pytest.mark.parametrize(
+    "told",
+    [{"pts": [2**63]}, {"time_base": "0"}, {"frame_rate": "0"}, {"packet_bytes": [-1]}],
+    ids=lambda told: next(iter(told)),
+)
+def test_an_index_that_no_file_can_have_is_refused(told: dict[str, Any], tmp_path: Path) -> None:
+    """A stamp of more than 64 bits (found by a fuzzer), a rate of nothing, less than no bytes."""
+    path = tmp_path / "index.json"
+    index: dict[str, Any] = {
+        "path": "a.mov",
+        "file_bytes": 5,
+        "time_base": "1/24",
+        "frame_rate": "24",
+    }
+    index |= {
+        "pts": [0],
+        "is_keyframe": [True],
+        "packet_bytes": [5],
+        "digests": ["00"],
+        "stamps": [0],
+    }
+    index |= {"is_stamped": True, "width_px": 64, "height_px": 64, "pixel_format": "yuv420p"}
+    path.write_text(json.dumps(index))
+    assert read_frame_index(path).frame_count == 1
+    path.write_text(json.dumps(index | told))
+    with pytest.raises(FootageError, match="missing or unreadable"):
+        read_frame_index(path)
+
+
+def test_a_key_without_end_is_told_by_its_beginning(run_dir: Path, tmp_path: Path) -> None:
+    """A manifest with a key of 7,500 letters is refused in a line that can be read."""
+    damaged = json.loads((run_dir / "manifest.json").read_text())
+    damaged["scenario"]["clips"][0]["r4, 1," * 1250] = 1
+    create_run(tmp_path / "run", read_run(run_dir).manifest)
+    (tmp_path / "run" / "manifest.json").write_text(json.dumps(damaged))
+    with pytest.raises(RunError, match=r"clips\[1\]\.r4, 1,") as refused:
+        read_run(tmp_path / "run")
+    assert len(str(refused.value)) < 1000
 
 
 def test_a_claimed_size_is_refused_before_decoding(tmp_path: Path) -> None:

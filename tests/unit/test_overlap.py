@@ -9,7 +9,7 @@ from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, QUIET, SCRUB, Run, build_run
 from mezzmark.decide.compare.evidence import choose_design
 from mezzmark.decide.compare.regress import compare_runs
-from mezzmark.decide.machine.overlap import shared_fraction
+from mezzmark.decide.machine.identity import shared_fraction
 from mezzmark.model.records import Trial
 
 START = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)

@@ -9,7 +9,7 @@ from scipy import stats
 from fixtures.fabricated_run import Fabrication, Spread, fabricate_run
 from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.estimate.observed_run import ObservedRun, observe
-from mezzmark.decide.estimate.precision import (
+from mezzmark.decide.machine.state import (
     MOST_MORE_ROUNDS,
     Precision,
     PrecisionPlan,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from mezzmark.decide.size.queue import COUNTED_DAYS, WARM_UP_DAYS, draw_cards, simulate_shop
-from mezzmark.decide.throughput.schedule import serve_in_order
+from mezzmark.decide.throughput.ingest import serve_in_order
 from mezzmark.model.shop import Camera, Shop
 from mezzmark.statistics.intervals import Interval, t_interval
 

@@ -20,9 +20,8 @@ from mezzmark.decide.compare.verdicts import (
     SelfComparison,
     SideLoad,
 )
-from mezzmark.decide.estimate.two_kinds import TwoKinds
 from mezzmark.decide.machine.identity import FactChange
-from mezzmark.decide.machine.noise import CauseRange
+from mezzmark.decide.machine.noise import CauseRange, TwoKinds
 from mezzmark.decide.machine.state import MachineState
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.estimate import Estimate

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.stats import t as student_t
 
-from mezzmark.statistics.scaling import fit_scaling
-from mezzmark.statistics.scaling_inference import (
+from mezzmark.statistics.scaling import (
     draw_speedup,
+    fit_scaling,
     parameter_interval,
     peak_core_count,
     predict_throughput,

@@ -13,12 +13,13 @@ from mezzmark.statistics.paired import (
     run_level_change,
     unpaired_change,
 )
-from mezzmark.statistics.power import expected_log_half_width, rounds_for_width
 from mezzmark.statistics.quantiles import quantile
-from mezzmark.statistics.variance import (
+from mezzmark.statistics.spread import (
     VarianceComponents,
     estimate_components,
+    expected_log_half_width,
     plan_sampling,
+    rounds_for_width,
 )
 
 PAIR = ([1.0, 2.0, 3.0], [1.1, 2.5, 3.0])

@@ -1,4 +1,4 @@
-"""Tail quantiles with their withholding, variance components with their plan, drift, stopping."""
+"""Tail quantiles with their withholding, variance components with their plan, stopping."""
 
 import math
 
@@ -7,14 +7,14 @@ import pytest
 from scipy import stats
 
 from fixtures.tails import estimate_tail
-from mezzmark.statistics.drift import classify_course, lag_one_autocorrelation
-from mezzmark.statistics.power import is_precise, look_points
-from mezzmark.statistics.tails import effective_count
-from mezzmark.statistics.variance import (
+from mezzmark.statistics.spread import (
     VarianceComponents,
     estimate_components,
+    is_precise,
+    look_points,
     plan_sampling,
 )
+from mezzmark.statistics.tails import effective_count
 
 
 def test_tail_of_independent_samples_is_the_binomial_one() -> None:
@@ -198,77 +198,6 @@ def test_sampling_plan_at_its_ends() -> None:
     }
     assert plan_sampling(components(0.0, 0.01), **arguments)[1] == 10_000
     assert plan_sampling(components(0.01, 0.0), **arguments)[1] == 1
-
-
-QUIET = 0.004 * np.array([1, -1, 0.5, -0.7, -0.2, 0.9, -0.4, 0.3, -1.1, 0.6, -0.3, 0.4])
-
-
-@pytest.mark.parametrize(
-    ("shift", "kind", "at", "change"),
-    [
-        (np.zeros(12), "steady", None, 0.0),
-        (np.linspace(0, 0.08, 12), "drift", None, math.expm1(0.08)),
-        (-np.linspace(0, 0.08, 12), "drift", None, math.expm1(-0.08)),
-        (np.where(np.arange(12) < 7, 0, 0.05), "step", 7, math.expm1(0.05)),
-        (np.where(np.arange(12) < 2, 0.05, 0), "step", 2, math.expm1(-0.05)),
-        (np.where(np.arange(12) < 10, 0.05, 0), "step", 10, math.expm1(-0.05)),
-    ],
-)
-def test_course_of_a_kernel(shift: np.ndarray, kind: str, at: int | None, change: float) -> None:
-    """A planted line or step on 0.4 % of noise is named, placed and sized."""
-    course = classify_course(np.exp(QUIET + shift))
-    assert (course.kind, course.at) == (kind, at)
-    assert course.change_fraction == pytest.approx(change, abs=0.008)
-    assert (course.p_value <= 0.05) == (kind != "steady")
-
-
-def test_a_machine_that_wanders_is_unsteady() -> None:
-    """A slow wave, and a line that turns back: neither one drift nor one step."""
-    noise = np.concatenate([QUIET, QUIET[::-1]])
-    wave = 0.05 * np.sin(np.arange(24) * np.pi / 6)
-    tent = 0.01 * np.minimum(np.arange(24), 23 - np.arange(24))
-    for shift in (wave, tent):
-        course = classify_course(np.exp(noise + shift))
-        assert (course.kind, course.at) == ("unsteady", None)
-
-
-def test_short_and_constant_courses() -> None:
-    """Five points are too few; twelve equal ones are steady; a clean step has no doubt left."""
-    assert classify_course(np.ones(5)).kind == "too short"
-    for constant in (1.0, 1.1, 1.234, 17.3):
-        assert classify_course(np.full(12, constant)).kind == "steady"
-    clean = classify_course(np.repeat([1.0, 1.1], 6))
-    assert (clean.kind, clean.at) == ("step", 6)
-    assert clean.p_value < 1e-50
-    assert classify_course(np.exp(QUIET[:6])).kind == "steady"
-
-
-def test_a_quiet_machine_is_called_steady() -> None:
-    """Of 1,500 series of independent noise at most 5 % are called anything else (exact, 99.9 %)."""
-    rng = np.random.default_rng(9)
-    odd = sum(
-        classify_course(np.exp(rng.normal(0, 0.01, 20))).kind != "steady" for _ in range(1500)
-    )
-    assert stats.binomtest(odd, 1500).proportion_ci(0.999, method="exact").low <= 0.05
-
-
-@pytest.mark.parametrize("plant", ["drift of 3 %", "step of 4 %"])
-def test_planted_changes_of_the_machine_are_seen(plant: str) -> None:
-    """30 kernels with 1 % of noise: at least 95 % of planted changes are flagged."""
-    rng = np.random.default_rng(10)
-    line, step = np.linspace(0, 0.03, 30), 0.04 * (np.arange(30) >= 12)
-    shift = line if plant.startswith("drift") else step
-    seen = sum(
-        classify_course(np.exp(rng.normal(0, 0.01, 30) + shift)).kind != "steady"
-        for _ in range(400)
-    )
-    assert seen >= 0.95 * 400
-
-
-def test_autocorrelation_by_hand() -> None:
-    """1, 2, 3, 4: deviations -1.5 -0.5 0.5 1.5 give (0.75 - 0.25 + 0.75) / 5; constants give 0."""
-    assert lag_one_autocorrelation([1, 2, 3, 4]) == pytest.approx(0.25)
-    assert lag_one_autocorrelation([2, 2, 2]) == 0.0
 
 
 @pytest.mark.parametrize(

@@ -77,7 +77,7 @@ def test_a_long_warning_keeps_its_indentation(
 ) -> None:
     """Every line of a warning begins right of its mark."""
     monkeypatch.setenv("COLUMNS", "80")
-    monkeypatch.setattr(views, "inspection_table", lambda _found: fact_table([]))
+    monkeypatch.setattr(views.facts, "inspection_table", lambda _found: fact_table([]))
     refusal = {"suspicions": (), "refusal": "damaged", "refusal_remedy": "Copy it again. " * 9}
     media = SimpleNamespace(tags=ColourTags())
     views.print_inspections([SimpleNamespace(warnings=(), media=media, **refusal)])

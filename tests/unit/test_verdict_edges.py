@@ -9,18 +9,18 @@ from scipy import stats
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, KERNEL, QUIET, SCRUB, Run, build_run
-from mezzmark.decide.compare.evidence import choose_design, gather_all, gather_evidence
+from mezzmark.decide.compare.evidence import Sides, choose_design, gather_all, gather_evidence
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs
 from mezzmark.decide.compare.verdicts import Evidence, Judgement, Reason, judge_evidence
-from mezzmark.decide.estimate.observed_run import RunCosts, read_costs
+from mezzmark.decide.estimate.observed_run import RunCosts, costs_of, observe, read_costs
 from mezzmark.decide.machine.noise import Cause, flag_trials
 from mezzmark.model.cell import ALL_CLIPS
 from mezzmark.model.records import HostMoment
 from mezzmark.model.tasks.encode import EncodeSettings
 from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.statistics.paired import Change
-from mezzmark.statistics.power import t_test_power
+from mezzmark.statistics.spread import t_test_power
 
 OTHER = QUIET[::-1]
 PLUS_10 = math.log(1.10)
@@ -127,7 +127,7 @@ def test_kernels_of_a_round_are_averaged_as_ratios() -> None:
     ratios = [costs.kernel[index] / costs.kernel[0] for index in (0, 1)]
     assert ratios == pytest.approx([1.0, 3.0 / 2.0])
     assert costs.kernel[0] == pytest.approx(2 * 2000.0)
-    without = read_costs([*run.trials, *late], excluded={(0, 0), (1, 1)})
+    without = costs_of(observe([*run.trials, *late]), excluded={(0, 0), (1, 1)})
     assert without.kernel[0] == pytest.approx(4 * 2000.0)
     assert list(without.by_cell[ENCODE]) == [(0, ("independent", 1000))]
 
@@ -272,8 +272,8 @@ def test_a_cell_missing_from_a_run_gives_no_evidence() -> None:
     """No trial of it on one side: None, not an error."""
     full = read_costs(build_run({ENCODE: QUIET}, kernel=QUIET).trials)
     empty = RunCosts(by_cell={}, kernel={})
-    assert gather_evidence(ENCODE, [full], [empty], design="separate") is None
-    assert gather_evidence(ENCODE, [empty], [full], design="interleaved") is None
+    assert gather_evidence(ENCODE, Sides([full], [empty], "separate")) is None
+    assert gather_evidence(ENCODE, Sides([empty], [full], "interleaved")) is None
 
 
 @pytest.mark.parametrize("shift", [PLUS_10, -PLUS_10])
@@ -359,8 +359,9 @@ def test_kindred_cells_share_what_they_know_of_the_spread_of_runs() -> None:
         ]
         for _ in range(2)
     ]
-    found = gather_all([*cells, SCRUB], *sides, design="several runs")
-    own = [gather_evidence(cell, *sides, design="several runs").typical for cell in cells]
+    both = Sides(*sides, "several runs")
+    found = gather_all([*cells, SCRUB], both)
+    own = [gather_evidence(cell, both).typical for cell in cells]
     mean = math.sqrt(np.mean([change.standard_error**2 for change in own]))
     for cell in cells:
         change = found[cell].typical

@@ -15,18 +15,7 @@ from typer import Argument, Option
 from mezzmark import __version__, api
 from mezzmark.cli.fleet import fleet_app
 from mezzmark.cli.judging import judging
-from mezzmark.cli.options import (
-    CacheOption,
-    FootageOption,
-    JsonOption,
-    OutOption,
-    ResumeOption,
-    RootOption,
-    RoundsOption,
-    ScenarioArgument,
-    SeedOption,
-    TimeBudgetOption,
-)
+from mezzmark.cli.options import JsonOption, takes
 from mezzmark.model.errors import EncodingError, MezzmarkError, UsageError
 from mezzmark.own_files import storage_error
 
@@ -72,13 +61,8 @@ def _root(
 @app.command(
     epilog="Examples: `mezzmark demo` · `mezzmark demo --footage card/C0001.MP4 --out results/mine`"
 )
-def demo(
-    footage: FootageOption = None,
-    out: OutOption = None,
-    cache: CacheOption = None,
-    resume: ResumeOption = False,
-    rounds: RoundsOption = None,
-) -> None:
+@takes(api.demo)
+def demo(**given: Any) -> None:
     """Measure a small clip from camera original to report, in a few minutes.
 
     Makes the footage (or takes yours), encodes it, measures scrubbing and encoding, writes a report
@@ -86,9 +70,8 @@ def demo(
     """
     from mezzmark.cli.progress import shown_progress
 
-    given: dict[str, Any] = {"out": out, "cache": cache, "resume": resume, "rounds": rounds}
     with shown_progress() as on_event:
-        run_dir = api.demo(footage=footage or (), on_event=on_event, **given)
+        run_dir = api.demo(on_event=on_event, **given)
     report([run_dir])
 
 
@@ -97,17 +80,9 @@ def demo(
     "`mezzmark measure own-footage --footage card --root /mnt/share/tests` · "
     "`mezzmark measure own-footage --out results/cards --resume` (on the same footage)"
 )
-def measure(  # noqa: PLR0917  # options, each given by its name
-    scenario: ScenarioArgument,
-    footage: FootageOption = None,
-    root: RootOption = None,
-    out: OutOption = None,
-    cache: CacheOption = None,
-    resume: ResumeOption = False,
-    rounds: RoundsOption = None,
-    time_budget: TimeBudgetOption = None,
-    seed: SeedOption = None,
-    repeat: Annotated[
+@takes(
+    api.measure_series,
+    repeat=Annotated[
         int,
         Option(
             min=1,
@@ -115,7 +90,9 @@ def measure(  # noqa: PLR0917  # options, each given by its name
             help="So many runs one after the other, in folders that end in -1, -2, …: several a "
             "side find smaller changes. Says before measuring what they can find.",
         ),
-    ] = 1,
+    ],
+)
+def measure(
     against: Annotated[
         Path | None,
         Option(
@@ -124,16 +101,13 @@ def measure(  # noqa: PLR0917  # options, each given by its name
             "in turn, round by round, on the same files.",
         ),
     ] = None,
+    **given: Any,
 ) -> None:
     """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
     from mezzmark.cli.progress import shown_progress
 
-    given: dict[str, Any] = {"footage": footage or (), "out": out, "cache": cache, "resume": resume}
-    given |= {"root": root or ()}
-    limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
-    limits |= {"repeat": repeat, "against": against}
     with shown_progress() as on_event:
-        run_dirs = api.measure_series(scenario, on_event=on_event, **given, **limits)
+        run_dirs = api.measure_series(against=against, on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in run_dirs))
     if against:
         sides = " --candidate ".join(map(pasted, run_dirs))
@@ -187,19 +161,18 @@ def report(
 @app.command(
     epilog="Examples: `mezzmark inspect card/C0001.MP4` · `mezzmark inspect card --seconds 10`"
 )
-def inspect(
-    footage: Annotated[list[str], Argument(help="Files, folders, or globs in quotes.")],
-    seconds: Annotated[
-        float | None, Option(min=0.1, help="Look at the first seconds only.")
-    ] = None,
-    as_json: JsonOption = False,
-) -> None:
+@takes(
+    api.inspect,
+    footage=Annotated[list[str], Argument(help="Files, folders, or globs in quotes.")],
+    seconds=Annotated[float | None, Option(min=0.1, help="Look at the first seconds only.")],
+)
+def inspect(as_json: JsonOption = False, **given: Any) -> None:
     """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
     from mezzmark.cli.progress import shown_progress
     from mezzmark.cli.views import print_inspections
 
     with shown_progress() as on_event:
-        found = api.inspect(footage, seconds=seconds, on_event=on_event)
+        found = api.inspect(on_event=on_event, **given)
     print_inspections(found, as_json=as_json)
 
 
@@ -256,9 +229,10 @@ def scenario_list() -> None:
 
 
 @scenario_app.command("show", epilog="Example: `mezzmark scenario show own-footage > mine.toml`")
-def scenario_show(scenario: ScenarioArgument) -> None:
+@takes(api.scenario_text)
+def scenario_show(**given: Any) -> None:
     """Print a scenario's text, to start your own from."""
-    sys.stdout.write(api.scenario_text(scenario))
+    sys.stdout.write(api.scenario_text(**given))
 
 
 @scenario_app.command(
@@ -266,15 +240,15 @@ def scenario_show(scenario: ScenarioArgument) -> None:
     epilog="Examples: `mezzmark scenario check mine.toml` · "
     "`mezzmark scenario check uhd-ingest --earlier results/uhd`",
 )
-def scenario_check(
-    scenario: ScenarioArgument,
-    footage: FootageOption = None,
-    earlier: Annotated[
+@takes(
+    api.describe_scenario,
+    earlier=Annotated[
         Path | None, Option(help="A run of it here: tells how long a precision takes.")
-    ] = None,
-) -> None:
+    ],
+)
+def scenario_check(**given: Any) -> None:
     """Read a scenario and say what it would measure, without measuring."""
-    print(api.describe_scenario(scenario, footage=footage or (), earlier=earlier))
+    print(api.describe_scenario(**given))
 
 
 @scenario_app.command("schema", epilog="Example: `mezzmark scenario schema > scenario.json`")

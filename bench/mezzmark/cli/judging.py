@@ -9,7 +9,7 @@ import typer
 from typer import Argument, Option
 
 from mezzmark import api
-from mezzmark.cli.options import LEVEL, CacheOption, JsonOption, ToleranceOption, parse_share
+from mezzmark.cli.options import JsonOption, parse_share, takes
 
 judging = typer.Typer()
 
@@ -19,23 +19,25 @@ judging = typer.Typer()
     "`mezzmark regress --baseline results/a --baseline results/b --candidate results/new "
     "--tolerance 3% --format junit > verdicts.xml`"
 )
-def regress(
-    baseline: Annotated[list[Path], Option(help="A run from before; repeat for several.")],
-    candidate: Annotated[list[Path], Option(help="A run from now; repeat for several.")],
-    tolerance: ToleranceOption = 0.05,
-    level: Annotated[float, LEVEL] = 0.95,
-    history: Annotated[
+@takes(
+    api.regress,
+    baseline=Annotated[list[Path], Option(help="A run from before; repeat for several.")],
+    candidate=Annotated[list[Path], Option(help="A run from now; repeat for several.")],
+    history=Annotated[
         list[Path] | None,
         Option(
             help="An earlier run of this machine, versions and settings; three or more tell how "
             "much runs differ by themselves, which is else read from the runs' own rounds, "
             "1 % at least."
         ),
-    ] = None,
+    ],
+)
+def regress(
     output_format: Annotated[
         Literal["table", "markdown", "json", "junit"],
         Option("--format", help="How to print the verdicts."),
     ] = "table",
+    **given: Any,
 ) -> None:
     """Say whether runs got slower: regressed, slower, equivalent, improved, inconclusive.
 
@@ -44,13 +46,7 @@ def regress(
     """
     from mezzmark.cli.views import print_regression
 
-    found = api.regress(
-        baseline=baseline,
-        candidate=candidate,
-        tolerance=tolerance,
-        level=level,
-        history=history or (),
-    )
+    found = api.regress(**given)
     print_regression(found, output_format)
     raise typer.Exit(found.exit_code)
 
@@ -61,37 +57,34 @@ def regress(
     '--wish "more encode.throughput_fps"` · `mezzmark choose results/uhd '
     '--wish "less bitrate_bps = 2" --wish "less scrub.jump.p50_ms = 1" --json`'
 )
-def choose(
-    runs: Annotated[list[Path], Argument(help="Run folders of one machine.")],
-    *,
-    need: Annotated[
+@takes(
+    api.choose,
+    runs=Annotated[list[Path], Argument(help="Run folders of one machine.")],
+    need=Annotated[
         list[str] | None, Option(help='What must hold: "FIGURE <= LIMIT", "alpha = true".')
-    ] = None,
-    wish: Annotated[
+    ],
+    wish=Annotated[
         list[str] | None,
         Option(help='"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
-    ] = None,
-    indifference: Annotated[
+    ],
+    indifference=Annotated[
         float | None,
         Option(
             parser=parse_share,
             metavar="SHARE",
             help="Steps in which all wishes but the last count: 25%.",
         ),
-    ] = None,
-    needs: Annotated[Path | None, Option(help="TOML file of a team's needs and wishes.")] = None,
-    clips: Annotated[
+    ],
+    needs=Annotated[Path | None, Option(help="TOML file of a team's needs and wishes.")],
+    clips=Annotated[
         list[str] | None, Option(help="A clip that decides; repeat for more (default: all).")
-    ] = None,
-    shop: Annotated[
-        Path | None, Option(help="TOML file of your shop: its needs count too.")
-    ] = None,
-    allow_missing: Annotated[
+    ],
+    shop=Annotated[Path | None, Option(help="TOML file of your shop: its needs count too.")],
+    allow_missing=Annotated[
         bool, Option("--allow-missing", help="Show encodings that lack a clip beside the others.")
-    ] = False,
-    level: Annotated[float | None, LEVEL] = None,
-    as_json: JsonOption = False,
-) -> None:
+    ],
+)
+def choose(as_json: JsonOption = False, **given: Any) -> None:
     """Say which encoding to use: what your needs rule out, what your wishes prefer, how surely.
 
     Without --need and --wish those of --needs or of the scenario's [choose] table count, or else
@@ -100,49 +93,39 @@ def choose(
     """
     from mezzmark.cli.views import print_choice
 
-    asked: dict[str, Any] = {"need": need or (), "wish": wish or (), "clips": clips or ()}
-    asked |= {"needs": needs, "shop": shop, "allow_missing": allow_missing}
-    found = api.choose(runs, indifference=indifference, level=level, **asked)
-    print_choice(found, as_json=as_json)
+    print_choice(api.choose(**given), as_json=as_json)
 
 
 @judging.command(
     epilog="Examples: `mezzmark rig` · `mezzmark rig --comparisons 60 --planted 5% --planted 10%`"
     " · `mezzmark rig --comparisons 0`"
 )
-def rig(
-    comparisons: Annotated[
+@takes(
+    api.rig,
+    comparisons=Annotated[
         int, Option(min=0, max=10_000, help="How many; 0: only facts and hardware.")
-    ] = 20,
-    rounds: Annotated[int, Option(min=2, max=1000, help="Rounds in each comparison.")] = 6,
-    planted: Annotated[
+    ],
+    rounds=Annotated[int, Option(min=2, max=1000, help="Rounds in each comparison.")],
+    planted=Annotated[
         list[float] | None,
         Option(
             parser=parse_share,
             metavar="SHARE",
             help="A slowdown to plant (default 5%); repeat for more.",
         ),
-    ] = None,
-    tolerance: ToleranceOption = 0.05,
-    cache: CacheOption = None,
-    as_json: JsonOption = False,
-) -> None:
+    ],
+)
+def rig(as_json: JsonOption = False, **given: Any) -> None:
     """Look at this machine: facts, warnings, and what change it could find.
 
     Compares a player with itself, and with itself slowed by a known share, many times over, and
     counts false alarms and finds. Two to three minutes with the defaults.
     """
-    from mezzmark.cli.views import print_rig, shown_steps
+    from mezzmark.cli.progress import shown_steps
+    from mezzmark.cli.views import print_rig
 
     with shown_steps() as on_progress:
-        found = api.rig(
-            comparisons=comparisons,
-            rounds=rounds,
-            planted=planted or [0.05],
-            tolerance=tolerance,
-            cache=cache,
-            on_progress=on_progress,
-        )
+        found = api.rig(on_progress=on_progress, **given)
     print_rig(found, as_json=as_json)
 
 
@@ -187,7 +170,7 @@ def publish(
     Only what changed is made again; runs published before stay at their addresses. The pages show
     names of files, encodings and hosts: look before you put them where others read them.
     """
-    from mezzmark.cli.views import shown_steps
+    from mezzmark.cli.progress import shown_steps
 
     with shown_steps() as on_progress:
         found = api.publish(runs, to=to, on_progress=on_progress)

@@ -9,32 +9,19 @@ from contextlib import contextmanager
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
 from mezzmark.host.common import read_clock_ns
 from mezzmark.report.prose.footage import FEWER_ROUNDS
 from mezzmark.report.prose.numbers import count_text, duration_text, visible_text
-from mezzmark.runner.events import (
-    CellGivenUp,
-    Event,
-    LeftOut,
-    Noted,
-    Prepared,
-    Preparing,
-    RoundFinished,
-    RoundsForecast,
-    RoundStarted,
-    Stopped,
-    TrialFinished,
-    TrialStarted,
-)
+from mezzmark.runner import events
 
 LINE_INTERVAL_NS = 30 * 10**9
 """Of lines that only say how far it is, no two come nearer than this."""
 
 
 @contextmanager
-def shown_progress(console: Console | None = None) -> Iterator[Callable[[Event], None]]:
+def shown_progress(console: Console | None = None) -> Iterator[Callable[[events.Event], None]]:
     """A function that takes the run's events and shows them until the block ends, on standard error
     unless given another console."""
     console = console or Console(stderr=True)
@@ -55,17 +42,34 @@ def shown_progress(console: Console | None = None) -> Iterator[Callable[[Event],
 
 
 @contextmanager
-def shown_hosts() -> Iterator[Callable[[str, Event], None]]:
+def shown_hosts() -> Iterator[Callable[[str, events.Event], None]]:
     """As `shown_progress`, of several hosts: a line that begins with the host's name."""
     console = Console(stderr=True)
     views: dict[str, LineView] = {}
 
-    def show(host: str, event: Event) -> None:
+    def show(host: str, event: events.Event) -> None:
         if host not in views:
             views[host] = LineView(console, prefix=f"{host}: " if host else "")
         views[host].show(event)
 
     yield show
+
+
+@contextmanager
+def shown_steps() -> Iterator[Callable[[str, float], None]]:
+    """A function that shows a message and the share done, on standard error."""
+    console = Console(stderr=True)
+    bar = Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(bar_width=24),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+    with bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda message, fraction: bar.update(task, description=message, completed=fraction)
 
 
 class _BarView:
@@ -76,22 +80,22 @@ class _BarView:
         self._task = bar.add_task("Footage", total=None, place="", now="starting")
         self._round = ""
 
-    def show(self, event: Event) -> None:
+    def show(self, event: events.Event) -> None:
         if remark := remark_text(event):
-            style = "" if isinstance(event, Stopped | RoundsForecast) else "yellow"
+            style = "" if isinstance(event, events.Stopped | events.RoundsForecast) else "yellow"
             self._bar.console.print(visible_text(remark), style=style, markup=False)
         match event:
-            case Preparing(message=message, done=done, total=total, begun=begun):
+            case events.Preparing(message=message, done=done, total=total, begun=begun):
                 place = f"{done}/{total}"
                 self._update(done + begun, total=total, place=place, now=visible_text(message))
-            case Prepared(done=done, total=total):
+            case events.Prepared(done=done, total=total):
                 self._update(done, description="Measure", total=total, place="", now="")
-            case RoundStarted():
+            case events.RoundStarted():
                 self._round = _round_text(event)
-            case TrialStarted(cell=cell, done=done, total=total, eta_s=eta_s):
+            case events.TrialStarted(cell=cell, done=done, total=total, eta_s=eta_s):
                 place = ", ".join(filter(None, (self._round, shown_time_left(eta_s))))
                 self._update(done, total=total, place=place, now=visible_text(cell.cell_id))
-            case TrialFinished(done=done):
+            case events.TrialFinished(done=done):
                 self._update(done)
             case _:
                 pass
@@ -110,30 +114,30 @@ class LineView:
         self._clock_ns = clock_ns
         self._last_line_ns = clock_ns()
         self._messages: set[str] = set()
-        self._round: RoundStarted | None = None
+        self._round: events.RoundStarted | None = None
         self._done_in_round = 0
 
-    def show(self, event: Event) -> None:
+    def show(self, event: events.Event) -> None:
         if remark := remark_text(event):
             self._say(remark)
         match event:
-            case Preparing():
+            case events.Preparing():
                 self._show_preparing(event)
-            case Prepared(done=done, total=total):
+            case events.Prepared(done=done, total=total):
                 resumed = f", {done} of them done before" if done else ""
                 self._say(f"measuring: at most {count_text(total, 'trial')}{resumed}")
-            case RoundStarted():
+            case events.RoundStarted():
                 self._round, self._done_in_round = event, 0
-            case TrialStarted():
+            case events.TrialStarted():
                 self._show_place(event)
-            case TrialFinished():
+            case events.TrialFinished():
                 self._done_in_round += 1
-            case RoundFinished() if self._round:
+            case events.RoundFinished() if self._round:
                 self._say(f"{_round_text(self._round)} done")
             case _:
                 pass
 
-    def _show_preparing(self, event: Preparing) -> None:
+    def _show_preparing(self, event: events.Preparing) -> None:
         if event.message not in self._messages:
             self._messages.add(event.message)
             self._say(f"footage {event.done}/{event.total}: {event.message}")
@@ -141,7 +145,7 @@ class LineView:
             share = f"{100 * event.done_fraction:.0f} %"
             self._say(f"footage {event.done}/{event.total}: {event.message}, {share}")
 
-    def _show_place(self, event: TrialStarted) -> None:
+    def _show_place(self, event: events.TrialStarted) -> None:
         if self._round is None or not self._is_time():
             return
         place = f"{self._done_in_round} of {count_text(self._round.trial_count, 'trial')}"
@@ -161,33 +165,33 @@ class LineView:
         self._console.print(line, markup=False, highlight=False, soft_wrap=True)
 
 
-def remark_text(event: Event) -> str:
+def remark_text(event: events.Event) -> str:
     """What is told of an event wherever it is shown; empty where it only moves things on."""
     match event:
-        case Noted(message=message):
+        case events.Noted(message=message):
             return f"note: {message}"
-        case LeftOut(reason=reason):
+        case events.LeftOut(reason=reason):
             return f"left out: {reason}"
-        case CellGivenUp(cell=cell, reason=reason, root=root):
+        case events.CellGivenUp(cell=cell, reason=reason, root=root):
             what = f"every {cell.task} cell on the root {root}" if root else cell.cell_id
             return f"left out from now on: {what} ({reason})"
-        case TrialFinished(trial=trial) if not trial.is_counted and not trial.is_refused:
+        case events.TrialFinished(trial=trial) if not trial.is_counted and not trial.is_refused:
             return f"{trial.fate}: {trial.cell.cell_id}: {trial.reason or 'it enters no figure'}"
-        case RoundsForecast():
+        case events.RoundsForecast():
             return forecast_text(event)
-        case Stopped(reason=reason):
+        case events.Stopped(reason=reason):
             return f"stopped: {reason}"
         case _:
             return ""
 
 
-def _round_text(started: RoundStarted) -> str:
+def _round_text(started: events.RoundStarted) -> str:
     """`round 1 of 4 to 12`."""
     least, most = started.minimum_rounds, started.round_count
     return f"round {started.round_index + 1} of {most if least == most else f'{least} to {most}'}"
 
 
-def forecast_text(found: RoundsForecast) -> str:
+def forecast_text(found: events.RoundsForecast) -> str:
     """`a round takes 80 s: at least 4 rounds, about 5 min; at most 12, about 16 min`."""
     budget_s = found.time_budget_s
     budget = f"the time budget of {budget_s:g} s" if budget_s is not None else ""
@@ -204,7 +208,7 @@ def forecast_text(found: RoundsForecast) -> str:
     return f"a round takes {duration_text(found.round_s)}{more}: {text}"
 
 
-def _fewer_rounds(found: RoundsForecast) -> str:
+def _fewer_rounds(found: events.RoundsForecast) -> str:
     """How to have fewer than the minimum, what they take, and what is lost by it."""
     if (fewer := found.affordable_rounds) >= found.minimum_rounds:
         return ""

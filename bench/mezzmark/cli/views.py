@@ -3,50 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
-
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from mezzmark.cli.terminal import open_terminal, show
 from mezzmark.model.making import making_of
+from mezzmark.report.prose import choice as choice_words
 from mezzmark.report.prose import fleet as fleet_words
-from mezzmark.report.prose.choice import (
-    basis_text,
-    choice_sentences,
-    findings,
-    headline,
-    tipping_sentences,
-)
+from mezzmark.report.prose import making as making_words
+from mezzmark.report.prose import regress as regress_words
 from mezzmark.report.prose.footage import file_advice
 from mezzmark.report.prose.machine import machine_advice, self_test_lines
-from mezzmark.report.prose.making import (
-    command_notes,
-    making_headline,
-    making_sentences,
-    plain_command,
-    scripts_of,
-    unmade_text,
-)
 from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.prose.regress import (
-    context_lines,
-    regression_sentences,
-    summarise_regression,
-    unjudged_lines,
-)
 from mezzmark.report.prose.size import sizing_sentences
 from mezzmark.report.prose.size_notes import makespan_notes, sizing_notes
+from mezzmark.report.tables import facts
+from mezzmark.report.tables import size as sizes
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.facts import (
-    advice_table,
-    fleet_table,
-    hardware_table,
-    inspection_table,
-    self_test_table,
-)
 from mezzmark.report.tables.regression import (
     as_junit,
     as_markdown,
@@ -56,23 +29,12 @@ from mezzmark.report.tables.regression import (
     regression_table,
 )
 from mezzmark.report.tables.run import catalogue_table
-from mezzmark.report.tables.size import makespan_tables, sizing_details, sizing_summary
 from mezzmark.report.tables.table import fact_table
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from mezzmark.api import (
-        Choice,
-        Encoding,
-        FleetCheck,
-        FleetMakespan,
-        HostSummary,
-        Inspection,
-        RegressionReport,
-        SelfTestReport,
-        SizingResult,
-    )
+    from mezzmark import api
     from mezzmark.model.fact import Fact
 
 FAST_REMARK: Final = (
@@ -100,28 +62,30 @@ def _bullets(lines: Iterable[str]) -> list[str]:
     return [f"· {line}" for line in lines]
 
 
-def print_choice(choice: Choice, *, as_json: bool = False) -> None:
+def print_choice(choice: api.Choice, *, as_json: bool = False) -> None:
     """The answer, those that may be used, what speaks against the others, what would change it."""
     if as_json:
-        print_json(choice, choice_sentences(choice))
+        print_json(choice, choice_words.choice_sentences(choice))
         return
     console = open_terminal()
-    show(console, headline(choice), style="bold")
-    show(console, *_bullets(findings(choice)))
+    show(console, choice_words.headline(choice), style="bold")
+    show(console, *_bullets(choice_words.findings(choice)))
     usable = choice_table(choice, table_id="choice", in_play_only=True)
     for table in filter(None, (usable, doubt_table(choice, table_id="doubts"))):
         show(console, "", table)
-    if changes := tipping_sentences(choice):
+    if changes := choice_words.tipping_sentences(choice):
         show(console, "", "What would change this:", style="bold")
         show(console, *_bullets(changes))
     if choice.making:
         show(console, "", "Make these files:", style="bold")
-        print(plain_command(choice.making))  # whole, to be copied
-        show(console, *_bullets(command_notes(choice.making)))
-    show(console, "", basis_text(choice), style="dim")
+        print(making_words.plain_command(choice.making))  # whole, to be copied
+        show(console, *_bullets(making_words.command_notes(choice.making)))
+    show(console, "", choice_words.basis_text(choice), style="dim")
 
 
-def print_sizing(result: SizingResult, *, with_detail: bool = False, as_json: bool = False) -> None:
+def print_sizing(
+    result: api.SizingResult, *, with_detail: bool = False, as_json: bool = False
+) -> None:
     """The answer and its compact table; `with_detail` every figure and assumption as well."""
     sentences = sizing_sentences(result)
     if as_json:
@@ -129,39 +93,39 @@ def print_sizing(result: SizingResult, *, with_detail: bool = False, as_json: bo
         return
     console = open_terminal()
     show(console, sentences[0], style="bold")
-    show(console, " ".join(sentences[1:]), "", sizing_summary(result), "")
+    show(console, " ".join(sentences[1:]), "", sizes.sizing_summary(result), "")
     show(console, *_bullets(sizing_notes(result)), style="dim")
-    for table in sizing_details(result) if with_detail else ():
+    for table in sizes.sizing_details(result) if with_detail else ():
         show(console, "", table)
 
 
-def print_regression(report: RegressionReport, output_format: str = "table") -> None:
+def print_regression(report: api.RegressionReport, output_format: str = "table") -> None:
     """The overall verdict, what could not be judged by reason, a row for each cell that was, and
     what it rests on; or the same as `json`, `junit` or `markdown`."""
     if output_format == "json":
-        print_json(report, regression_sentences(report))
+        print_json(report, regress_words.regression_sentences(report))
     elif output_format != "table":
         print((as_junit if output_format == "junit" else as_markdown)(report), end="")
     else:
         console = open_terminal()
         show(console, report.verdict.capitalize(), style="bold")
-        show(console, summarise_regression(report))
-        show(console, *unjudged_lines(report), style="dim")
+        show(console, regress_words.summarise_regression(report))
+        show(console, *regress_words.unjudged_lines(report), style="dim")
         show(console, regression_table(report))
-        show(console, *_bullets(context_lines(report)), style="dim")
+        show(console, *_bullets(regress_words.context_lines(report)), style="dim")
 
 
-def print_inspections(inspections: Sequence[Inspection], *, as_json: bool = False) -> None:
+def print_inspections(inspections: Sequence[api.Inspection], *, as_json: bool = False) -> None:
     """The facts of each file, then what to do about it."""
     if as_json:
         print(json.dumps([found.model_dump(mode="json") for found in inspections], indent=2))
         return
     console = open_terminal()
     for found in inspections:
-        show(console, inspection_table(found), advice_table(file_advice(found)), "")
+        show(console, facts.inspection_table(found), facts.advice_table(file_advice(found)), "")
 
 
-def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: bool) -> None:
+def print_catalogue(found: Mapping[str, tuple[api.Encoding, str]], *, is_probed: bool) -> None:
     """A row an encoding; if they were tried, how many work and what stands against the others."""
     console = open_terminal()
     show(console, catalogue_table(found, is_probed=is_probed), "")
@@ -174,35 +138,36 @@ def print_catalogue(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
         show(console, "`mezzmark encodings --probe` tries each on this machine.")
 
 
-def print_commands(encodings: Iterable[Encoding], source: str, target: str) -> None:
+def print_commands(encodings: Iterable[api.Encoding], source: str, target: str) -> None:
     """What makes each encoding's files, one script after the other, in lines to be copied."""
     for encoding in encodings:
         if (making := making_of(encoding)) is None:
-            show(open_terminal(), unmade_text(encoding))
+            show(open_terminal(), making_words.unmade_text(encoding))
             continue
-        show(open_terminal(), making_headline(making), style="bold")
-        show(open_terminal(), *_bullets(making_sentences(making)))
-        for title, script in scripts_of(making, source, target).items():
+        show(open_terminal(), making_words.making_headline(making), style="bold")
+        show(open_terminal(), *_bullets(making_words.making_sentences(making)))
+        for title, script in making_words.scripts_of(making, source, target).items():
             show(open_terminal(), "", title, style="bold")
             print(script, end="")
 
 
-def print_rig(report: SelfTestReport, *, as_json: bool = False) -> None:
+def print_rig(report: api.SelfTestReport, *, as_json: bool = False) -> None:
     """The machine's facts, what to mend, and what change it could find."""
     sentences = self_test_lines(report.findings) if report.findings else []
     if as_json:
         print_json(report, sentences)
         return
-    show(open_terminal(), self_test_table(report), advice_table(machine_advice(report)), *sentences)
-    show(open_terminal(), hardware_table(report))
+    advice = facts.advice_table(machine_advice(report))
+    show(open_terminal(), facts.self_test_table(report), advice, *sentences)
+    show(open_terminal(), facts.hardware_table(report))
 
 
-def print_fleet(found: Mapping[str, tuple[HostSummary | None, str]]) -> None:
+def print_fleet(found: Mapping[str, tuple[api.HostSummary | None, str]]) -> None:
     """A row a machine."""
-    show(open_terminal(), fleet_table(found) if found else "No worker is there.")
+    show(open_terminal(), facts.fleet_table(found) if found else "No worker is there.")
 
 
-def print_fleet_check(check: FleetCheck, out: Path, output_format: str = "table") -> None:
+def print_fleet_check(check: api.FleetCheck, out: Path, output_format: str = "table") -> None:
     """Who got slower, a row a host, and what it rests on; or as `print_regression`."""
     if output_format == "json":
         print_json(check, fleet_words.fleet_sentences(check))
@@ -216,24 +181,7 @@ def print_fleet_check(check: FleetCheck, out: Path, output_format: str = "table"
         print(f"\nPage: {visible_text(str(out / fleet_words.PAGE_NAME))}")  # whole, to be copied
 
 
-def print_makespans(found: Sequence[FleetMakespan]) -> None:
+def print_makespans(found: Sequence[api.FleetMakespan]) -> None:
     """A folder over several machines: measured and predicted, and with one machine more."""
-    show(open_terminal(), *(part for table in makespan_tables(found) for part in (table, "")))
+    show(open_terminal(), *(part for t in sizes.makespan_tables(found) for part in (t, "")))
     show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
-
-
-@contextmanager
-def shown_steps() -> Iterator[Callable[[str, float], None]]:
-    """A function that shows a message and the share done, on standard error."""
-    console = Console(stderr=True)
-    bar = Progress(
-        TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=24),
-        TimeRemainingColumn(),
-        console=console,
-        transient=True,
-        disable=not console.is_terminal,
-    )
-    with bar:
-        task = bar.add_task("", total=1.0)
-        yield lambda message, fraction: bar.update(task, description=message, completed=fraction)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from mezzmark.fleet.scheduler import HostLostError, lost
+from mezzmark.fleet.scheduler import HostLostError, lost, named_of
 from mezzmark.host.common import Clock
 from mezzmark.model.jobs import JobFailed, Measured, WorkerFailed
 from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
@@ -70,8 +70,10 @@ class ClipQueue:
                 for name in ("encoded_ns", "end_ns"):  # the last one stood when home heard of it
                     own[name] = max(begun_ns + 1, ended_ns - (last_ns - row[name]))
                 self.done[clip] = {**row, **own, "start_ns": begun_ns}
+            if not isinstance(answer, Measured | JobFailed | WorkerFailed):
+                answer = WorkerFailed(outcome="crashed", reason=f"it answered with {answer.kind}")
             if not isinstance(answer, Measured):
-                self.failure = self.failure or _of_host(host, answer)
+                self.failure = self.failure or named_of(host, answer)
             self.flags += answer.flags if isinstance(answer, Measured) else ()
             self.under_way -= 1
             self.changed.notify_all()
@@ -113,12 +115,3 @@ def _rows(answer: Measured, host: str, count: int) -> list[dict[str, Any]]:
         raise lost(host, "it answered with what cannot have been measured")
     known = {name: values for name, values in columns.items() if values}
     return [dict(zip(known, row, strict=True)) for row in zip(*known.values(), strict=True)]
-
-
-def _of_host(host: str, answer: Any) -> JobFailed | WorkerFailed:
-    """Why the folder could not be ingested, with the host's name."""
-    if isinstance(answer, JobFailed):
-        return answer.model_copy(update={"where": f"{host}: {answer.where}"})
-    if isinstance(answer, WorkerFailed):
-        return answer.model_copy(update={"reason": f"{host}: {answer.reason}"})
-    return WorkerFailed(outcome="crashed", reason=f"{host}: it answered with {answer.kind}")

@@ -1,8 +1,9 @@
-"""Prepared files on their way from home to a host: offered over HTTP, pulled to disk in pieces.
+"""Prepared files on their way between home and a host: over HTTP, in pieces to disk. A host pulls
+what home offers, and sends what it made into a folder in which home awaits it.
 
-Not through Dask, which would hold them in memory three times over. A file goes by its SHA-256,
-which travels in the request; with certificates both ends show theirs here too. A file that is
-offered is only read.
+Not through Dask, which would hold them in memory three times over. A file goes by its SHA-256, and
+what is not of that is not kept; with certificates both ends show theirs here too. A file that is
+offered or sent is only read.
 """
 
 import hashlib
@@ -11,13 +12,14 @@ import secrets
 import shutil
 import ssl
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
 from functools import partial
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from mezzmark import own_files
 from mezzmark.model.errors import MezzmarkError, reason_of
@@ -30,17 +32,62 @@ SILENCE_S: Final = 30.0
 PARTIAL: Final = "fetching-"
 """Of marked folders that hold what is not whole yet."""
 
+AWAITED: Final = ".sent.partial."
+"""Of marked folders in home's cache, which removes them when they are old, in which it awaits what
+hosts send."""
 
-class _Offer(BaseHTTPRequestHandler):
+
+@dataclass(slots=True)
+class Depot:
+    """Where files change hands: what home offers, and the folders in which it awaits others, by
+    the addresses below `path`, which cannot be guessed."""
+
+    path: str = field(default_factory=lambda: f"/{secrets.token_urlsafe(24)}/")
+    port: int = 0
+    offered: dict[str, Path] = field(default_factory=dict)
+    awaited: dict[str, Path] = field(default_factory=dict)
+    _known: dict[Path, WantedFile] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def offer(self, path: Path) -> WantedFile:
+        """Let hosts have this file; it is read once."""
+        with self._lock:
+            if path not in self._known:
+                with path.open("rb") as file:
+                    digest = hashlib.file_digest(file, "sha256").hexdigest()
+                is_plain = path.suffix[1:].isalnum() and path.suffix.isascii()
+                suffix = path.suffix if is_plain and len(path.suffix) < 12 else ""
+                size = path.stat().st_size
+                self._known[path] = WantedFile(sha256=digest, file_bytes=size, suffix=suffix)
+                self.offered[f"{self.path}{digest}"] = path
+            return self._known[path]
+
+    @contextmanager
+    def awaiting(self, cache_dir: Path) -> Iterator[tuple[str, Path]]:
+        """While the block runs files may be sent to this path; and the folder in which they then
+        lie, by their SHA-256, which goes with them in the end."""
+        with own_files.translate_os_errors(cache_dir, remedy="Name another folder with --cache."):
+            cache_dir.mkdir(parents=True, exist_ok=True)
+            folder = own_files.make_marked_folder(cache_dir, AWAITED)
+        path = f"{self.path}{secrets.token_urlsafe(24)}"
+        self.awaited[path] = folder
+        try:
+            yield path, folder
+        finally:
+            del self.awaited[path]
+            own_files.remove_marked(folder)
+
+
+class _Clerk(BaseHTTPRequestHandler):
     timeout = SILENCE_S
 
-    def __init__(self, files: Mapping[str, Path], *given: Any) -> None:
-        self._files = files
+    def __init__(self, depot: Depot, *given: Any) -> None:
+        self._depot = depot
         super().__init__(*given)
 
     def do_GET(self) -> None:
         """Send the file that this address stands for; any other one is not found."""
-        path = self._files.get(self.path)
+        path = self._depot.offered.get(self.path)
         if path is None:
             self.send_error(404)
             return
@@ -49,6 +96,28 @@ class _Offer(BaseHTTPRequestHandler):
             self.send_header("Content-Length", str(os.fstat(file.fileno()).st_size))
             self.end_headers()
             shutil.copyfileobj(file, self.wfile, PIECE_BYTES)
+
+    def do_PUT(self) -> None:
+        """Take a file into the folder that awaits it, if there is room and it is what its address
+        says."""
+        place, _, digest = self.path.rpartition("/")
+        folder, size = self._depot.awaited.get(place), self.headers.get("Content-Length", "")
+        if folder is None or not size.isdecimal() or int(size) > shutil.disk_usage(folder).free:
+            self.send_error(404)
+            return
+        try:
+            _land(folder, WantedFile(sha256=digest, file_bytes=int(size), suffix=""), self._body)
+        except (ValueError, MezzmarkError):
+            self.send_error(400)
+            return
+        self.send_response(201)
+        self.end_headers()
+
+    def _body(self, one: WantedFile) -> Iterator[bytes]:
+        left = one.file_bytes
+        while left and (piece := self.rfile.read(min(left, PIECE_BYTES))):
+            left -= len(piece)
+            yield piece
 
     def log_message(self, *_: Any) -> None:
         """Nothing: an end that went away is told by the host."""
@@ -62,15 +131,11 @@ class _Server(ThreadingHTTPServer):
 
 
 @contextmanager
-def offered(
-    files: Mapping[str, Path], *, context: ssl.SSLContext | None, interface: str = ""
-) -> Iterator[tuple[int, str]]:
-    """Offer files by SHA-256 while the block runs, on all interfaces unless one is named: the port,
-    and a path that cannot be guessed, below which they are."""
-    path = f"/{secrets.token_urlsafe(24)}/"
-    known = {f"{path}{digest}": file for digest, file in files.items()}
-    with serving(partial(_Offer, known), context=context, interface=interface) as port:
-        yield port, path
+def kept_depot(*, context: ssl.SSLContext | None, interface: str = "") -> Iterator[Depot]:
+    """A depot that is open while the block runs, on all interfaces unless one is named."""
+    depot = Depot()
+    with serving(partial(_Clerk, depot), context=context, interface=interface) as depot.port:
+        yield depot
 
 
 @contextmanager
@@ -111,17 +176,32 @@ def pull(
     for one in wanted:
         target = folder / f"{one.sha256}{one.suffix}"
         if not _is_right(target, one):
-            unfinished = own_files.make_marked_folder(folder, PARTIAL)
-            try:
-                part = unfinished / target.name
-                _write_checked(
-                    part, one, _pieces(f"{path}{one.sha256}", source, context, is_wanted)
-                )
-                os.replace(part, target)
-            finally:
-                own_files.remove_marked(unfinished)
+            ask = partial(_pieces, path=path, source=source, context=context, is_wanted=is_wanted)
+            _land(folder, one, ask)
         found[one.sha256] = str(target)
     return found
+
+
+def push(
+    path: Path, to: str, *, context: ssl.SSLContext | None, is_wanted: Callable[[], bool]
+) -> None:
+    """Send a file to a path (host:port/…) where it is awaited. MezzmarkError where it does not
+    arrive."""
+    source, _, place = to.partition("/")
+
+    def pieces(file: BinaryIO) -> Iterator[bytes]:
+        while piece := file.read(PIECE_BYTES):
+            if not is_wanted():
+                raise _not_moved("home", "it is no longer wanted")
+            yield piece
+
+    with path.open("rb") as file, _connected(source, context) as connection:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+        file.seek(0)
+        length = {"Content-Length": str(os.fstat(file.fileno()).st_size)}
+        connection.request("PUT", f"/{place}/{digest}", pieces(file), length)
+        if (status := connection.getresponse().status) != 201:
+            raise _not_moved(source, f"refused with {status}")
 
 
 def _is_right(target: Path, one: WantedFile) -> bool:
@@ -131,38 +211,57 @@ def _is_right(target: Path, one: WantedFile) -> bool:
         return hashlib.file_digest(file, "sha256").hexdigest() == one.sha256
 
 
-def _write_checked(part: Path, one: WantedFile, pieces: Iterator[bytes]) -> None:
-    digest, count = hashlib.sha256(), 0
-    with part.open("xb") as file:
-        for piece in pieces:
-            file.write(piece)
-            digest.update(piece)
-            count += len(piece)
-            if count > one.file_bytes:
-                break
-    if digest.hexdigest() != one.sha256:
-        raise _not_fetched("home", "what came is not the file that was asked for")
+def _land(folder: Path, one: WantedFile, pieces: Callable[[WantedFile], Iterator[bytes]]) -> None:
+    """Write what comes beside its place, where it is put once it is found right."""
+    unfinished = own_files.make_marked_folder(folder, PARTIAL)
+    try:
+        part = unfinished / f"{one.sha256}{one.suffix}"
+        digest, count = hashlib.sha256(), 0
+        with part.open("xb") as file:
+            for piece in pieces(one):
+                file.write(piece)
+                digest.update(piece)
+                count += len(piece)
+                if count > one.file_bytes:
+                    break
+        if digest.hexdigest() != one.sha256:
+            raise _not_moved("the other end", "what came is not the file that was asked for")
+        os.replace(part, folder / part.name)
+    finally:
+        own_files.remove_marked(unfinished)
 
 
 def _pieces(
-    url: str, source: str, context: ssl.SSLContext | None, is_wanted: Callable[[], bool]
+    one: WantedFile,
+    *,
+    path: str,
+    source: str,
+    context: ssl.SSLContext | None,
+    is_wanted: Callable[[], bool],
 ) -> Iterator[bytes]:
-    kind = HTTPConnection if context is None else partial(HTTPSConnection, context=context)
-    connection = kind(source, timeout=SILENCE_S)
-    try:
-        connection.request("GET", url)
+    with _connected(source, context) as connection:
+        connection.request("GET", f"{path}{one.sha256}")
         answer = connection.getresponse()
         while answer.status == 200 and is_wanted() and (piece := answer.read(PIECE_BYTES)):
             yield piece
+
+
+@contextmanager
+def _connected(source: str, context: ssl.SSLContext | None) -> Iterator[HTTPConnection]:
+    """A connection to host:port; MezzmarkError where it ends early."""
+    kind = HTTPConnection if context is None else partial(HTTPSConnection, context=context)
+    try:
+        with closing(kind(source, timeout=SILENCE_S)) as connection:
+            yield connection
+    except MezzmarkError:
+        raise
     except (OSError, HTTPException) as error:
-        raise _not_fetched(source, reason_of(error)) from None
-    finally:
-        connection.close()
+        raise _not_moved(source, reason_of(error)) from None
 
 
-def _not_fetched(source: str, what: str) -> MezzmarkError:
+def _not_moved(source: str, what: str) -> MezzmarkError:
     return MezzmarkError(
         where=source,
-        what=f"a prepared file could not be fetched ({what})",
+        what=f"a prepared file did not get through ({what})",
         remedy="Let the machine reach that address; a firewall may stand before it.",
     )

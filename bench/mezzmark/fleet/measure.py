@@ -8,29 +8,30 @@ by themselves and hosts together are followed in the same way.
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
-import mezzmark
-from mezzmark.engines.media.cache import file_fingerprint
-from mezzmark.fleet.files import offered
+from mezzmark.engines.media.cache import all_library_versions
+from mezzmark.fleet.divided import Judges, Makers
+from mezzmark.fleet.files import Depot, kept_depot
+from mezzmark.fleet.hosts import ask, describe_hosts, unlike
 from mezzmark.fleet.scheduler import POLL_S, Fleet, HostLostError, lost, stopped
 from mezzmark.fleet.together import TOGETHER, Together, hosts_as_one, scenario_together
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import DiskFullError, MezzmarkError, UsageError
-from mezzmark.model.fleet import Describe, DoJob, Fetch, Fetched, HostSummary, Performed, WantedFile
+from mezzmark.model.fleet import Describe, DoJob, Fetch, Fetched, HostSummary, Performed
 from mezzmark.model.jobs import Job, JobFailed, Measured, PreparedMedia, WorkerFailed
 from mezzmark.model.preparations import (
+    Answer,
     PlacedFiles,
     PlaceFilesJob,
+    PrepareEncodingJob,
     PreparePicturesJob,
-    job_format,
 )
 from mezzmark.model.run import HostFacts, Manifest, host_id
 from mezzmark.model.scenario import Scenario
@@ -55,12 +56,6 @@ from mezzmark.store.run_store import reserve_run_dir
 AGAIN_S: Final = 2.0
 """A host that was lost, or whose disk is full, is asked again after so long."""
 
-PRESENT_S: Final = 60.0
-"""Within so long a host must say what it is before anything is measured: another's trial may have
-to end first."""
-
-Found = TypeVar("Found", HostSummary, Fetched, Performed)
-
 
 def folder_name(host: str) -> str:
     """The folder of a host's run: a name may hold anything, so that it is only hinted at."""
@@ -80,6 +75,7 @@ class FleetRun:
     is_resumed: bool
     is_in_turn: bool = False
     is_together: bool = False
+    is_divided: bool = False
     patience_s: float
     tell: Callable[[str, Event], None]
     flag: StopFlag = field(default_factory=StopFlag)
@@ -87,8 +83,9 @@ class FleetRun:
     _turn: threading.Lock = field(default_factory=threading.Lock)
     footage: Footage = field(init=False)
     _names: list[str] = field(default_factory=list)
-    _files: dict[tuple[str, str], tuple[WantedFile, WantedFile]] = field(default_factory=dict)
-    _offer: tuple[int, str] = field(init=False)
+    _makers: list[str] = field(default_factory=list)
+    _judges: Judges = field(init=False)
+    _depot: Depot = field(init=False)
 
     def measure(self, hosts: Sequence[str]) -> dict[str, Path]:
         """Measure on these hosts, or all that are there: host → its run's folder below `out`.
@@ -116,11 +113,34 @@ class FleetRun:
             for name in parties:
                 if name not in given:
                     reserve_run_dir(run_dirs[name], resume=self.is_resumed)
-            here = partial(run_worker, is_cancelled=self.flag.is_set)
-            events = prepare_footage(self.scenario, cache_dir=self.cache_dir, dispatch=here)
-            self.footage = self._pass_on("", events)
-            with offered(self._offered_files(), **self._home) as self._offer:
+            self._judges = Judges(do=self.perform, is_stopped=self.flag.is_set)
+            with kept_depot(**self._home) as self._depot:
+                self.footage = self._pass_on("", self._prepared())
                 yield run_dirs
+
+    def _prepared(self) -> Generator[Event, None, Footage]:
+        """Footage ready at home, made by workers there, or by the makers too."""
+        here = partial(run_worker, is_cancelled=self.flag.is_set)
+        makers = Makers(
+            here=here,
+            make=self._made_there,
+            awaiting=partial(self._depot.awaiting, self.cache_dir),
+            hosts=self._makers,
+            is_stopped=self.flag.is_set,
+            say=lambda message: self.say("", Noted(message=message)),
+        )
+        return prepare_footage(
+            self.scenario,
+            cache_dir=self.cache_dir,
+            dispatch=makers if self._makers else here,
+            elsewhere=len(self._makers),
+        )
+
+    def _made_there(self, name: str, job: PrepareEncodingJob, to: str) -> Answer:
+        """What came of an encoding that the host is to make and send to this path."""
+        [source] = self._there(name, [job.source])
+        asked = job.model_copy(update={"source": source})
+        return self.perform(name, asked, SILENCE_S, to=f"{self._depot_at(name)}{to}").answer
 
     def measure_each(self, names: Sequence[str]) -> None:
         """The run of each host, or of all together; raises as `measure`."""
@@ -158,6 +178,8 @@ class FleetRun:
         for name, (summary, fault) in describe_hosts(self.fleet, names, self.flag).items():
             if fault := fault or self._root_fault(name):
                 unfit |= {name: fault} if summary or not self.is_resumed else {}
+            elif self.is_divided and summary:
+                self._add_maker(name, summary.host)
         if unfit or not (asked or present):
             raise UsageError(
                 where=self.fleet.address,
@@ -166,6 +188,14 @@ class FleetRun:
                 remedy="Nothing was measured. Mend that, or name the others with --hosts.",
             )
         return names
+
+    def _add_maker(self, name: str, host: HostFacts) -> None:
+        """A host with other libraries would make other files."""
+        if host.library_versions == all_library_versions():
+            self._makers.append(name)
+        else:
+            message = "its libraries are not those of here, so that it makes no encodings."
+            self.say(name, Noted(message=message))
 
     def _root_fault(self, name: str) -> str:
         """Why the host has not all roots; empty where it has, and of a host that is lost."""
@@ -191,20 +221,6 @@ class FleetRun:
         """Tell what happened on a host, from any thread."""
         with self._told:
             self.tell(host, event)
-
-    def _offered_files(self) -> dict[str, Path]:
-        """What hosts need of each medium, file and index: SHA-256 of all bytes → where it lies."""
-        offered_files: dict[str, Path] = {}
-
-        def wanted(path: Path) -> WantedFile:
-            offered_files[digest := file_fingerprint(path)] = path
-            is_plain = path.suffix[1:].isalnum() and path.suffix.isascii() and len(path.suffix) < 12
-            suffix = path.suffix if is_plain else ""
-            return WantedFile(sha256=digest, file_bytes=path.stat().st_size, suffix=suffix)
-
-        for pair, one in self.footage.media.items():
-            self._files[pair] = wanted(Path(one.media_path)), wanted(Path(one.index_path))
-        return offered_files
 
     def _all_at_once(self, names: Sequence[str]) -> dict[str, MezzmarkError]:
         """Every host in a thread of its own: why each that is not done is not."""
@@ -284,7 +300,11 @@ class FleetRun:
     def _alone(self, name: str) -> tuple[Perform, Footage]:
         host = self.describe(name)
         footage = replace(self.footage_on(name), noted=partial(measured_by, host))
-        return partial(self.perform, name), footage
+        if not self.is_divided:
+            return partial(self.perform, name), footage
+        scratch_dir = str(self.out / folder_name(name))
+        self._judges.expect(name, host, self.scenario, footage, scratch_dir=scratch_dir)
+        return partial(self._judges.perform, name), footage
 
     def _together(self) -> tuple[Perform, Footage]:
         host = hosts_as_one([self.describe(name) for name in self._names])
@@ -299,14 +319,14 @@ class FleetRun:
 
     def describe(self, name: str) -> HostFacts:
         """The host, if it is there and may measure; else HostLostError."""
-        summary = _ask(HostSummary, self.fleet, name, Describe(name=name), self.flag)
+        summary = ask(HostSummary, self.fleet, name, Describe(name=name), self.flag)
         if fault := unlike(summary):
             raise lost(name, fault)
         return summary.host
 
-    def perform(self, name: str, job: Job, timeout_s: float) -> Performed:
-        """A job done on the host. What is the host's fault and no job's is its loss. Copies are
-        removed once all is to end, too."""
+    def perform(self, name: str, job: Job, timeout_s: float, *, to: str = "") -> Performed:
+        """A job done on the host, and what it makes sent `to` home. What is the host's fault and no
+        job's is its loss. Copies are removed once all is to end, too."""
         scratch_dir = getattr(job, "scratch_dir", "")
         is_on_root = bool(scratch_dir) and self.out not in Path(scratch_dir).parents
         own = {
@@ -318,10 +338,11 @@ class FleetRun:
             timeout_s=timeout_s,
             own_folders=tuple(field for field, is_own in own.items() if is_own),
             is_shared=self.is_together and self.fleet.is_local,
+            to=to,
         )
         is_last = self.flag.is_set() and isinstance(job, PlaceFilesJob) and job.is_over
         how = (StopFlag(), CLEARING_S) if is_last else (self.flag, None)
-        done = _ask(Performed, self.fleet, name, asked, *how)
+        done = ask(Performed, self.fleet, name, asked, *how)
         match done.answer:
             case JobFailed(exit_code=DiskFullError.exit_code) as full if (
                 job.task in TASKS and not is_on_root  # elsewhere there may be room
@@ -333,21 +354,13 @@ class FleetRun:
                 measured: Any = found
                 if measured.task != job.task or TASKS[job.task].busy_ns(measured) > done.wall_ns:
                     raise lost(name, "it answered with what cannot have been measured")
-        return done
+        return done.model_copy(update={"judged_by": ""})  # no host speaks for another one
 
     def footage_on(self, name: str) -> Footage:
         """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
         made there: decoding gives the same ones, and they are many times larger."""
-        port, path = self._offer
-        files = tuple(dict.fromkeys(file for pair in self._files.values() for file in pair))
-        asked = Fetch(source=f"{self.fleet.home_address(name)}:{port}", path=path, files=files)
-        paths = _ask(Fetched, self.fleet, name, asked, self.flag).paths
-        if {file.sha256 for file in files} - paths.keys():
-            raise lost(name, "prepared files did not arrive")
-        there = {
-            pair: MediaReference(media_path=paths[file.sha256], index_path=paths[index.sha256])
-            for pair, (file, index) in self._files.items()
-        }
+        here = self.footage.media
+        there = dict(zip(here, self._there(name, [*here.values()]), strict=True))
         settings, pictures = self.scenario.settings(EncodeSettings), {}
         for clip, pixel_format in self.footage.pictures if settings else ():
             job = PreparePicturesJob(
@@ -362,58 +375,24 @@ class FleetRun:
                 pictures[clip, pixel_format] = made.media.media_path
         return replace(self.footage, media=there, pictures=pictures)
 
+    def _depot_at(self, name: str) -> str:
+        """Where files change hands, as the host reaches it."""
+        return f"{self.fleet.home_address(name)}:{self._depot.port}"
+
+    def _there(self, name: str, media: Sequence[MediaReference]) -> list[MediaReference]:
+        """Media of home as they lie on the host, once it has them all."""
+        wanted = {path: self._depot.offer(Path(path)) for one in media for _, path in one}
+        files = tuple(dict.fromkeys(wanted.values()))
+        asked = Fetch(source=self._depot_at(name), path=self._depot.path, files=files)
+        paths = ask(Fetched, self.fleet, name, asked, self.flag).paths
+        if {one.sha256 for one in files} - paths.keys():
+            raise lost(name, "prepared files did not arrive")
+        return [
+            MediaReference.model_validate({f: paths[wanted[path].sha256] for f, path in one})
+            for one in media
+        ]
+
 
 def measured_by(host: HostFacts, manifest: Manifest) -> Manifest:
     """The manifest of a run that this machine measures."""
     return manifest.model_copy(update={"host": host, "host_id": host_id(host)})
-
-
-def list_hosts(fleet: Fleet, *, is_probed: bool) -> dict[str, tuple[HostSummary | None, str]]:
-    """Every worker's name → what its machine is, and why it cannot measure."""
-    present, faults = fleet.look()
-    with trap_signals() as flag:
-        found = describe_hosts(fleet, [*present], flag, is_probed=is_probed)
-    return {name: (None, fault) for name, fault in faults.items()} | found
-
-
-def describe_hosts(
-    fleet: Fleet, names: Sequence[str], flag: StopFlag, *, is_probed: bool = False
-) -> dict[str, tuple[HostSummary | None, str]]:
-    """What hosts say of themselves, all asked at once, and why one cannot measure; to what measures
-    just now a minute is given."""
-
-    def describe(name: str) -> tuple[HostSummary | None, str]:
-        asked = Describe(name=name, is_probed=is_probed)
-        limit_s = None if is_probed else PRESENT_S
-        try:
-            summary = _ask(HostSummary, fleet, name, asked, flag, limit_s)
-        except HostLostError as fault:
-            return None, fault.what
-        return summary, unlike(summary)
-
-    with ThreadPoolExecutor(max(1, len(names))) as threads:
-        return dict(zip(names, threads.map(describe, names), strict=True))
-
-
-def unlike(summary: HostSummary) -> str:
-    """Why its runs would not be what they would be here."""
-    if (summary.mezzmark_version, summary.job_format) == (mezzmark.__version__, job_format()):
-        return ""
-    return f"mezzmark {summary.mezzmark_version} there, {mezzmark.__version__} here, or other jobs"
-
-
-def _ask(
-    kind: type[Found],
-    fleet: Fleet,
-    name: str,
-    asked: Any,
-    flag: StopFlag,
-    limit_s: float | None = None,
-) -> Found:
-    """The reply, of this kind; what a host complains of is told as its fault."""
-    found = fleet.ask(name, asked, is_stopped=flag.is_set, limit_s=limit_s)
-    if isinstance(found, kind):
-        return found
-    raise lost(
-        name, f"{found.where}: {found.what}" if isinstance(found, JobFailed) else "no answer"
-    )

@@ -6,6 +6,7 @@ a network that went away.
 """
 
 import os
+import ssl
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -17,7 +18,7 @@ from distributed import get_worker
 from mezzmark import own_files
 from mezzmark.engines.encode.encoders import probe_encoding
 from mezzmark.engines.media.cache import default_cache_dir
-from mezzmark.fleet.files import pull
+from mezzmark.fleet.files import pull, push
 from mezzmark.fleet.machine_lock import machine_lock
 from mezzmark.host.common import LABEL_VARIABLE, Clock, read_host_facts
 from mezzmark.model.catalogue.core import catalogue_names, find_encoding
@@ -33,11 +34,11 @@ from mezzmark.model.fleet import (
     Reply,
     Request,
 )
-from mezzmark.model.jobs import JobFailed, read_job
+from mezzmark.model.jobs import JobFailed, PreparedMedia, read_job
 from mezzmark.model.preparations import PlaceFilesJob
-from mezzmark.runner.hardware import probe_hardware
 from mezzmark.runner.in_turn import ask_environment
 from mezzmark.runner.run import perform_job
+from mezzmark.runner.self_test import probe_hardware
 from mezzmark.runner.workers import Dispatch, run_worker
 from mezzmark.store.run_store import scratch_folder
 
@@ -81,7 +82,7 @@ def _answer(request: Request) -> HostSummary | Fetched | Performed:
                 with own_files.translate_os_errors(folder, remedy="Mend the storage there."):
                     return _fetch(asked, folder, is_wanted)
             case DoJob() as asked:
-                return _do(asked, folder, dispatch)
+                return _do(asked, folder, is_wanted, dispatch)
 
 
 def _own_wish() -> Wish:
@@ -116,9 +117,16 @@ def _describe(asked: Describe, folder: Path, dispatch: Dispatch) -> HostSummary:
 
 
 def _fetch(asked: Fetch, folder: Path, is_wanted: Wish) -> Fetched:
-    context = get_worker().security.get_connection_args("worker")["ssl_context"]
-    given = {"source": asked.source, "path": asked.path, "context": context}
-    return Fetched(paths=pull(asked.files, folder, is_wanted=is_wanted, **given))
+    given: dict[str, Any] = {"source": asked.source, "path": asked.path}
+    given |= {"context": _own_context(), "is_wanted": is_wanted}
+    return Fetched(paths=pull(asked.files, folder, **given))
+
+
+def _own_context() -> ssl.SSLContext | None:
+    """With which the worker shows home its certificate; None on a closed network."""
+    told = get_worker().security.get_connection_args("worker")
+    context: ssl.SSLContext | None = told["ssl_context"]
+    return context
 
 
 def own_roots() -> dict[str, str]:
@@ -134,7 +142,7 @@ def own_certificates() -> tuple[str, ...]:
     return tuple(files) if all(files) else ()
 
 
-def _do(asked: DoJob, folder: Path, dispatch: Dispatch) -> Performed:
+def _do(asked: DoJob, folder: Path, is_wanted: Wish, dispatch: Dispatch) -> Performed:
     """A job names folders of home's; here it gets folders of this machine."""
     job = read_job(asked.job.encode())
     folder.mkdir(parents=True, exist_ok=True)
@@ -148,4 +156,8 @@ def _do(asked: DoJob, folder: Path, dispatch: Dispatch) -> Performed:
         if gate := getattr(job, "gate", None):
             own["gate"] = gate.model_copy(update={"tls": own_certificates()})
         job = job.model_copy(update=own)
-        return perform_job(job, asked.timeout_s, dispatch=dispatch, clock=Clock())
+        done = perform_job(job, asked.timeout_s, dispatch=dispatch, clock=Clock())
+    if asked.to and isinstance(done.answer, PreparedMedia):
+        made = Path(done.answer.media.media_path)
+        push(made, asked.to, context=_own_context(), is_wanted=is_wanted)
+    return done

@@ -10,20 +10,20 @@ import threading
 import time
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
-from pathlib import Path
+from contextlib import contextmanager, suppress
 from typing import Any, Final
 from uuid import uuid4
 
-from distributed import Client, Future, Scheduler, Security, SpecCluster, Worker
+from distributed import Client, Future, Security
 from distributed.comm.addressing import get_address_host
 from distributed.diagnostics.plugin import WorkerPlugin
 from distributed.utils import get_ip
 from distributed.versions import VersionMismatchWarning, get_versions
 
 from mezzmark.fleet import on_host
-from mezzmark.model.errors import InterruptedRunError, MezzmarkError, UsageError, reason_of
+from mezzmark.model.errors import InterruptedRunError, MezzmarkError, reason_of
 from mezzmark.model.fleet import LONGEST_NAME, REPLY, RESOURCE, Request
+from mezzmark.model.jobs import JobFailed, WorkerFailed
 from mezzmark.store.record_text import MAX_RECORD_BYTES
 
 POLL_S: Final = 0.2
@@ -67,25 +67,6 @@ class Quiet(WorkerPlugin):
         """Stop the callbacks; their names are Dask's own."""
         for name in worker.periodic_callbacks.keys() & QUIET:
             worker.periodic_callbacks[name].stop()
-
-
-def read_security(address: str, certificates: Path | None, *, is_insecure: bool) -> Security | None:
-    """What proves who we are: `ca.crt`, `client.crt` and `client.key` in a folder. None only where
-    that was asked for."""
-    if is_insecure:
-        return None
-    paths = [(certificates or Path()) / name for name in ("ca.crt", "client.crt", "client.key")]
-    missing = [path.name for path in paths if not path.is_file()]
-    if missing or not address.startswith("tls://"):
-        raise UsageError(
-            where=address,
-            what="whoever reaches a scheduler runs programs on every host, so that home and hosts "
-            f"show each other certificates; missing here: {', '.join(missing) or 'tls://'}",
-            remedy="Name their folder with --certificates (README, Many machines), or add "
-            "--insecure on a network that is closed to everybody else.",
-        )
-    names = ("tls_ca_file", "tls_client_cert", "tls_client_key")
-    return Security(require_encryption=True, **dict(zip(names, map(str, paths), strict=True)))
 
 
 class Fleet:
@@ -249,6 +230,15 @@ def lost(where: str, what: str) -> HostLostError:
     )
 
 
+def named_of(host: str, answer: Any) -> Any:
+    """A failure with the name of the host it happened on; anything else as it is."""
+    if isinstance(answer, JobFailed):
+        return answer.model_copy(update={"where": f"{host}: {answer.where}"})
+    if isinstance(answer, WorkerFailed):
+        return answer.model_copy(update={"reason": f"{host}: {answer.reason}"})
+    return answer
+
+
 def stopped() -> InterruptedRunError:
     """The error of a wish that ended."""
     return InterruptedRunError(
@@ -289,33 +279,3 @@ def connected(address: str, security: Security | None) -> Iterator[Fleet]:
     finally:
         fleet.close()
         logging.disable(was_disabled)
-
-
-@contextmanager
-def opened(
-    address: str, *, certificates: Path | None, is_insecure: bool, local_count: int
-) -> Iterator[Fleet]:
-    """The hosts behind the scheduler at `address`, or so many workers within this process, to try
-    it out; these share one machine and its lock, so that they measure one after the other."""
-    if bool(address) == bool(local_count):
-        raise UsageError(
-            where="--scheduler",
-            what="the hosts are those of one scheduler, or so many within this machine",
-            remedy="Give either --scheduler ADDRESS or --local COUNT.",
-        )
-    with ExitStack() as stack:
-        security = None
-        if address:
-            security = read_security(address, certificates, is_insecure=is_insecure)
-        else:
-            here = {"protocol": "inproc://", "dashboard_address": "127.0.0.1:0"}
-            offer = {"nthreads": 1, "memory_limit": 0, "resources": {RESOURCE: 1}, **here}
-            names = [f"local-{number}" for number in range(1, local_count + 1)]
-            options = [{"name": name, **offer} for name in names]
-            cluster = SpecCluster(
-                scheduler={"cls": Scheduler, "options": here},
-                workers={one["name"]: {"cls": Worker, "options": one} for one in options},
-                silence_logs=logging.CRITICAL,
-            )
-            address = stack.enter_context(cluster).scheduler_address
-        yield stack.enter_context(connected(address, security))

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from mezzmark.fleet.gate import Gate, kept_gate
+from mezzmark.fleet.scheduler import named_of
 from mezzmark.model.errors import EngineError, UsageError
 from mezzmark.model.fleet import Performed
 from mezzmark.model.jobs import Job, JobFailed, Measured, read_job
@@ -154,9 +155,7 @@ def answer_together(by_host: Mapping[str, Answer], failed: str) -> Answer | None
     bad = {name: one for name, one in by_host.items() if not isinstance(one, kinds)}
     if bad:
         name = failed if failed in bad else next(iter(bad))
-        answer = bad[name]
-        if isinstance(answer, JobFailed):
-            answer = answer.model_copy(update={"where": f"{name}: {answer.where}"})
+        answer: Answer = named_of(name, bad[name])
         return answer
     answers = list(by_host.values())
     if isinstance(answers[0], Measured):

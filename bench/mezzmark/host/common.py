@@ -50,9 +50,7 @@ _CPU_FREQUENCY = "sys/devices/system/cpu/cpu0/cpufreq"
 
 def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str]) -> "HostFacts":
     """The machine's facts, and those of the storage that holds `storage_path` (need not exist).
-
-    `library_versions` comes from the engines, which alone load FFmpeg's libraries.
-    """
+    `library_versions` comes from the engines, which alone load FFmpeg's libraries."""
     from mezzmark.model.run import HostFacts
 
     cpuinfo = linux.read_text("proc/cpuinfo") or ""
@@ -60,7 +58,8 @@ def read_host_facts(storage_path: str | Path, *, library_versions: dict[str, str
     logical, physical = psutil.cpu_count(), psutil.cpu_count(logical=False)
     model = read_cpu_model(cpuinfo)
     battery = read_battery()
-    folder = _nearest_existing(Path(storage_path))
+    path = Path(storage_path).absolute()
+    folder = next((p for p in (path, *path.parents) if p.exists()), path)
     return HostFacts(
         host_label=os.environ.get(LABEL_VARIABLE)
         or f"{model or platform.machine() or 'unknown processor'}, {usable_core_count} cores",
@@ -175,11 +174,9 @@ class HostWatch:
 
 
 def cpu_shares(before: dict[str, float], after: dict[str, float]) -> dict[str, float | None]:
-    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds.
-
-    `guest` time is part of `user` already (proc(5)) and not counted again. Steal is time in which
-    a virtual machine wanted to run and was not let; it counts as neither busy nor idle.
-    """
+    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds. `guest`
+    time is part of `user` already (proc(5)) and not counted again. Steal is time in which a virtual
+    machine wanted to run and was not let; it counts as neither busy nor idle."""
     spans = {
         key: max(0.0, after[key] - before[key])
         for key in after
@@ -289,11 +286,9 @@ def no_garbage_collection() -> Iterator[None]:
 
 
 def end_with_parent(wait_for_parent: Callable[[], object]) -> None:
-    """Leave no orphan: end this process once `wait_for_parent`, called in a thread, returns.
-
-    On Linux the kernel is asked as well, since a thread cannot run while a library hangs with
-    the interpreter's lock held.
-    """
+    """Leave no orphan: end this process once `wait_for_parent`, called in a thread, returns. On
+    Linux the kernel is asked as well, since a thread cannot run while a library hangs with the
+    interpreter's lock held."""
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
@@ -321,11 +316,6 @@ def _reported(name: str) -> Any:
         return getattr(psutil, name)()
     except (AttributeError, OSError, RuntimeError):
         return None
-
-
-def _nearest_existing(path: Path) -> Path:
-    path = path.absolute()
-    return next((p for p in (path, *path.parents) if p.exists()), path)
 
 
 def read_clock_ns() -> int:

@@ -28,20 +28,15 @@ def parse_is_virtual(cpuinfo: str) -> bool | None:
 
 
 def parse_pressure(text: str) -> tuple[float, int] | None:
-    """PSI "some": (share of the last 10 s, total waiting time in µs).
-
-    Source: Linux kernel documentation, accounting/psi.rst.
-    """
+    """PSI "some": (share of the last 10 s, total waiting time in µs). Source: Linux kernel
+    documentation, accounting/psi.rst."""
     found = re.search(r"^some avg10=([0-9.]+).* total=([0-9]+)", text, re.MULTILINE)
     return (float(found[1]) / 100, int(found[2])) if found else None
 
 
 def parse_peak_rss_bytes(status: str) -> int | None:
-    """VmHWM of /proc/self/status in bytes.
-
-    Not ru_maxrss: Linux hands that on from the parent through exec, so a small worker would show
-    the peak of the large process that started it.
-    """
+    """VmHWM of /proc/self/status in bytes. Not ru_maxrss: Linux hands that on from the parent
+    through exec, so a small worker would show the peak of the large process that started it."""
     value = _field(status, "VmHWM")
     return int(value.split()[0]) * 1024 if value else None
 

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Any, Final, Literal
 
 from pydantic import GetCoreSchemaHandler
@@ -51,21 +51,6 @@ MAX_SETTING: Final = 100_000
 """Of threads, jobs, heights and passes: far beyond any machine and picture."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Axis:
-    """One way in which cells of a task can differ.
-
-    `default` is what a cell without the axis has. `id_text` is what a value adds to the cell's id,
-    nothing where it is empty: ids of cells measured before an axis existed stay as they were.
-    `asked_by` are the keys of a scenario's tables that say which values there are.
-    """
-
-    kind: type
-    default: AxisValue | None = None
-    id_text: Callable[[Any, Mapping[str, Any]], str]
-    asked_by: tuple[str, ...]
-
-
 def _plain(value: object, _setting: Mapping[str, Any]) -> str:
     return str(value)
 
@@ -81,51 +66,49 @@ def _player_id(name: str, setting: Mapping[str, Any]) -> str:
     return " | ".join(part for part in parts if part)
 
 
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One way in which cells of a task can differ. `asked_by` are the keys of a scenario's tables
+    that say which values there are. `id_text` is what a value adds to the cell's id, nothing where
+    it is empty: ids of cells measured before an axis existed stay as they were. `default` is what a
+    cell without the axis has."""
+
+    kind: type
+    asked_by: tuple[str, ...]
+    id_text: Callable[[Any, Mapping[str, Any]], str] = _plain
+    _: KW_ONLY
+    default: AxisValue | None = None
+
+
 AXES: Final[dict[str, Axis]] = {
-    "pattern": Axis(kind=str, id_text=_plain, asked_by=("patterns",)),
-    "policy": Axis(kind=str, id_text=_plain, asked_by=("policies",)),
-    "threads": Axis(kind=int, default=1, id_text=lambda n, _: f"{n}t", asked_by=("threads",)),
-    "player": Axis(kind=str, id_text=_player_id, asked_by=("players",)),
-    "carrier": Axis(kind=str, id_text=_plain, asked_by=("carriers",)),
-    "service": Axis(kind=str, id_text=_plain, asked_by=("services",)),
+    "pattern": Axis(str, ("patterns",)),
+    "policy": Axis(str, ("policies",)),
+    "threads": Axis(int, ("threads",), lambda n, _: f"{n}t", default=1),
+    "player": Axis(str, ("players",), _player_id),
+    "carrier": Axis(str, ("carriers",)),
+    "service": Axis(str, ("services",)),
     "viewer_height": Axis(
-        kind=int,
+        int,
+        ("viewer_heights_px",),
         # No id of the first format tells it; best players came later.
-        id_text=lambda px, s: f"viewer {px}p" if px != 540 and s["player"] == BEST else "",
-        asked_by=("viewer_heights_px",),
+        lambda px, s: f"viewer {px}p" if px != 540 and s["player"] == BEST else "",
     ),
-    "link": Axis(kind=str, id_text=_plain, asked_by=("links",)),
-    "cache": Axis(kind=str, id_text=_plain, asked_by=("cache",)),
-    "root": Axis(kind=str, id_text=lambda name, _: f"root {name}", asked_by=("roots",)),
-    "access": Axis(kind=str, id_text=_plain, asked_by=()),
-    "request_kib": Axis(kind=int, id_text=lambda n, _: f"{n} KiB", asked_by=("read_kib",)),
+    "link": Axis(str, ("links",)),
+    "cache": Axis(str, ("cache",)),
+    "root": Axis(str, ("roots",), lambda name, _: f"root {name}"),
+    "access": Axis(str, ()),
+    "request_kib": Axis(int, ("read_kib",), lambda n, _: f"{n} KiB"),
     "jobs": Axis(
-        kind=int,
-        default=1,
-        id_text=lambda n, _: f"{n}j",
-        asked_by=("jobs", "oversubscribe", "readers", "writers"),
+        int, ("jobs", "oversubscribe", "readers", "writers"), lambda n, _: f"{n}j", default=1
     ),
-    "clip_order": Axis(kind=str, id_text=_plain, asked_by=("orders",)),
-    "delivery_height": Axis(kind=int, id_text=lambda px, _: f"{px}p", asked_by=("height_px",)),
-    "passes": Axis(
-        kind=int,
-        id_text=lambda n, _: "one pass" if n == 1 else "two passes",
-        asked_by=("passes",),
-    ),
-    "pinned": Axis(
-        kind=bool,
-        default=False,
-        id_text=lambda pinned, _: "pinned" if pinned else "",
-        asked_by=("pin_cores",),
-    ),
-    "ingest_mb_per_s": Axis(
-        kind=int,
-        id_text=lambda n, _: f"ingest {n} MB/s",
-        asked_by=("ingest_mb_per_s",),
-    ),
-    "minutes": Axis(kind=int, id_text=lambda n, _: f"{n} min", asked_by=("minutes",)),
-    "hosts": Axis(kind=str, id_text=_plain, asked_by=("hosts",)),
-    "host_count": Axis(kind=int, id_text=lambda n, _: f"{n} hosts", asked_by=("hosts",)),
+    "clip_order": Axis(str, ("orders",)),
+    "delivery_height": Axis(int, ("height_px",), lambda px, _: f"{px}p"),
+    "passes": Axis(int, ("passes",), lambda n, _: "one pass" if n == 1 else "two passes"),
+    "pinned": Axis(bool, ("pin_cores",), lambda is_so, _: "pinned" if is_so else "", default=False),
+    "ingest_mb_per_s": Axis(int, ("ingest_mb_per_s",), lambda n, _: f"ingest {n} MB/s"),
+    "minutes": Axis(int, ("minutes",), lambda n, _: f"{n} min"),
+    "hosts": Axis(str, ("hosts",)),
+    "host_count": Axis(int, ("hosts",), lambda n, _: f"{n} hosts"),
 }
 """Every axis, in the order of ids and tables. A task's row in `model.tasks` names those it has;
 what an axis is called for people is in `report.prose.terms`."""
@@ -137,10 +120,8 @@ CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "minutes", "hos
 
 class Setting(Mapping[str, Any]):
     """Axis → value; an axis that is not set reads as its default. Frozen, comparable, hashable.
-
     Raises ValueError for an unknown axis, a value of another type than the axis has, and a number
-    that is none of a machine.
-    """
+    that is none of a machine."""
 
     __slots__ = ("_hash", "_values")
 

@@ -151,11 +151,9 @@ def chroma_of_code(code: Floats, *, bit_depth: int, is_full_range: bool) -> Floa
 
 
 def display_light(signal: Floats, *, display: DisplayName) -> Floats:
-    """Relative light (white = 1, black = 0) that a display makes of R'G'B'.
-
-    "2.4" is BT.1886 with a black of zero light; "sRGB" is IEC 61966-2-1; "1.96" and "2.2" are
-    pure powers. Values below 0 give 0.
-    """
+    """Relative light (white = 1, black = 0) that a display makes of R'G'B'. "2.4" is BT.1886 with a
+    black of zero light; "sRGB" is IEC 61966-2-1; "1.96" and "2.2" are pure powers. Values below 0
+    give 0."""
     signal = np.maximum(signal, 0.0)
     if display == "sRGB":
         low = signal / 12.92

@@ -76,13 +76,11 @@ FIELDS: Final = {"flags": "+ildct"}
 
 
 class _Coding(Fact):
-    """What an encoding takes over from its line of the catalogue.
-
-    `frame_sizes` lists the only legal sizes (none: any), width before height, as `smallest_size`
-    does; `frame_rates` the only legal rates. `scale` is the part of the clip's width and height
-    that its pictures have. `interlaced_options` go to the encoder as well where pictures are of two
-    fields; None where it cannot hold them.
-    """
+    """What an encoding takes over from its line of the catalogue. `frame_sizes` lists the only
+    legal sizes (none: any), width before height, as `smallest_size` does; `frame_rates` the only
+    legal rates. `scale` is the part of the clip's width and height that its pictures have.
+    `interlaced_options` go to the encoder as well where pictures are of two fields; None where it
+    cannot hold them."""
 
     name: str = Field(min_length=1, max_length=300)
     codec: str
@@ -108,11 +106,9 @@ class _Coding(Fact):
 
 class CatalogueEntry(_Coding):
     """A codec profile; the first container and pixel format are the ones taken unless said.
-
     `decoder` is FFmpeg's name of the codec, where footage in it is called by the standard's too.
     `size_multiples` gives, by pixel format, the steps (across, down) that a size must be a multiple
-    of.
-    """
+    of."""
 
     decoder: str = ""
     containers: tuple[Container, ...] = Field(min_length=1)
@@ -145,13 +141,11 @@ class CatalogueEntry(_Coding):
 
 class Encoding(_Coding):
     """One resolved encoding: all that an encoder and a muxer must be told, and what it can hold.
-
-    `options` go to the encoder as FFmpeg options; `thread_options` are templates that pin
-    encoders which ignore `thread_count` ("{threads}" is replaced). `bits_per_pixel` stands for
-    a bit rate that follows the picture's size and rate. `size_multiples` are the steps (across,
-    down) that a size must be a multiple of. What follows from pixel format, encoder and key-frame
-    interval is filled in where it is not given, as in runs that were stored without it.
-    """
+    `options` go to the encoder as FFmpeg options; `thread_options` are templates that pin encoders
+    which ignore `thread_count` ("{threads}" is replaced). `bits_per_pixel` stands for a bit rate
+    that follows the picture's size and rate. `size_multiples` are the steps (across, down) that a
+    size must be a multiple of. What follows from pixel format, encoder and key-frame interval is
+    filled in where it is not given, as in runs that were stored without it."""
 
     container: str
     pixel_format: str

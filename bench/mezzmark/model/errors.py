@@ -17,12 +17,12 @@ EXIT_NOT_COMPARABLE = 12
 
 
 class MezzmarkError(Exception):
-    """A user's mistake or a fact of the machine that ends the command in one clear line.
-
-    `where` names the file, key or device; `what` the finding; `remedy` what to do about it.
-    """
+    """A user's mistake or a fact of the machine that ends the command in one clear line. `where`
+    names the file, key or device; `what` the finding; `remedy` what to do about it."""
 
     exit_code: ClassVar[int] = 29
+    flags: ClassVar[tuple[str, ...]] = ()
+    """What code must know of the answer in which it travels (`JobFailed`)."""
 
     def __init__(self, *, where: str, what: str, remedy: str) -> None:
         self.where, self.what, self.remedy = where, what, remedy
@@ -59,6 +59,8 @@ class EngineError(MezzmarkError, LookupError):
 class NoDecoderError(EngineError):
     """A device, or a smaller size, has no decoder for a codec: no further try would fare better."""
 
+    flags = ("no_decoder",)
+
 
 class DiskFullError(MezzmarkError, OSError):
     """There is no room left for what must be written."""
@@ -76,6 +78,12 @@ class EncodingError(MezzmarkError, ValueError):
     """The codec, profile, container and pixel format asked for do not go together."""
 
     exit_code = 26
+
+
+class NotMadeError(MezzmarkError):
+    """What was to be found in the cache, and not made, is not there."""
+
+    flags = ("not_made",)
 
 
 class DestinationError(MezzmarkError, FileExistsError):
@@ -107,11 +115,9 @@ _SHORTEST_PART: Final = 3
 
 def nearest(name: str, known: Iterable[str], *, count: int = 4) -> tuple[str, ...]:
     """At most `count` of the known names that this one may mean, the likeliest first; often none.
-
     Small and capital letters, dashes and blanks make no difference. Names that hold the asked one
     whole come first, the shortest before the others, then those alike by difflib's ratio (0.6 or
-    more).
-    """
+    more)."""
     asked = _plain(name)
     by_plain: dict[str, str] = {}
     for known_name in known:

@@ -44,13 +44,11 @@ class OfClip(Fact):
 
 
 class Estimate(Fact):
-    """A figure with its interval at `confidence_level`, over `round_count` rounds of one run.
-
-    `low` and `high` are None where the data cannot carry an interval; `withheld` then says why.
-    `by_clip` is that of each clip where it is over several, the worst first; `slow_round_count`
-    how many rounds were slower than the point, a typical one's speed, by more than a tenth. No more
-    than `capped_at` was tried in some round: what is as large is "at least" that.
-    """
+    """A figure with its interval at `confidence_level`, over `round_count` rounds of one run. `low`
+    and `high` are None where the data cannot carry an interval; `withheld` then says why. `by_clip`
+    is that of each clip where it is over several, the worst first; `slow_round_count` how many
+    rounds were slower than the point, a typical one's speed, by more than a tenth. No more than
+    `capped_at` was tried in some round: what is as large is "at least" that."""
 
     point: float
     low: float | None = None

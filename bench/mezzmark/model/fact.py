@@ -107,10 +107,8 @@ takes less than 100 kbit/s, no file 1 kB, and nobody sees a thousandth of a seco
 
 
 def parse_quantity(text: str, unit: str) -> float:
-    """`text` as a number of `unit`: a number above 0, alone or with a unit of the same kind.
-
-    Raises ValueError for anything else.
-    """
+    """`text` as a number of `unit`: a number above 0, alone or with a unit of the same kind. Raises
+    ValueError for anything else."""
     units = _of_kind(unit)
     found = _NUMBER.match(text.strip())
     factor = _factor(found[2] or unit, units) if found else None

@@ -47,13 +47,15 @@ class Fetch(Fact):
 class DoJob(Fact):
     """Do a worker's job, which travels as its JSON line; in `own_folders` of its fields the host
     puts folders of its own, as it does where a root lies. Where it `is_shared` others of the same
-    trial may run on the machine, too."""
+    trial may run on the machine, too. What it prepares is sent, unless that is empty, `to` home
+    (host:port/path)."""
 
     kind: Literal["do"] = "do"
     job: str
     timeout_s: float = Field(gt=0)
     own_folders: tuple[Literal["scratch_dir", "cache_dir"], ...] = ()
     is_shared: bool = False
+    to: str = ""
 
 
 class Request(Fact):
@@ -85,7 +87,7 @@ class Fetched(Fact):
 
 class Performed(Fact):
     """What came of a job, when it ran, how long it took as its parent saw it, and what its machine
-    did before and meanwhile."""
+    did before and meanwhile; `judged_by` as in `Trial`."""
 
     kind: Literal["performed"] = "performed"
     answer: Answer
@@ -93,6 +95,7 @@ class Performed(Fact):
     wall_ns: Whole
     host_before: HostMoment
     host_during: HostMoment
+    judged_by: str = ""
 
 
 class Reply(Fact):

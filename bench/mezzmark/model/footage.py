@@ -8,7 +8,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
-from mezzmark.model.fact import BitRate, Fact
+from mezzmark.model.fact import BitRate, Fact, Whole
 
 _RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
@@ -94,10 +94,8 @@ class OriginalSpec(Fact):
 
 
 class ClipSpec(Fact):
-    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs).
-
-    `share` is its part of the footage's time, which its files divide among them; None: equal parts.
-    """
+    """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs). `share`
+    is its part of the footage's time, which its files divide among them; None: equal parts."""
 
     name: str = Field(min_length=1, max_length=300)
     recipe: Recipe | None = None
@@ -181,22 +179,24 @@ are the same picture though each was coded in full; the frame numbers in the pic
 some."""
 
 
-class FrameIndex(Fact):
-    """The pictures of one file in display order, found by one independent sequential decode.
+Timestamp = Annotated[int, Field(ge=-(2**63), lt=2**63)]
+"""In units of a stream's time base; FFmpeg keeps it in 64 bits."""
 
-    All tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
+
+class FrameIndex(Fact):
+    """The pictures of one file in display order, found by one independent sequential decode. All
+    tuples have one entry per frame. `digests` are 64-bit hashes of the decoded planes;
     `sparse_digests`, empty where they were not made, of every 32nd line of them; `stamps` are the
     frame numbers read from the picture, or -1 where none is readable. `suspicions` is None where
-    they were not looked for. Format 1 had neither its number nor sparse digests.
-    """
+    they were not looked for. Format 1 had neither its number nor sparse digests."""
 
     schema_version: Literal[2] = 2
     path: str
-    file_bytes: int
-    time_base: Rate
-    pts: tuple[int, ...]
+    file_bytes: Whole
+    time_base: Annotated[Rate, Field(gt=0)]
+    pts: tuple[Timestamp, ...]
     is_keyframe: tuple[bool, ...]
-    packet_bytes: tuple[int, ...]
+    packet_bytes: tuple[Whole, ...]
     digests: tuple[str, ...]
     sparse_digests: tuple[str, ...] = ()
     stamps: tuple[int, ...]
@@ -204,7 +204,7 @@ class FrameIndex(Fact):
     width_px: int
     height_px: int
     pixel_format: str
-    frame_rate: Rate | None
+    frame_rate: Annotated[Rate, Field(gt=0)] | None
     suspicions: tuple[Suspicion, ...] | None = None
 
     @property
@@ -248,11 +248,9 @@ def is_constant_rate(index: FrameIndex, frame_rate: Fraction) -> bool:
 
 
 def constant_rate(index: FrameIndex) -> Fraction:
-    """The rate at which the pictures are encoded when evenly spaced.
-
-    The rate the file states, if its pictures keep to it; else their average; rounded to a
-    standard rate where it is one in disguise.
-    """
+    """The rate at which the pictures are encoded when evenly spaced. The rate the file states, if
+    its pictures keep to it; else their average; rounded to a standard rate where it is one in
+    disguise."""
     if index.frame_rate is not None:
         stated = standard_rate(index.frame_rate)
         if is_constant_rate(index, stated):

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, SerializeAsAny
 
-from mezzmark.model.errors import MezzmarkError, NoDecoderError
+from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.fact import Fact
 from mezzmark.model.survival import Survival
 from mezzmark.model.tasks import TASKS, read_measurement
@@ -27,7 +27,8 @@ def read_job(line: bytes) -> Job:
 
 
 class PreparedMedia(Fact):
-    """A file ready to be measured; `survives` and `is_aspect_lost` as in `MediaManifest`."""
+    """A file ready to be measured; `survives`, `is_aspect_lost` and `made_by` as in
+    `MediaManifest`."""
 
     kind: Literal["prepared"] = "prepared"
     media: MediaReference
@@ -38,6 +39,7 @@ class PreparedMedia(Fact):
     was_cached: bool
     survives: tuple[Survival, ...] = ()
     is_aspect_lost: bool = False
+    made_by: str = ""
 
 
 class Measured(Fact):
@@ -64,8 +66,7 @@ class JobFailed(Fact):
     @classmethod
     def by(cls, error: MezzmarkError, where: str = "") -> Self:
         """The answer in place of an error, of a file that goes by the name `where`."""
-        told = {"what": error.what, "remedy": error.remedy, "exit_code": error.exit_code}
-        told["flags"] = ("no_decoder",) if isinstance(error, NoDecoderError) else ()
+        told = {name: getattr(error, name) for name in ("what", "remedy", "exit_code", "flags")}
         return cls(where=where or error.where, **told)
 
 
@@ -78,12 +79,10 @@ class ProgressUpdate(Fact):
 
 
 class WorkerFailed(Fact):
-    """What the runner notes in place of an answer when the worker gave none.
-
-    `crashed`: it ended without answering; `timed_out`: it was killed after its time;
-    `cancelled`: it was killed because the run is being stopped. `killed_by` names the signal by
-    which somebody else, or the system, ended it; a library that crashed is ended by others.
-    """
+    """What the runner notes in place of an answer when the worker gave none. `crashed`: it ended
+    without answering; `timed_out`: it was killed after its time; `cancelled`: it was killed because
+    the run is being stopped. `killed_by` names the signal by which somebody else, or the system,
+    ended it; a library that crashed is ended by others."""
 
     kind: Literal["worker_failed"] = "worker_failed"
     outcome: Literal["crashed", "timed_out", "cancelled"]

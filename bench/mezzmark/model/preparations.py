@@ -58,10 +58,10 @@ class PrepareOwnJob(Fact):
 
 
 class PrepareEncodingJob(Fact):
-    """Encode a prepared clip to an encoding (or find it in the cache), and index it.
-
-    `fingerprint` is that of the user's own file, whose sound, timecode and tags go along; empty of
-    other clips."""
+    """Encode a prepared clip to an encoding (or find it in the cache), and index it. `fingerprint`
+    is that of the user's own file, whose sound, timecode and tags go along; empty of other clips.
+    If it `is_sought` it is only found, or NotMadeError. Where the host `made_by` has encoded it
+    already, the file at `made_path` is taken, and proved as one's own."""
 
     task: Literal["prepare-encoding"] = "prepare-encoding"
     source: MediaReference
@@ -69,6 +69,9 @@ class PrepareEncodingJob(Fact):
     encoding: Encoding
     thread_count: int
     cache_dir: str
+    is_sought: bool = False
+    made_path: str = ""
+    made_by: str = ""
 
 
 class PreparePicturesJob(Fact):

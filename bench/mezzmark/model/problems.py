@@ -79,11 +79,9 @@ def scenario_error(
 def _told_once(
     failure: ValidationError, *, data: Mapping[str, Any], model: type[BaseModel]
 ) -> list[tuple[KeyPath, Any]]:
-    """The problems as a person counts them, misspelt keys first.
-
-    Left out is what only follows from another one: a list that is called too short because an
-    entry of it is wrong, and a key that is missing because its name is misspelt.
-    """
+    """The problems as a person counts them, misspelt keys first. Left out is what only follows from
+    another one: a list that is called too short because an entry of it is wrong, and a key that is
+    missing because its name is misspelt."""
     problems = [(path_in(data, p["loc"]), p) for p in failure.errors(include_url=False)]
     meant = {
         (*path[:-1], name)
@@ -114,11 +112,19 @@ def place(source: str, *, text: str, path: KeyPath) -> str:
     return ", ".join(part for part in parts if part)
 
 
+LONGEST_KEY: Final = 300
+"""Letters of a key that are shown: as many as a clip's name may have."""
+
+
 def dotted(path: KeyPath) -> str:
     """`clips[0].recipe.grain`; entries are counted from 1 for people."""
     shown = ""
     for part in path:
-        shown += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if shown else ''}{part}"
+        if isinstance(part, int):
+            shown += f"[{part + 1}]"
+            continue
+        cut = "…" if len(part) > LONGEST_KEY else ""
+        shown += f"{'.' if shown else ''}{part[:LONGEST_KEY]}{cut}"
     return shown
 
 

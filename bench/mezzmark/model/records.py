@@ -35,7 +35,7 @@ class ByTask:
         )
 
 
-@lru_cache(maxsize=65_536)
+@lru_cache(maxsize=8_192)
 def _shared_cell(
     task: str, clip: str, encoding: str, axes: tuple[tuple[str, Any, type], ...]
 ) -> Cell:
@@ -56,13 +56,10 @@ def _share_cell(value: Any) -> Any:
 
 
 class HostMoment(Fact):
-    """What the machine did around one trial; None where the OS does not tell.
-
-    Fractions are of all cores over the trial. Pressure is the share of time in which some task
-    waited (Linux PSI "some"): before a trial over the last 10 s, during it over the trial.
-    `throttle_count` counts slowings for heat: before a trial since the machine started, during it
-    those of the trial.
-    """
+    """What the machine did around one trial; None where the OS does not tell. Fractions are of all
+    cores over the trial. Pressure is the share of time in which some task waited (Linux PSI
+    "some"): before a trial over the last 10 s, during it over the trial. `throttle_count` counts
+    slowings for heat: before a trial since the machine started, during it those of the trial."""
 
     load_average_1m: Number | None = None
     steal_fraction: Number | None = None
@@ -90,7 +87,8 @@ its hosts went away, and others did its share; machines did not begin together."
 
 class Trial(Fact):
     """One line of `trials.jsonl`. `blocks` is how many sets of requests were played, `player` who
-    played them in a cell of the best player; a trial with `flags` is counted apart."""
+    played them in a cell of the best player; a trial with `flags` is counted apart. `judged_by` is
+    the host of a fleet that judged it for the run's own one, which is alike; empty otherwise."""
 
     schema_version: Literal[2] = RECORD_SCHEMA
     round_index: Whole
@@ -110,6 +108,7 @@ class Trial(Fact):
     process: ProcessFacts | None = None
     host_before: HostMoment = HostMoment()
     host_during: HostMoment = HostMoment()
+    judged_by: str = ""
 
     @property
     def is_counted(self) -> bool:

@@ -117,6 +117,18 @@ class Need(_Written):
     def __str__(self) -> str:
         return f"{self.subject} {self.operator} {self.value}"
 
+    @property
+    def sign(self) -> float:
+        """Of what lies beyond the limit: above it, or (-1) below."""
+        return 1.0 if self.operator == "<=" else -1.0
+
+    @property
+    def bound(self) -> tuple[FigureName, float]:
+        """The figure and its limit; ValueError for a need of a fact."""
+        if self.figure is None or self.limit is None:
+            raise ValueError(f"{self.text} sets no figure a limit")
+        return self.figure, self.limit
+
     def is_met_by(self, value: str) -> bool:
         """Whether a fact with this value is what is asked for; what is not known is not."""
         if not ENCODING_FACTS[self.subject].is_ordered:
@@ -273,12 +285,9 @@ hour of encoding to anybody, and lies within what clips and days differ by."""
 
 class ChooseSettings(Fact):
     """The `[choose]` table, or a file of needs and wishes. Goals stand in order in `wishes`, or
-    with weights in `weights`.
-
-    With an order, figures count in steps of `indifference_fraction`, and equal steps leave the next
-    goal to decide. `clips` decide (all where none is named); with `allow_missing` an encoding that
-    lacks one is shown beside the others.
-    """
+    with weights in `weights`. With an order, figures count in steps of `indifference_fraction`, and
+    equal steps leave the next goal to decide. `clips` decide (all where none is named); with
+    `allow_missing` an encoding that lacks one is shown beside the others."""
 
     needs: tuple[Need, ...] = ()
     wishes: tuple[Wish, ...] = ()

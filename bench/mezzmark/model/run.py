@@ -17,11 +17,8 @@ MANIFEST_SCHEMA: Final = 2
 
 
 class HostFacts(Fact):
-    """The machine a run was made on; None where the OS does not tell.
-
-    `threads_per_core` is 2 where cores run two threads each (SMT); `memory_bandwidth` is measured
-    for runs with a grid only.
-    """
+    """The machine a run was made on; None where the OS does not tell. `threads_per_core` is 2 where
+    cores run two threads each (SMT); `memory_bandwidth` is measured for runs with a grid only."""
 
     host_label: str
     cpu_model: str | None
@@ -60,12 +57,10 @@ class Root(Fact):
 
 
 class ClipManifest(Fact):
-    """A clip as it was measured: one entry per media file (`clip` names it in the cells).
-
-    `share` is its part of the footage's time (None: equal parts); `key_frames` are the frame
-    indexes of the original's key frames, empty where they were not noted; `suspicions` are signs
-    that the file is damaged.
-    """
+    """A clip as it was measured: one entry per media file (`clip` names it in the cells). `share`
+    is its part of the footage's time (None: equal parts); `key_frames` are the frame indexes of the
+    original's key frames, empty where they were not noted; `suspicions` are signs that the file is
+    damaged."""
 
     clip: str
     source: Literal["recipe", "own"]
@@ -103,7 +98,8 @@ class ClipManifest(Fact):
 class MediaManifest(Fact):
     """An encoding of a clip as it lay on disk while it was measured; `survives` tells what became
     of all that the user's own file holds, and is empty of other clips; `is_aspect_lost` where it
-    does not say the aspect of its samples, which are not square."""
+    does not say the aspect of its samples, which are not square. `made_by` is the host of a fleet
+    that encoded it, empty where the machine did that prepared the footage."""
 
     clip: str
     encoding: str
@@ -113,6 +109,7 @@ class MediaManifest(Fact):
     bitrate_bps: Amount
     survives: tuple[Survival, ...] = ()
     is_aspect_lost: bool = False
+    made_by: str = ""
 
 
 class LeftFile(Fact):
@@ -123,11 +120,8 @@ class LeftFile(Fact):
 
 
 class Manifest(Fact):
-    """`manifest.json`. `stop_reason` is empty while the run goes on.
-
-    `players`, `links` and `roots` are those that cells name; `host_id` is the same for all runs of
-    one machine (see `host_id`).
-    """
+    """`manifest.json`. `stop_reason` is empty while the run goes on. `players`, `links` and `roots`
+    are those that cells name; `host_id` is the same for all runs of one machine (see `host_id`)."""
 
     schema_version: Literal[2] = MANIFEST_SCHEMA
     mezzmark_version: str

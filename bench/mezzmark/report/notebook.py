@@ -11,8 +11,7 @@ from typing import Any, Final
 import pandas as pd
 from markupsafe import Markup
 
-from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.plane import choice_plane
+from mezzmark.decide.choose.choice import Choice, choice_plane
 from mezzmark.decide.compare.self_test import SelfTestReport
 from mezzmark.decide.compare.verdicts import RegressionReport
 from mezzmark.decide.size.result import SizingResult

@@ -30,17 +30,17 @@ def perform_all(
     follow: Callable[[Step, Answer], dict[Step, Job]],
     ask: Callable[[Job], Iterator[Answer]],
     total: int,
+    elsewhere: int = 0,
 ) -> Generator[Preparing | LeftOut, None, dict[Step, Answer]]:
-    """The result of every job, several at a time, and of those that `follow` gives after a result.
-
-    Each is asked in a thread of its own; what the workers say comes out here, one after the other.
-    However this ends, no thread and no worker is left."""
+    """The result of every job, several at a time (`elsewhere` more than this machine does), and of
+    those that `follow` gives after a result. Each is asked in a thread of its own; what the workers
+    say comes out here, one after the other. However this ends, no thread and no worker is left."""
     waiting = deque(jobs.items())
     answers: dict[Step, Answer] = {}
     said: queue.SimpleQueue[tuple[Step, Answer | BaseException]] = queue.SimpleQueue()
     fractions: dict[Step, float] = {}
     is_over = threading.Event()
-    at_once = jobs_at_once(read_usable_core_count(), read_free_memory_bytes())
+    at_once = elsewhere + jobs_at_once(read_usable_core_count(), read_free_memory_bytes())
 
     def event(message: str, fraction: float = 0.0) -> Preparing:
         return Preparing(

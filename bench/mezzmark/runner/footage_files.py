@@ -14,12 +14,9 @@ from mezzmark.runner.events import Event, LeftOut, Preparing
 
 def find_files(patterns: Sequence[str]) -> tuple[FoundFile, ...]:
     """The files that paths, folders and globs name, each once, in the order given: a glob's by
-    name, a folder's by name and then those of its sub-folders.
-
-    `**` reaches into sub-folders. A path that exists is taken as it is, brackets and all; a file
-    that is named itself and found as well counts as named. FootageError names a path, folder or
-    glob without a file.
-    """
+    name, a folder's by name and then those of its sub-folders. `**` reaches into sub-folders. A
+    path that exists is taken as it is, brackets and all; a file that is named itself and found as
+    well counts as named. FootageError names a path, folder or glob without a file."""
     found: dict[str, FoundFile] = {}
     for pattern in patterns:
         path = Path(os.path.expanduser(pattern))

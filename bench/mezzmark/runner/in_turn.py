@@ -99,11 +99,9 @@ def run_in_turn(
     python: Path,
     resume: bool = False,
 ) -> Generator[Event]:
-    """Measure this installation into the first folder and that of `python` into the second.
-
-    No run stops by precision, and the time budget is that of both together, for each counts the
-    time of the other. Raises as `run_scenario`, and UsageError for what cannot take part.
-    """
+    """Measure this installation into the first folder and that of `python` into the second. No run
+    stops by precision, and the time budget is that of both together, for each counts the time of
+    the other. Raises as `run_scenario`, and UsageError for what cannot take part."""
     other = ask_environment(python)
     for run_dir in run_dirs:
         reserve_run_dir(run_dir, resume=resume)

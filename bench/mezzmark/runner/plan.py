@@ -53,12 +53,10 @@ def plan_cells(
     scenario: Scenario, *, media: Collection[tuple[str, str]], core_count: int
 ) -> tuple[PlannedCell, ...]:
     """The cells of a scenario, without the reference kernel, in the order of the task table.
-
     `media` holds the (clip, encoding) pairs there is a file for, `original` included; what could
     not be made is not measured. Thread choices that mean the same count here are one cell. With
-    `null_arm`, the first cell of each timed task comes twice, the second time in the arm `null`.
-    A cell of the best player comes once more for each that may be named, in the arm `pilot`.
-    """
+    `null_arm`, the first cell of each timed task comes twice, the second time in the arm `null`. A
+    cell of the best player comes once more for each that may be named, in the arm `pilot`."""
     clips = tuple(dict.fromkeys(clip for clip, _ in media))
     made = {spec.name for spec in scenario.clips if spec.recipe}
     stock = Stock(
@@ -96,11 +94,9 @@ def plan_round(
     cells: Sequence[PlannedCell], round_index: int, seed: int
 ) -> tuple[PlannedTrial, ...]:
     """Every cell once, and the reference kernel two or three times, in the order of this round.
-
-    Cells that are judged and not timed follow the timed ones of round 0 and never come again:
-    they give the same answer every time. Passes of pilot trials come before round 0, each with
-    requests of its own. Depends on its arguments only.
-    """
+    Cells that are judged and not timed follow the timed ones of round 0 and never come again: they
+    give the same answer every time. Passes of pilot trials come before round 0, each with requests
+    of its own. Depends on its arguments only."""
     judged = [planned for planned in cells if TASKS[planned.cell.task].is_judged]
     pilots = [planned for planned in cells if planned.arm == "pilot"]
     timed = [p for p in cells if not TASKS[p.cell.task].is_judged and p.arm != "pilot"]

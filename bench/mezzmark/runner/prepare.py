@@ -52,14 +52,12 @@ SILENCE_S = 1_800.0
 
 @dataclass(slots=True, kw_only=True)
 class Footage:
-    """What is ready to be measured; filled while it is prepared.
-
-    `media` holds (clip, encoding) → file and index, `frame_counts` the length of each clip in
-    frames, common to all its encodings. `refused` says in words what could not be made, `left_out`
-    which files of folders are no clips of their own; `pictures` are files of decoded pictures by
-    (clip, pixel format); `placed` is by the root's name. `noted` puts into a manifest what measures
-    it, where that is not this installation.
-    """
+    """What is ready to be measured; filled while it is prepared. `media` holds (clip, encoding) →
+    file and index, `frame_counts` the length of each clip in frames, common to all its encodings.
+    `refused` says in words what could not be made, `left_out` which files of folders are no clips
+    of their own; `pictures` are files of decoded pictures by (clip, pixel format); `placed` is by
+    the root's name. `noted` puts into a manifest what measures it, where that is not this
+    installation."""
 
     encodings: tuple[Encoding, ...]
     clips: list[ClipManifest] = field(default_factory=list)
@@ -96,15 +94,13 @@ class Footage:
 
 
 def prepare_footage(
-    scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch
+    scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch, elsewhere: int = 0
 ) -> Generator[Preparing | LeftOut, None, Footage]:
     """Prepare all clips and encodings of a scenario, several at a time; returns the Footage, in the
-    scenario's order. What cannot be made is told as soon as it is known.
-
-    FootageError when no clip is left, or a path names no file; InterruptedRunError, and an error of
-    the machine (storage, memory, a killed worker), end the preparation, and the cache keeps what
-    was made.
-    """
+    scenario's order. What cannot be made is told as soon as it is known. So many more at a time as
+    `dispatch` has done `elsewhere`. FootageError when no clip is left, or a path names no file;
+    InterruptedRunError, and an error of the machine (storage, memory, a killed worker), end the
+    preparation, and the cache keeps what was made."""
     footage = Footage(encodings=resolve_encodings(scenario))
     originals = yield from _list_originals(scenario, cache_dir, dispatch, footage)
     settings = scenario.settings(EncodeSettings)
@@ -135,7 +131,7 @@ def prepare_footage(
         return jobs
 
     first: dict[Step, Job] = {(clip, ORIGINAL): job for clip, job in originals.items()}
-    answers = yield from perform_all(first, follow, _patient(dispatch), total)
+    answers = yield from perform_all(first, follow, _patient(dispatch), total, elsewhere)
     for clip, job in originals.items():
         _add_results(footage, clip, answers, formats, is_own=isinstance(job, PrepareOwnJob))
     if not footage.clips:
@@ -270,12 +266,8 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
         MediaManifest(
             clip=clip,
             encoding=encoding,
-            file_bytes=made.file_bytes,
-            fingerprint=made.fingerprint,
-            frame_count=made.frame_count,
             bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
-            survives=made.survives,
-            is_aspect_lost=made.is_aspect_lost,
+            **{k: v for k, v in made if k in MediaManifest.model_fields},
         )
     )
     return index

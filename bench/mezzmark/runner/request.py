@@ -79,9 +79,7 @@ def _with_roots(plan: Scenario, paths: Sequence[str]) -> Scenario:
 
 def plan_demo(footage: Sequence[str], *, earlier_run: Path | None = None) -> Scenario:
     """The demo's scenario, on these files if there are any, else on those of the resumed run.
-
-    FootageError for a path that names no file.
-    """
+    FootageError for a path that names no file."""
     if footage:
         files = [str(Path(file).expanduser().absolute()) for file in footage]
         clip = {"name": "own", "files": files, "excerpt_s": DEMO_EXCERPT_S}
@@ -97,11 +95,8 @@ def limit_scenario(
     plan: Scenario, asked: AskedLimits, *, stored: Scenario | None = None
 ) -> tuple[Scenario, tuple[str, ...]]:
     """The scenario with the limits asked for, or else those of the resumed run; and notes on what
-    was changed that nobody wrote.
-
-    Fewer rounds than the scenario's minimum lower the minimum. ScenarioError for a limit that
-    cannot be.
-    """
+    was changed that nobody wrote. Fewer rounds than the scenario's minimum lower the minimum.
+    ScenarioError for a limit that cannot be."""
     own = stored if stored is not None and stored.name == plan.name else plan
     rounds = own.rounds if asked.rounds is None else asked.rounds
     minimum = own.minimum_rounds if asked.rounds is None else plan.minimum_rounds
@@ -135,11 +130,9 @@ def count_planned(
 
 
 def check_encodings(plan: Scenario, *, source: str, text: str) -> dict[str, str]:
-    """Catalogue encodings that this machine's FFmpeg cannot make, each with the reason.
-
-    Raises ScenarioError, with the line in `text`, for a custom encoding that FFmpeg does not take
-    as it is written.
-    """
+    """Catalogue encodings that this machine's FFmpeg cannot make, each with the reason. Raises
+    ScenarioError, with the line in `text`, for a custom encoding that FFmpeg does not take as it is
+    written."""
     from mezzmark.engines.encode.encoders import probe_encoding, suggest
 
     for index, custom in enumerate(plan.custom_encodings):
@@ -160,9 +153,7 @@ def check_encodings(plan: Scenario, *, source: str, text: str) -> dict[str, str]
 
 def _stored_scenario(run_dir: Path | None) -> Scenario | None:
     """The scenario of the run in this folder as it was measured; None where no run lies there.
-
-    Raises RunError when the run cannot be read.
-    """
+    Raises RunError when the run cannot be read."""
     if run_dir is None or not (run_dir / MANIFEST_NAME).is_file():
         return None
     return read_manifest(run_dir).scenario

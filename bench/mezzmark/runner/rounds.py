@@ -3,8 +3,8 @@
 Rounds end by precision, by number or by time, decided between rounds only. Stopping looks at the
 width of intervals and never at a difference: a rule that waits until something looks different
 finds differences that are not there. Where the looks fall, and how many must agree, is
-`mezzmark.statistics.power`'s to say. Long because all of it follows from the same trials, which are
-taken into account one by one.
+`mezzmark.statistics.spread`'s to say. Long because all of it follows from the same trials, which
+are taken into account one by one.
 """
 
 import math
@@ -47,11 +47,9 @@ only then are the orders balanced."""
 
 
 class Rounds:
-    """The rounds of a run: trials so far and what follows from them; `note` adds one.
-
-    `clock_ns` tells how long measuring has gone on; the trials that are handed in count as time
-    spent in earlier sessions.
-    """
+    """The rounds of a run: trials so far and what follows from them; `note` adds one. `clock_ns`
+    tells how long measuring has gone on; the trials that are handed in count as time spent in
+    earlier sessions."""
 
     def __init__(
         self,
@@ -99,11 +97,9 @@ class Rounds:
             self._named[played_alike(trial.cell)] = trial.player
 
     def _note_blocks(self, trial: Trial) -> int:
-        """Settle how many blocks the rounds to come play, and how much longer they take for it.
-
-        The first round in which a cell finished is its pilot, with one block, and decides by its
-        time; in all later ones the number is that of their trials, in a resumed run too.
-        """
+        """Settle how many blocks the rounds to come play, and how much longer they take for it. The
+        first round in which a cell finished is its pilot, with one block, and decides by its time;
+        in all later ones the number is that of their trials, in a resumed run too."""
         if not isinstance(trial.measurement, ScrubMeasurement) or trial.arm == "pilot":
             return 0
         pilot_round, known = self._blocks.get(trial.cell, (trial.round_index, 0))
@@ -262,10 +258,8 @@ class Rounds:
 
     def stop_reason(self, round_count: int) -> str:
         """Why no further round begins after `round_count` whole ones; empty when one does.
-
         `minimum_rounds` are measured whatever the budget; after that no round begins that would, by
-        what is expected of it, end after it.
-        """
+        what is expected of it, end after it."""
         scenario, planned = self.scenario, self.plan(round_count)
         if not self._cells:
             return "nothing could be prepared that the scenario wants measured"
@@ -333,7 +327,7 @@ def stop_at_precision(scenario: Scenario) -> StopWhen:
     """The usual rule: no cell's interval is wider than ± the scenario's share of its figure, now
     and at the look before."""
     from mezzmark.decide.estimate.pooling import worst_relative_half_width
-    from mezzmark.statistics.power import is_precise, look_points
+    from mezzmark.statistics.spread import is_precise, look_points
 
     precision_fraction = scenario.precision_fraction
 

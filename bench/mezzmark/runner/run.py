@@ -67,14 +67,12 @@ def run_scenario(
     stop_when: StopWhen | None = None,
     footage: Footage | None = None,
 ) -> Generator[events.Event]:
-    """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing.
-
-    A trial is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between
-    trials with InterruptedRunError, the trial that was running being dropped; with `resume` the
-    same call carries on where it stopped, and RunError names what has changed meanwhile if that
-    makes it another run. `dispatch` stands in for worker processes here, or is `Elsewhere`,
-    `stop_when` for the stop by precision, `footage` for what would be prepared.
-    """
+    """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing. A trial
+    is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between trials
+    with InterruptedRunError, the trial that was running being dropped; with `resume` the same call
+    carries on where it stopped, and RunError names what has changed meanwhile if that makes it
+    another run. `dispatch` stands in for worker processes here, or is `Elsewhere`, `stop_when` for
+    the stop by precision, `footage` for what would be prepared."""
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
     run_store.reserve_run_dir(run_dir, resume=resume)

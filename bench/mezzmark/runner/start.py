@@ -63,10 +63,8 @@ class StopFlag:
 @contextmanager
 def trap_signals() -> Iterator[StopFlag]:
     """Note Ctrl-C, `kill` and a closed terminal while the block runs; put handlers back after it.
-
     Signals that are ignored (as under nohup) stay ignored. Python hands signals to the main thread
-    only; anywhere else the flag is never set, and whoever runs the thread must end it.
-    """
+    only; anywhere else the flag is never set, and whoever runs the thread must end it."""
     flag = StopFlag()
     with ExitStack() as handlers:
         if threading.current_thread() is threading.main_thread():
@@ -111,9 +109,7 @@ def describe_run(
 
 def add_bandwidth(manifest: Manifest, dispatch: Dispatch) -> Manifest:
     """The manifest with the memory bandwidth at 1, 2, 4, … and all cores, where a grid needs it.
-
-    Where it cannot be measured it stays unknown: it only explains a limit.
-    """
+    Where it cannot be measured it stays unknown: it only explains a limit."""
     if "grid" not in manifest.scenario.tasks:
         return manifest
     core_count = manifest.host.usable_core_count

@@ -111,11 +111,8 @@ def run_worker(
 ) -> Iterator[Answer]:
     """Answers of a fresh worker as they come, the last one being its result; `python` is another
     installation's interpreter, `worker` one that waits for its job, `held` are open files that it
-    holds open too.
-
-    `timeout_s` runs anew after each line of progress. Whatever ends this generator (a result, a
-    timeout, `is_cancelled`, an exception, being closed) leaves no process behind.
-    """
+    holds open too. `timeout_s` runs anew after each line of progress. Whatever ends this generator
+    (a result, a timeout, `is_cancelled`, an exception, being closed) leaves no process behind."""
     worker = worker or _start(python, held=held)
     try:
         _send(worker.process, job)
@@ -133,9 +130,8 @@ def run_worker(
 
 class AheadWorkers:
     """A `Dispatch` that starts workers of a trial's task together, on all cores, when it needs one
-    and none waits: nothing is timed then. The others wait for later trials of that task, blocked
-    on their standard input. `close` ends those that wait.
-    """
+    and none waits: nothing is timed then. The others wait for later trials of that task, blocked on
+    their standard input. `close` ends those that wait."""
 
     def __init__(self, is_cancelled: Callable[[], bool]) -> None:
         self._is_cancelled = is_cancelled
@@ -223,10 +219,8 @@ def _start(python: str = "", *, task: str = "", held: Sequence[int] = ()) -> _Wo
 
 
 def _send(process: subprocess.Popen[bytes], job: Job) -> None:
-    """Send the job aside, so that a worker that does not read cannot block the run.
-
-    Standard input stays open: the worker takes its end for the end of its parent.
-    """
+    """Send the job aside, so that a worker that does not read cannot block the run. Standard input
+    stays open: the worker takes its end for the end of its parent."""
     text = job.model_dump_json().encode() + b"\n"
 
     def write() -> None:

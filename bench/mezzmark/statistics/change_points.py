@@ -1,4 +1,5 @@
-"""Where a series of run means stepped to another level, and how surely.
+"""Where a series of run means stepped to another level, and how surely; and what the machine did
+within one run, read off the reference kernel. Long because both ask alike what a series did.
 
 Binary segmentation (Scott & Knott, Biometrics 30, 1974, 507-512): the split into two levels that
 fits best is tested; where it holds, both parts are split again in the same way. The test is the
@@ -17,12 +18,15 @@ scale of both is estimated from the residuals, and never taken as less than the 
 
 A step up that is soon taken back is found less often than a lasting one, since one split fits it
 badly; a slow drift comes out as one or more steps.
+
+Within a run (`classify_course`): the kernel does the same work in every round, so whatever moves in
+its times is the machine. All tests are on logarithms of times in the order they were measured.
 """
 
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -39,12 +43,10 @@ _CHI_SQUARE_MEDIAN: Final = 0.45493642311957283
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangePoint:
-    """A step between value `index` - 1 and value `index` (from 0).
-
-    `change` is the level after less the level before, in the unit of the values, with its standard
-    error and degrees of freedom. `p_value` is that of the split that found it, for "no change
-    anywhere in this part", multiplied by the number of parts tested at that depth.
-    """
+    """A step between value `index` - 1 and value `index` (from 0). `change` is the level after less
+    the level before, in the unit of the values, with its standard error and degrees of freedom.
+    `p_value` is that of the split that found it, for "no change anywhere in this part", multiplied
+    by the number of parts tested at that depth."""
 
     index: int
     change: float
@@ -61,12 +63,9 @@ class ChangePoint:
 def find_change_points(
     values: ArrayLike, standard_errors: ArrayLike, *, error_level: float
 ) -> tuple[ChangePoint, ...]:
-    """All steps of the series whose p-value is at most `error_level`, in order.
-
-    With no change anywhere, any step is claimed in at most that share of series. Raises ValueError
-    for arrays of unequal length, values that are not finite, negative errors, or a level outside
-    0 to 1.
-    """
+    """All steps of the series whose p-value is at most `error_level`, in order. With no change
+    anywhere, any step is claimed in at most that share of series. Raises ValueError for arrays of
+    unequal length, values that are not finite, negative errors, or a level outside 0 to 1."""
     if not 0 < error_level < 1:
         raise ValueError(f"error_level must lie between 0 and 1, not {error_level}")
     series = _Series.of(values, standard_errors)
@@ -79,12 +78,10 @@ def change_p_value(values: ArrayLike, standard_errors: ArrayLike) -> float:
 
 
 def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float:
-    """What neighbouring values differ beyond their errors, as a variance; 0 where they do not.
-
-    From squared differences of neighbours, since a step spoils only one of them (von Neumann et
-    al., Annals of Mathematical Statistics 12, 1941, 153-162); by their median, since that one must
-    not count.
-    """
+    """What neighbouring values differ beyond their errors, as a variance; 0 where they do not. From
+    squared differences of neighbours, since a step spoils only one of them (von Neumann et al.,
+    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, since that one must not
+    count."""
     series, errors = _checked(values, standard_errors)
     if series.size < FEWEST_VALUES:
         return 0.0
@@ -104,11 +101,9 @@ class _Series:
 
     @staticmethod
     def of(values: ArrayLike, standard_errors: ArrayLike) -> "_Series":
-        """Weights are equal where nothing is known of any.
-
-        No error counts as smaller than their median: six rounds that agree by luck would else
-        outweigh all other runs, and raise false alarms.
-        """
+        """Weights are equal where nothing is known of any. No error counts as smaller than their
+        median: six rounds that agree by luck would else outweigh all other runs, and raise false
+        alarms."""
         series, errors = _checked(values, standard_errors)
         typical = np.median(errors) if errors.size else 0.0
         variances = np.maximum(errors, typical) ** 2 + between_run_variance(series, errors)
@@ -206,3 +201,103 @@ def _checked(
     if not (np.isfinite(series).all() and np.isfinite(errors).all() and (errors >= 0).all()):
         raise ValueError("values and errors must be finite, and no error below 0")
     return series, errors
+
+
+CourseKind = Literal["steady", "drift", "step", "unsteady", "too short"]
+
+MINIMUM_POINTS: Final = 6
+"""A step needs two points on either side and a line some spread around it."""
+
+SHORTEST_SEGMENT: Final = 2
+
+COURSE_LEVEL: Final = 0.05
+
+LEFTOVER_LEVEL: Final = 0.01
+"""At this error level what a line or a step leaves over is more than noise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """How a series went. `change_fraction` is first to last level (0.05: 5 % slower at the end).
+    `at` is the index of the first point after a step; `p_value` allows for both tests made."""
+
+    kind: CourseKind
+    change_fraction: float
+    p_value: float
+    at: int | None = None
+
+
+def classify_course(times: ArrayLike) -> Course:
+    """Steady, drift, step, or unsteady when neither explains the series. The chance to call a
+    steady machine anything else is at most `COURSE_LEVEL`: three tests (slope, best step, likeness
+    of neighbours) share it (Bonferroni; the step's search for its place too)."""
+    data = np.asarray(times, dtype=np.float64)
+    logs = np.log(data / data[0])  # so that times all alike are exactly 0
+    if logs.size < MINIMUM_POINTS:
+        return Course(kind="too short", change_fraction=0.0, p_value=1.0)
+    line, line_p = _line(logs)
+    at, step_p = _best_step(logs)
+    step = np.repeat((logs[:at].mean(), logs[at:].mean()), (at, logs.size - at))
+    wander_p = _wander_p(logs)
+    p_value = min(1.0, 3 * min(line_p, step_p, wander_p))
+    if p_value > COURSE_LEVEL:
+        return Course(kind="steady", change_fraction=0.0, p_value=p_value)
+    is_line = float(((logs - line) ** 2).sum()) <= float(((logs - step) ** 2).sum())
+    fit = line if is_line else step
+    left = logs - fit
+    is_explained = min(line_p, step_p) <= wander_p
+    kind: CourseKind = "drift" if is_line else "step"
+    if not is_explained or min(_best_step(left)[1], _wander_p(left)) * 2 <= LEFTOVER_LEVEL:
+        kind = "unsteady"
+    return Course(
+        kind=kind,
+        change_fraction=math.expm1(float(fit[-1] - fit[0])),
+        p_value=p_value,
+        at=at if kind == "step" else None,
+    )
+
+
+def lag_one_autocorrelation(values: ArrayLike) -> float:
+    """Σ d_k d_(k+1) / Σ d_k² with deviations d from the mean; 0 for values all alike."""
+    data = np.asarray(values, dtype=np.float64)
+    centred = data - data.mean()
+    total = float(centred @ centred)
+    return float(centred[1:] @ centred[:-1]) / total if total > 0 else 0.0
+
+
+def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """The least-squares line and the two-sided p-value of its slope."""
+    place = np.arange(logs.size) - (logs.size - 1) / 2
+    slope = float(place @ logs) / float(place @ place)
+    fit = logs.mean() + slope * place
+    spread = float(((logs - fit) ** 2).sum()) / (logs.size - 2)
+    return fit, _two_sided(slope, math.sqrt(spread / float(place @ place)), logs.size - 2)
+
+
+def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
+    """The split with the largest two-sample t, and its p-value times the splits tried."""
+    count = logs.size
+    places = np.arange(SHORTEST_SEGMENT, count - SHORTEST_SEGMENT + 1)
+    sums = np.cumsum(logs - logs.mean())
+    before = sums[places - 1] / places
+    after = -sums[places - 1] / (count - places)
+    between = (after - before) ** 2 * places * (count - places) / count
+    best = int(np.argmax(between))
+    explained = float(between[best])
+    left = max(float(((logs - logs.mean()) ** 2).sum()) - explained, 0.0) / (count - 2)
+    p_value = _two_sided(math.sqrt(explained), math.sqrt(left), count - 2)
+    return int(places[best]), min(1.0, p_value * places.size)
+
+
+def _wander_p(logs: NDArray[np.float64]) -> float:
+    """The one-sided p-value of neighbours being alike. Lag-1 autocorrelation, about normal with
+    mean -1/n and variance 1/n where nothing lingers (Anderson, Annals of Mathematical Statistics
+    13, 1942, 1-13)."""
+    excess = lag_one_autocorrelation(logs) + 1 / logs.size
+    return float(special.ndtr(-excess * math.sqrt(logs.size)))
+
+
+def _two_sided(estimate: float, standard_error: float, degrees: int) -> float:
+    if standard_error > 0:
+        return float(2 * special.stdtr(degrees, -abs(estimate) / standard_error))
+    return 0.0 if estimate != 0 else 1.0

@@ -19,11 +19,9 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """A point with the interval that holds it at `confidence_level`.
-
-    `count` is the number of trials behind it; `method` names the computation in words. Raises
-    ValueError for a level outside (0, 1).
-    """
+    """A point with the interval that holds it at `confidence_level`. `count` is the number of
+    trials behind it; `method` names the computation in words. Raises ValueError for a level outside
+    (0, 1)."""
 
     point: float
     low: float
@@ -39,12 +37,10 @@ class Interval:
 def log_t_interval(
     values: ArrayLike, *, confidence_level: float, without_drift: bool = False
 ) -> Interval:
-    """Student's t interval for the geometric mean of `values`, one positive value per trial.
-
-    The point is exp(mean(log x)). Taking logs makes the interval a ratio, as costs are compared,
-    and takes the skew out of timings. `without_drift` as in `t_interval`. Raises ValueError for
-    fewer than two values, values that are not positive and finite, or a level outside (0, 1).
-    """
+    """Student's t interval for the geometric mean of `values`, one positive value per trial. The
+    point is exp(mean(log x)). Taking logs makes the interval a ratio, as costs are compared, and
+    takes the skew out of timings. `without_drift` as in `t_interval`. Raises ValueError for fewer
+    than two values, values that are not positive and finite, or a level outside (0, 1)."""
     inner = t_interval(
         logs_of(values), confidence_level=confidence_level, without_drift=without_drift
     )
@@ -60,13 +56,11 @@ def log_t_interval(
 def t_interval(
     values: ArrayLike, *, confidence_level: float, without_drift: bool = False
 ) -> Interval:
-    """Student's t interval for the mean of `values`, one value per trial.
-
-    Exact for independent normal values (Student 1908). With `without_drift` the values are in the
-    order of their rounds, and from `DRIFT_ROUNDS` of them on a straight-line drift is taken out
-    of their spread (not out of the mean, which stands for the middle of the run), for a slope
-    that is known is no uncertainty. Raises ValueError as `log_t_interval`.
-    """
+    """Student's t interval for the mean of `values`, one value per trial. Exact for independent
+    normal values (Student 1908). With `without_drift` the values are in the order of their rounds,
+    and from `DRIFT_ROUNDS` of them on a straight-line drift is taken out of their spread (not out
+    of the mean, which stands for the middle of the run), for a slope that is known is no
+    uncertainty. Raises ValueError as `log_t_interval`."""
     data = _checked(values)
     mean = float(np.mean(data))
     spread, degrees = _spread(data, without_drift=without_drift)
@@ -99,12 +93,10 @@ def mean_share_interval(
 
 
 def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
-    """The interval of the median of positive `values`, made on their logs.
-
-    Between order statistics, interpolated to the level (Hettmansperger & Sheather, Statistics &
-    Probability Letters 4, 1986, 75-79); where so few values cannot reach it, t on their logs,
-    widened to hold the median. Raises ValueError as `log_t_interval`.
-    """
+    """The interval of the median of positive `values`, made on their logs. Between order
+    statistics, interpolated to the level (Hettmansperger & Sheather, Statistics & Probability
+    Letters 4, 1986, 75-79); where so few values cannot reach it, t on their logs, widened to hold
+    the median. Raises ValueError as `log_t_interval`."""
     logs = np.sort(logs_of(values))
     count, point = logs.size, float(np.median(logs))
     # The chance that the median lies between the k-th value from either end, k = 1, 2, …
@@ -187,10 +179,8 @@ def _checked(values: ArrayLike) -> Floats:
 
 
 def share_interval(successes: int, count: int, *, confidence_level: float) -> Interval:
-    """The exact interval of a share (Clopper & Pearson, Biometrika 26, 1934, 404-413).
-
-    Never covers less than `confidence_level`. Raises ValueError for impossible counts or levels.
-    """
+    """The exact interval of a share (Clopper & Pearson, Biometrika 26, 1934, 404-413). Never covers
+    less than `confidence_level`. Raises ValueError for impossible counts or levels."""
     if count < 1 or not 0 <= successes <= count:
         raise ValueError(f"{successes} of {count} is not a share")
     low, high = share_limits(successes, count, confidence_level=confidence_level)
@@ -205,11 +195,9 @@ def share_interval(successes: int, count: int, *, confidence_level: float) -> In
 
 
 def share_limits(successes: float, count: float, *, confidence_level: float) -> tuple[float, float]:
-    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers.
-
-    Fractional counts arise as effective sample sizes (Korn & Graubard, Survey Methodology 24,
-    1998, 193-201).
-    """
+    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers. Fractional
+    counts arise as effective sample sizes (Korn & Graubard, Survey Methodology 24, 1998,
+    193-201)."""
     tail = (1 - confidence_level) / 2
     failures = count - successes
     low = special.betaincinv(successes, failures + 1, tail) if successes > 0 else 0.0

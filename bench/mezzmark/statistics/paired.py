@@ -29,12 +29,10 @@ UNDISTURBED_ROUNDS: Final = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """The log cost ratio candidate / baseline, its standard error and degrees of freedom.
-
-    `count` is the number of units behind it: pairs of rounds, rounds of the smaller side, or runs.
+    """The log cost ratio candidate / baseline, its standard error and degrees of freedom. `count`
+    is the number of units behind it: pairs of rounds, rounds of the smaller side, or runs.
     `run_error` is what runs differ by besides, as a standard error of the ratio with so many
-    degrees of freedom; it is 0 where the units tell it themselves.
-    """
+    degrees of freedom; it is 0 where the units tell it themselves."""
 
     log_ratio: float
     standard_error: float
@@ -78,18 +76,13 @@ class Change:
             method=self.method,
         )
 
-    def p_above(self, log_margin: float = 0.0) -> float:
-        """One-sided p-value of the claim that the true log ratio lies above `log_margin`."""
-        return self._upper_tail(self.log_ratio - log_margin)
-
-    def p_below(self, log_margin: float = 0.0) -> float:
-        """One-sided p-value of the claim that the true log ratio lies below `log_margin`."""
-        return self._upper_tail(log_margin - self.log_ratio)
-
-    def _upper_tail(self, excess: float) -> float:
+    @property
+    def p_value(self) -> float:
+        """Of the claim that nothing changed, two-sided, by the units' own error."""
         if self.standard_error > 0:
-            return float(special.stdtr(self.degrees, -excess / self.standard_error))
-        return 0.0 if excess > 0 else 1.0
+            z = abs(self.log_ratio) / self.standard_error
+            return 2 * float(special.stdtr(self.degrees, -z))
+        return 0.0 if self.log_ratio else 1.0
 
 
 def log_margin(tolerance_fraction: float) -> float:
@@ -100,11 +93,9 @@ def log_margin(tolerance_fraction: float) -> float:
 
 
 def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
-    """From costs of both sides in the same rounds, in the same order.
-
-    What a round's requests and its moment do to both sides cancels. Raises ValueError for fewer
-    than two pairs, sides of unequal length, or costs that are not positive.
-    """
+    """From costs of both sides in the same rounds, in the same order. What a round's requests and
+    its moment do to both sides cancels. Raises ValueError for fewer than two pairs, sides of
+    unequal length, or costs that are not positive."""
     first, second = logs_of(baseline), logs_of(candidate)
     if first.size != second.size:
         raise ValueError(f"{first.size} baseline rounds cannot pair with {second.size}")
@@ -119,10 +110,8 @@ def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
 
 
 def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
-    """From costs of two sides that share no rounds, variances unequal.
-
-    Welch, Biometrika 34, 1947, 28-35. Raises ValueError as `paired_change`.
-    """
+    """From costs of two sides that share no rounds, variances unequal. Welch, Biometrika 34, 1947,
+    28-35. Raises ValueError as `paired_change`."""
     first, second = logs_of(baseline), logs_of(candidate)
     sizes = np.array([first.size, second.size])
     parts = np.array([first.var(ddof=1), second.var(ddof=1)]) / sizes
@@ -137,13 +126,10 @@ def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
 
 
 def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: bool) -> Change:
-    """Of the undisturbed level of two sides; `is_paired` where the rounds of the same place did
-    the same work.
-
-    The spread is that of logs cut at the highest that counts (Tukey & McLaughlin, Sankhya A 25,
-    1963, 331-352; two sides: Yuen, Biometrika 61, 1974, 165-170). Raises ValueError as
-    `paired_change`.
-    """
+    """Of the undisturbed level of two sides; `is_paired` where the rounds of the same place did the
+    same work. The spread is that of logs cut at the highest that counts (Tukey & McLaughlin,
+    Sankhya A 25, 1963, 331-352; two sides: Yuen, Biometrika 61, 1974, 165-170). Raises ValueError
+    as `paired_change`."""
     sides = [logs_of(baseline), logs_of(candidate)]
     if is_paired and sides[0].size != sides[1].size:
         raise ValueError(f"{sides[0].size} baseline rounds cannot pair with {sides[1].size}")
@@ -167,12 +153,10 @@ def seen_run_errors(
     baseline: ArrayLike, candidate: ArrayLike, *, is_paired: bool
 ) -> tuple[float, float]:
     """What two runs show by themselves of how much runs differ, as errors of the log ratio of the
-    undisturbed level and of the typical trial; costs are in the order of their rounds.
-
-    Thirds of a run differ by more than their rounds explain where states of the machine last. And
-    lowest and highest third of rounds change alike where the work alone does: half of what they
-    disagree by is, for each run, a doubt of the level.
-    """
+    undisturbed level and of the typical trial; costs are in the order of their rounds. Thirds of a
+    run differ by more than their rounds explain where states of the machine last. And lowest and
+    highest third of rounds change alike where the work alone does: half of what they disagree by
+    is, for each run, a doubt of the level."""
     sides = [logs_of(baseline), logs_of(candidate)]
     parts = [sides[1] - sides[0]] if is_paired else sides
     drift = math.sqrt(sum(map(_drift_variance, parts)))
@@ -219,12 +203,10 @@ def run_level_change(
     is_undisturbed: bool = False,
 ) -> Change:
     """From several runs a side, each given as its rounds' costs: the run is the unit, at the mean
-    of its rounds or at its undisturbed level.
-
-    What differs between days and reboots differs between runs, so the spread of whole-run means
-    is the yardstick; it is taken as equal on both sides, since one side is often a single run.
-    Raises ValueError unless there are at least three runs and one on each side.
-    """
+    of its rounds or at its undisturbed level. What differs between days and reboots differs between
+    runs, so the spread of whole-run means is the yardstick; it is taken as equal on both sides,
+    since one side is often a single run. Raises ValueError unless there are at least three runs and
+    one on each side."""
     level = undisturbed_level if is_undisturbed else np.mean
     first = np.array([level(logs_of(run)) for run in baseline_runs])
     second = np.array([level(logs_of(run)) for run in candidate_runs])
@@ -242,11 +224,9 @@ def run_level_change(
 
 
 def holm_adjusted(p_values: Sequence[float]) -> NDArray[np.float64]:
-    """Holm's adjusted p-values, in the order given; reject where they are at most the level.
-
-    Holds the family-wise error whatever the dependence between the tests (Holm, Scandinavian
-    Journal of Statistics 6, 1979, 65-70). Raises ValueError for anything outside 0 to 1.
-    """
+    """Holm's adjusted p-values, in the order given; reject where they are at most the level. Holds
+    the family-wise error whatever the dependence between the tests (Holm, Scandinavian Journal of
+    Statistics 6, 1979, 65-70). Raises ValueError for anything outside 0 to 1."""
     values = np.asarray(p_values, dtype=np.float64)
     if not ((values >= 0) & (values <= 1)).all():
         raise ValueError("p-values lie between 0 and 1")

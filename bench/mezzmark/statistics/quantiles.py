@@ -18,10 +18,8 @@ def quantile(values: ArrayLike, probability: float) -> float:
 
 def sorted_quantile(ordered: NDArray[np.float64], probability: float) -> float:
     """As `quantile`, for values already in ascending order: no second sort of a million samples.
-
     Type 8 puts the p-quantile at the (n + 1/3) p + 1/3-th smallest value, between neighbours by
-    straight line, and at the ends at the smallest or largest value.
-    """
+    straight line, and at the ends at the smallest or largest value."""
     if not 0 <= probability <= 1:
         raise ValueError(f"probability must lie between 0 and 1, not {probability}")
     count = ordered.size

@@ -102,12 +102,9 @@ CLAIM_TRIALS: Final = 10
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TailEstimate:
-    """A quantile over all samples of all trials.
-
-    `interval` is None where `missing_trials` more of them are needed, or (if not 0)
-    `samples_a_trial` in those there are; and where the slow samples crowd into few trials
-    (`is_clustered`), so that the limit lies beyond the slowest sample.
-    """
+    """A quantile over all samples of all trials. `interval` is None where `missing_trials` more of
+    them are needed, or (if not 0) `samples_a_trial` in those there are; and where the slow samples
+    crowd into few trials (`is_clustered`), so that the limit lies beyond the slowest sample."""
 
     point: float
     interval: Interval | None
@@ -120,10 +117,8 @@ def estimate_quantile(
     samples: Samples, probability: float, *, confidence_level: float, is_stratified: bool = False
 ) -> TailEstimate:
     """The quantile of all samples with its interval over rounds; `is_stratified`: those of a trial
-    were drawn together, as `jump` draws its targets.
-
-    Raises ValueError without a sample, or for a level or probability outside (0, 1).
-    """
+    were drawn together, as `jump` draws its targets. Raises ValueError without a sample, or for a
+    level or probability outside (0, 1)."""
     check_level(confidence_level)
     check_level(probability)
     pooled, reached, _ = samples.pooled
@@ -179,14 +174,12 @@ def effective_count(
     confidence_level: float,
     most: float = 1.0,
 ) -> float:
-    """Independent samples that would tell the share as well as these clusters do.
-
-    `at_or_below` holds how many of the `counts` samples of each clip and round (or of each round,
-    of one clip) lie at or below the limit. Each clip's share is a ratio of sums, the variance that
-    of their residuals summed over the clips of a round (Cochran, Sampling Techniques, 3rd ed. 1977,
-    section 2.11); never more than `most` times Kish's number of samples; the fewer rounds, the
-    smaller, by the ratio of t limits as Korn & Graubard have it.
-    """
+    """Independent samples that would tell the share as well as these clusters do. `at_or_below`
+    holds how many of the `counts` samples of each clip and round (or of each round, of one clip)
+    lie at or below the limit. Each clip's share is a ratio of sums, the variance that of their
+    residuals summed over the clips of a round (Cochran, Sampling Techniques, 3rd ed. 1977, section
+    2.11); never more than `most` times Kish's number of samples; the fewer rounds, the smaller, by
+    the ratio of t limits as Korn & Graubard have it."""
     below, sizes = np.atleast_2d(at_or_below), np.atleast_2d(counts)
     of_clips, trials = sizes.sum(axis=1), sizes.shape[1]
     by_clip, total = below.sum(axis=1) / of_clips, _kish(sizes, shares)

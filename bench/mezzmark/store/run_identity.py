@@ -61,7 +61,10 @@ def describe_differences(before: Manifest, now: Manifest) -> list[str]:
     """What differs between two manifests that decides a measurement, in words: the footage first,
     and nothing that only follows from what is named already."""
     footage = _changed_footage(before.clips, now.clips)
-    encodings = _changed_entries("encoding", _instructions(before), _instructions(now))
+    both = (before, now)
+    instructions = ({one.name: one.instructions for one in run.encodings} for run in both)
+    encodings = _changed_entries("encoding", *instructions)
+    files = ({f"{m.clip} as {m.encoding}": m.fingerprint for m in run.media} for run in both)
     told = {"clips"} if footage else set()
     told |= {"encodings", "custom_encodings"} if encodings else set()
     was, now_is = _surroundings(before), _surroundings(now)
@@ -74,12 +77,8 @@ def describe_differences(before: Manifest, now: Manifest) -> list[str]:
             for name in was | now_is
             if was.get(name) != now_is.get(name)
         ),
-        *([] if told else _changed_entries("medium", _media(before), _media(now))),
+        *([] if told else _changed_entries("medium", *files)),
     ]
-
-
-def _instructions(manifest: Manifest) -> dict[str, object]:
-    return {encoding.name: encoding.instructions for encoding in manifest.encodings}
 
 
 def _surroundings(manifest: Manifest) -> dict[str, object]:
@@ -121,10 +120,6 @@ def _list(names: Sequence[str]) -> str:
     return f"{', '.join(names[:2])} and {len(names) - 2} more"
 
 
-def _media(manifest: Manifest) -> dict[str, object]:
-    return {f"{one.clip} as {one.encoding}": one.fingerprint for one in manifest.media}
-
-
 def _changed_scenario(before: Scenario, now: Scenario, *, without: Collection[str]) -> list[str]:
     was, is_now = _deciding_keys(before), _deciding_keys(now)
     return [
@@ -146,11 +141,8 @@ def _deciding_keys(scenario: Scenario) -> dict[str, Any]:
 def _changed_entries(
     kind: str, before: Mapping[str, object], now: Mapping[str, object]
 ) -> list[str]:
-    texts = [f'{kind} "{name}" is new' for name in now.keys() - before.keys()]
-    texts += [f'{kind} "{name}" is gone' for name in before.keys() - now.keys()]
-    texts += [
-        f'{kind} "{name}" is not the same'
-        for name in before
-        if now.get(name, before[name]) != before[name]
-    ]
-    return sorted(texts)
+    how = dict.fromkeys(now.keys() - before.keys(), "is new")
+    how |= dict.fromkeys(before.keys() - now.keys(), "is gone")
+    common = before.keys() & now.keys()
+    how |= {name: "is not the same" for name in common if now[name] != before[name]}
+    return sorted(f'{kind} "{name}" {what}' for name, what in how.items())

@@ -82,10 +82,8 @@ def lock_folder(
 
 
 def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
-    """Make the folder of a run; True when a run to be resumed lies in it.
-
-    DestinationError when something stands there and `resume` was not asked for.
-    """
+    """Make the folder of a run; True when a run to be resumed lies in it. DestinationError when
+    something stands there and `resume` was not asked for."""
     with own_files.translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
@@ -150,11 +148,9 @@ def write_manifest(run_dir: Path, manifest: Manifest) -> None:
 
 
 def append_trial(run_dir: Path, trial: Trial) -> None:
-    """Append one finished trial and return once it is on the disk itself.
-
-    A torn line that a killed process left is closed first, so it stays as it is and costs
-    nothing. Raises DiskFullError when there is no room.
-    """
+    """Append one finished trial and return once it is on the disk itself. A torn line that a killed
+    process left is closed first, so it stays as it is and costs nothing. Raises DiskFullError when
+    there is no room."""
     target = run_dir / TRIALS_NAME
     line = trial.model_dump_json().encode() + b"\n"
     with _translate_write_errors(target, len(line)), target.open("ab+", buffering=0) as file:
@@ -179,11 +175,9 @@ def _translate_write_errors(target: Path, needed_bytes: int = 0) -> AbstractCont
 
 
 def read_run(run_dir: Path) -> Run:
-    """Read a run; it need not be finished, and may still be being written.
-
-    Torn lines are counted and skipped. RunError when the manifest is missing or damaged, a whole
-    line is not a trial, two are of one place, or a newer mezzmark wrote it.
-    """
+    """Read a run; it need not be finished, and may still be being written. Torn lines are counted
+    and skipped. RunError when the manifest is missing or damaged, a whole line is not a trial, two
+    are of one place, or a newer mezzmark wrote it."""
     manifest = read_manifest(run_dir)
     path = run_dir / TRIALS_NAME
     trials: list[Trial] = []

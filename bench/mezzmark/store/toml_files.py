@@ -60,10 +60,8 @@ def scenario_names() -> tuple[str, ...]:
 
 def find_scenario(scenario: str | Path) -> Path:
     """The file of a shipped scenario's or shop's name, or of a path; ScenarioError when there is
-    neither.
-
-    An existing file wins over a shipped name, so that a local change is what is measured.
-    """
+    neither. An existing file wins over a shipped name, so that a local change is what is
+    measured."""
     path = Path(scenario)
     if path.is_file():
         return path
@@ -151,12 +149,10 @@ def read_scenario(
     changes: Mapping[str, Any] | None = None,
     earlier: Scenario | None = None,
 ) -> Scenario:
-    """The scenario at a path, or the shipped one of that name (`first-look`).
-
-    `footage` replaces the placeholder in `files`; where none is passed, the files that the same
-    clip has in `earlier` do. `changes` replaces top-level keys (rounds, seed, time_budget_s, …).
-    Raises ScenarioError with file, line, key, value and remedy.
-    """
+    """The scenario at a path, or the shipped one of that name (`first-look`). `footage` replaces
+    the placeholder in `files`; where none is passed, the files that the same clip has in `earlier`
+    do. `changes` replaces top-level keys (rounds, seed, time_budget_s, …). Raises ScenarioError
+    with file, line, key, value and remedy."""
     path = find_scenario(name_or_path)
     text, data = read_toml(path)
     stored = {clip.name: list(clip.files) for clip in earlier.clips} if earlier else {}
@@ -236,10 +232,8 @@ def build_scenario(data: Mapping[str, Any], *, source: str, text: str = "") -> S
 
 
 def read_shop(path: Path) -> Shop:
-    """The shop described in a TOML file.
-
-    Raises ScenarioError with file, line, key, value and remedy.
-    """
+    """The shop described in a TOML file. Raises ScenarioError with file, line, key, value and
+    remedy."""
     text, data = read_toml(Path(path))
     return _validated(Shop, data, source=Path(path).name, text=text)
 

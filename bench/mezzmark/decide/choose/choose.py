@@ -58,10 +58,8 @@ def settings_for(
     base: ChooseSettings | None = None,
 ) -> ChooseSettings:
     """What is given, completed by `base`, or by the first scenario that has a `[choose]` table.
-
     Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
-    names what cannot be read, and a limit that was hardly meant so.
-    """
+    names what cannot be read, and a limit that was hardly meant so."""
     asked = tuple(map(Need.parse, needs))
     if doubt := next(filter(None, map(doubtful_limit, asked)), None):
         raise doubt
@@ -122,13 +120,10 @@ def choose_encoding(
     sized: evidence.Sized | None = None,
 ) -> Choice:
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
-    encodings, or of those `among`.
-
-    Needs that no run measured are `not shown`, never passed; wishes that none measured are left
-    out and named. Raises RunError for runs that do not belong together, ScenarioError where no
-    wish was measured or a need names a codec or container that nothing has, ValueError without
-    runs.
-    """
+    encodings, or of those `among`. Needs that no run measured are `not shown`, never passed; wishes
+    that none measured are left out and named. Raises RunError for runs that do not belong together,
+    ScenarioError where no wish was measured or a need names a codec or container that nothing has,
+    ValueError without runs."""
     if not runs:
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]

@@ -204,8 +204,7 @@ def _left_out(
     """Encodings that finished in too few of a figure's rounds (or runs), with the reason: in less
     than half of them, or in too few for a chance where others have enough. One alone would else
     take their chances from all. Rounds that were `cut_short` are not held against those whose turn
-    in them never came.
-    """
+    in them never came."""
     timed = {name: one.logs.keys() for name, one in samples.items() if one.logs}
     most = max(map(len, timed.values()), default=0)
     most_whole = max((len(rounds - set(cut_short)) for rounds in timed.values()), default=0)

@@ -127,7 +127,9 @@ def _conclude(
     draws, comparable = model.draws, np.array([not entry.lacks for entry in entries])
     status = np.array([entry.status for entry in entries])
     in_play = np.isin(status, ("meets", "open"))
-    best = np.zeros(len(entries)) if draws.is_thin else preference.chances_best(model, in_play)
+    best = np.zeros(len(entries))
+    if not draws.is_thin:
+        best = preference.shares_preferred(model, model.passes & in_play)
     chosen, candidates = preference.find_leader(model, in_play, best)
     second = preference.find_runner_up(model, best, in_play, candidates, chosen)
     leader, ahead = model.name(chosen), preference.chance_ahead(model, chosen, second)

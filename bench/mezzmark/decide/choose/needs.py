@@ -151,24 +151,21 @@ def _parts(need: Need, draws: FigureDraws, name: str, level: float) -> list[_Par
 
 def _beyond(need: Need, values: Floats | float) -> Floats:
     """How far logs of a figure lie beyond the limit."""
-    assert need.figure is not None
-    assert need.limit is not None
-    sign = 1.0 if need.operator == "<=" else -1.0
-    return np.asarray(sign * (values - to_log(need.limit, need.figure.unit)))
+    figure, limit = need.bound
+    return np.asarray(need.sign * (values - to_log(limit, figure.unit)))
 
 
 def _judge_share(
     need: Need, draws: FigureDraws, key: str, clip: str, one: FigureSamples, level: float
 ) -> _Part:
     """A tail: whether the share of moves within the limit is what the tail's name says."""
-    assert need.figure is not None
-    assert need.limit is not None
-    probability = TASKS[need.figure.task].figure(need.figure.figure).probability or 0.0
+    figure, limit = need.bound
+    probability = TASKS[figure.task].figure(figure.figure).probability or 0.0
     counts = np.array([moves.size for moves in one.moves], dtype=np.float64)
     if counts.size < MINIMUM_ROUNDS:
         beyond = np.full(len(draws.draws), _beyond(need, one.point))
         return _Part(clip=clip, one=one, excess=beyond, rounds_missing=CLAIM_TRIALS - counts.size)
-    inside = np.array([np.count_nonzero(moves <= need.limit) for moves in one.moves])
+    inside = np.array([np.count_nonzero(moves <= limit) for moves in one.moves])
     claim = claim_share(inside, counts, probability, confidence_level=level)
     pooled = np.sort(np.concatenate(one.moves))
     values = np.log(draw_tail(pooled, probability, claim.effective, draws.levels(key)))
@@ -190,15 +187,12 @@ def _judge_level(
     need: Need, draws: FigureDraws, key: str, clip: str, one: FigureSamples, _level: float
 ) -> _Part:
     """Any other figure: Student's t, or a value that is known without spread."""
-    assert need.figure is not None
+    unit, point = need.bound[0].unit, one.point
     error, degrees = one.spread
-    point = one.point
     if error == 0 and degrees > 0 and one.estimate is not None and one.sides is None:
         # As shown: what a wish counts may be held within bounds.
         value = one.estimate.point
-        point = (
-            to_log(value, need.figure.unit) if value > 0 or need.figure.unit == "dB" else -np.inf
-        )
+        point = to_log(value, unit) if value > 0 or unit == "dB" else -np.inf
     beyond = _beyond(need, draws.of(one, key) if error or one.sides is not None else point)
     excess = np.broadcast_to(beyond, len(draws.draws))
     if degrees == 0:
@@ -237,17 +231,15 @@ def _result(
     def doubt(part: _Part) -> tuple[float, float]:
         return (-1.0 if part.p_missed is None else 1 - part.p_missed, float(part.excess.mean()))
 
-    assert need.figure is not None
-    assert need.limit is not None
+    figure, limit = need.bound
     worst = max(parts, key=doubt)
     outcome: Outcome = "open"
     if missed <= alpha:
         outcome = "misses"
     elif all(part.p_met is not None and part.p_met <= alpha for part in parts):
         outcome, worst = "meets", max(parts, key=lambda part: float(part.excess.mean()))
-    estimate, sign = worst.one.estimate, 1.0 if need.operator == "<=" else -1.0
-    room = sign * (need.limit - estimate.point) if estimate else None
-    is_db = need.figure.unit == "dB"
+    estimate, is_db = worst.one.estimate, figure.unit == "dB"
+    room = need.sign * (limit - estimate.point) if estimate else None
     is_known = all(part.p_met is not None or part.share is not None for part in parts)
     return NeedResult(
         need=need,
@@ -259,7 +251,7 @@ def _result(
         share_within=worst.share,
         rounds_missing=max(part.rounds_missing for part in parts),
         margin_db=room if is_db else None,
-        margin_fraction=None if is_db or room is None else room / need.limit,
+        margin_fraction=None if is_db or room is None else room / limit,
     )
 
 

@@ -51,11 +51,10 @@ class ChoiceModel:
 
 
 def sort_keys(costs: Floats, request: ChoiceRequest) -> list[Floats]:
-    """What orders encodings, the first key first, less is better: costs (…, encodings, goals).
-
-    A wait counts from the floor on. Every wish but the last counts in steps; what all of them leave
-    goes by the last wish, then by the others, without steps, and at the very end without a floor.
-    """
+    """What orders encodings, the first key first, less is better: costs (…, encodings, goals). A
+    wait counts from the floor on. Every wish but the last counts in steps; what all of them leave
+    goes by the last wish, then by the others, without steps, and at the very end without a
+    floor."""
     count, origins, floored = costs.shape[-1], request.origins, above_floor(costs, request)
     bare = np.moveaxis(costs, -1, 0)
     if request.weights:
@@ -102,9 +101,9 @@ def _preferred(costs: Floats, eligible: Flags, request: ChoiceRequest, first: in
     return np.where(eligible[..., first, np.newaxis], is_first, left)
 
 
-def _shares(model: ChoiceModel, eligible: Flags) -> Floats:
-    """In which share of draws each encoding is the preferred one; a tie counts for all in it, in
-    equal parts."""
+def shares_preferred(model: ChoiceModel, eligible: Flags) -> Floats:
+    """In which share of draws each encoding is the preferred one of those eligible there; a tie
+    counts for all in it, in equal parts."""
     left = _preferred(model.costs, eligible, model.request, model.first)
     each = left / np.maximum(left.sum(axis=-1, keepdims=True), 1)
     return np.asarray(each.mean(axis=0))
@@ -119,12 +118,6 @@ def dominance(costs: Floats, rivals: Flags) -> Floats:
         dominates = (costs <= mine).all(axis=-1) & (costs < mine).any(axis=-1) & rivals
         shares[row] = dominates.any(axis=-1).mean()
     return shares
-
-
-def chances_best(model: ChoiceModel, in_play: Flags) -> Floats:
-    """The share of draws in which each encoding is the preferred one of those that meet all needs
-    in that draw."""
-    return _shares(model, model.passes & in_play)
 
 
 LIKELY: Final = 0.5
@@ -146,11 +139,9 @@ def find_runner_up(
     model: ChoiceModel, best: Floats, in_play: Flags, candidates: Flags, chosen: int
 ) -> int:
     """The other one in play that is the likeliest to be the `best`, as far as a table shows; or
-    else the rule's choice among the other candidates, or among those still in play.
-
-    Who comes second at the points may never be the best, where a third one is before it whenever
-    the first is not; a doubt names the one that it is about.
-    """
+    else the rule's choice among the other candidates, or among those still in play. Who comes
+    second at the points may never be the best, where a third one is before it whenever the first is
+    not; a doubt names the one that it is about."""
     if chosen == NOBODY:
         return NOBODY
     is_other = np.arange(best.size) != chosen
@@ -167,7 +158,7 @@ def chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
     if NOBODY in (chosen, second) or model.draws.is_thin:
         return None
     pair = np.isin(np.arange(model.costs.shape[1]), (chosen, second))
-    return float(_shares(model, model.passes & pair)[chosen])
+    return float(shares_preferred(model, model.passes & pair)[chosen])
 
 
 def decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:
@@ -213,7 +204,7 @@ def _need_point(model: ChoiceModel, n: int, chosen: int, comparable: Flags) -> T
     need = model.request.needs[n]
     if need.figure is None or need.limit is None:
         return None
-    sign, unit = 1.0 if need.operator == "<=" else -1.0, need.figure.unit
+    sign, unit = need.sign, need.figure.unit
     limit = sign * to_log(need.limit, unit)
     met = (np.delete(model.excess, n, axis=2) <= 0).all(axis=2) & comparable
     draws = np.where(met, limit + model.excess[:, :, n], math.inf)

@@ -16,7 +16,7 @@ Long because the three designs share every step but the spread.
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from operator import attrgetter
 from statistics import median
@@ -28,13 +28,11 @@ from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread
 from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RunCosts, read_common_costs
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key
-from mezzmark.decide.machine.overlap import runs_at_once, took_turns
+from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key, runs_at_once, took_turns
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
 from mezzmark.statistics import paired
-from mezzmark.statistics.power import detectable_change
-from mezzmark.statistics.variance import moderate_variances
+from mezzmark.statistics.spread import detectable_change, moderate_variances
 
 RUNS_AS_UNITS: Final = 4
 """Runs on both sides together from which the run is the unit. With three, one degree of freedom
@@ -83,21 +81,30 @@ def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
     )
 
 
-def gather_evidence(
-    cell: Cell,
-    baseline: Sequence[RunCosts],
-    candidate: Sequence[RunCosts],
-    *,
-    design: Design,
-    spreads: Mapping[str, RunSpread] | None = None,
-) -> Evidence | None:
+@dataclass(frozen=True, slots=True)
+class Sides:
+    """Costs of the runs of both sides, how they were measured, and by task how much runs differ,
+    where earlier ones tell."""
+
+    baseline: Sequence[RunCosts]
+    candidate: Sequence[RunCosts]
+    design: Design
+    spreads: Mapping[str, RunSpread] = field(default_factory=dict)
+
+    @property
+    def both(self) -> tuple[Sequence[RunCosts], Sequence[RunCosts]]:
+        """The baseline first."""
+        return self.baseline, self.candidate
+
+
+def gather_evidence(cell: Cell, sides: Sides) -> Evidence | None:
     """The evidence of a cell's change, or None where a side has too few rounds."""
-    sides = [[run.by_cell.get(cell, {}) for run in side] for side in (baseline, candidate)]
-    found = _evidence(sides, design)
-    if found is None or design in ("interleaved", "several runs"):
+    costs = [[run.by_cell.get(cell, {}) for run in side] for side in sides.both]
+    found = _evidence(costs, sides.design)
+    if found is None or sides.design in ("interleaved", "several runs"):
         return found
-    spread = (spreads or {}).get(cell.task) or RunSpread(task=cell.task, sd_fraction=RUN_SPREAD)
-    shares = (1 / sum(1 for run in side if run) for side in sides)
+    spread = sides.spreads.get(cell.task) or RunSpread(task=cell.task, sd_fraction=RUN_SPREAD)
+    shares = (1 / sum(1 for run in side if run) for side in costs)
     error, degrees = spread.sd_fraction * math.sqrt(sum(shares)), spread.degrees or math.inf
 
     def widened(change: paired.Change) -> paired.Change:
@@ -108,22 +115,14 @@ def gather_evidence(
 
 
 def gather_all(
-    cells: Iterable[Cell],
-    baseline: Sequence[RunCosts],
-    candidate: Sequence[RunCosts],
-    *,
-    design: Design,
-    spreads: Mapping[str, RunSpread] | None = None,
-    kindred: Sequence[Mapping[Cell, Evidence]] = (),
+    cells: Iterable[Cell], sides: Sides, kindred: Sequence[Mapping[Cell, Evidence]] = ()
 ) -> dict[Cell, Evidence]:
-    """The evidence of every cell that has any.
-
-    Where runs are the units their spread is moderated over the cells of a task that have equally
-    many, with those of other machines in `kindred` (by `gather_own`) too. Where the spread is what
-    single runs show, a cell has at least the mean of its task's.
-    """
-    evidence = gather_own(cells, baseline, candidate, design=design, spreads=spreads)
-    if design != "several runs":
+    """The evidence of every cell that has any. Where runs are the units their spread is moderated
+    over the cells of a task that have equally many, with those of other machines in `kindred` (by
+    `gather_own`) too. Where the spread is what single runs show, a cell has at least the mean of
+    its task's."""
+    evidence = gather_own(cells, sides)
+    if sides.design != "several runs":
         return _shared(evidence)
     also = [grouped((_kind(c, item), item) for c, item in one.items()) for one in kindred]
     groups = grouped((_kind(cell, item), cell) for cell, item in evidence.items())
@@ -139,20 +138,9 @@ def gather_all(
     return evidence
 
 
-def gather_own(
-    cells: Iterable[Cell],
-    baseline: Sequence[RunCosts],
-    candidate: Sequence[RunCosts],
-    *,
-    design: Design,
-    spreads: Mapping[str, RunSpread] | None = None,
-) -> dict[Cell, Evidence]:
+def gather_own(cells: Iterable[Cell], sides: Sides) -> dict[Cell, Evidence]:
     """As `gather_all`, each cell's spread by itself."""
-    return {
-        cell: found
-        for cell in cells
-        if (found := gather_evidence(cell, baseline, candidate, design=design, spreads=spreads))
-    }
+    return {cell: found for cell in cells if (found := gather_evidence(cell, sides))}
 
 
 def _kind(cell: Cell, item: Evidence) -> tuple[str, float, int]:
@@ -195,11 +183,9 @@ def read_run_spreads(
     history: Sequence[MeasuredRun], like: MeasuredRun, excluded: Sequence[str]
 ) -> dict[str, RunSpread]:
     """For each task how much earlier runs differ, pooled over its cells: half the mean square of
-    the changes between any two of them, less what their rounds explain.
-
-    Counted are runs of the machine, versions and settings of `like` that are not among the ids
-    `excluded`; nothing is told of a task with fewer than `HISTORY_RUNS`.
-    """
+    the changes between any two of them, less what their rounds explain. Counted are runs of the
+    machine, versions and settings of `like` that are not among the ids `excluded`; nothing is told
+    of a task with fewer than `HISTORY_RUNS`."""
     runs = [
         run
         for run in history
@@ -259,25 +245,23 @@ def findable_fraction(
     return (1 + tolerance_fraction) * (1 + beyond) - 1
 
 
+def kernel_change(sides: Sides) -> paired.Change | None:
+    """The change of the reference kernel's undisturbed level: what the machine itself did between
+    the sides."""
+    if any(not run.kernel for side in sides.both for run in side):
+        return None
+    kernel = Cell(task="kernel", clip="", encoding="")
+    before, after = ([run.only(kernel, kernel_costs(run)) for run in side] for side in sides.both)
+    found = gather_evidence(kernel, Sides(before, after, sides.design))
+    return None if found is None else found.undisturbed
+
+
 def machine_moved(kernel: paired.Change | None, design: Design) -> bool:
     """Whether the reference kernel surely changed between sides measured at different times."""
     if kernel is None or design not in ("separate", "several runs"):
         return False
     interval = kernel.interval(confidence_level=KERNEL_LEVEL)
     return interval.low > 1 or interval.high < 1
-
-
-def kernel_change(
-    baseline: Sequence[RunCosts], candidate: Sequence[RunCosts], *, design: Design
-) -> paired.Change | None:
-    """The change of the reference kernel's undisturbed level: what the machine itself did between
-    the sides."""
-    if any(not run.kernel for run in (*baseline, *candidate)):
-        return None
-    kernel = Cell(task="kernel", clip="", encoding="")
-    sides = [[run.only(kernel, kernel_costs(run)) for run in s] for s in (baseline, candidate)]
-    found = gather_evidence(kernel, *sides, design=design)
-    return None if found is None else found.undisturbed
 
 
 def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | None:
@@ -328,10 +312,8 @@ def _merge(runs: Sequence[Costs]) -> Costs:
 
 
 def pool_costs(run: RunCosts, cells: Sequence[Cell]) -> Costs:
-    """Per round the geometric mean over `cells`, in the rounds in which all of them finished.
-
-    The key stands for the requests of all cells, so that rounds pair where all did the same work.
-    """
+    """Per round the geometric mean over `cells`, in the rounds in which all of them finished. The
+    key stands for the requests of all cells, so that rounds pair where all did the same work."""
     by_round = grouped(
         (round_index, (hash(requests), math.log(cost)))
         for cell in cells

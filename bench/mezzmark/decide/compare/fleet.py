@@ -63,11 +63,9 @@ class AbsentHost(Fact):
 
 class FleetCheck(Fact):
     """A whole check; `check` is its folder. Hosts come by verdict, those that got slower first.
-
-    `verdict` is that over all hosts, None where none has a history; `exit_code` is its. `family`
-    is the number of hosts × cells that intervals hold together over. `faults` are of runs of this
-    check that were not finished or cannot be read, `left_out` of earlier ones that cannot.
-    """
+    `verdict` is that over all hosts, None where none has a history; `exit_code` is its. `family` is
+    the number of hosts × cells that intervals hold together over. `faults` are of runs of this
+    check that were not finished or cannot be read, `left_out` of earlier ones that cannot."""
 
     check: str
     verdict: verdicts.Verdict | None
@@ -92,10 +90,8 @@ def judge_fleet(
     left_out: Sequence[str] = (),
 ) -> FleetCheck:
     """The check of this name, by the runs of its hosts and their earlier runs, the earliest first.
-
     A fault makes the verdict at best "not comparable": part of what is guarded was not looked at.
-    Raises ValueError as `compare_runs`.
-    """
+    Raises ValueError as `compare_runs`."""
     baselines = {
         host: found
         for host, run in newest.items()

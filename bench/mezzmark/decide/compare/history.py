@@ -48,12 +48,10 @@ class Levels:
 
 
 def run_levels(runs: Sequence[Costs]) -> Levels:
-    """Levels of two runs or more that each have at least `MINIMUM_ROUNDS` rounds.
-
-    Where all runs replayed the same moves in at least so many rounds, those rounds alone are taken
-    and what a round's moves cost every run alike is taken out of the spread: the residuals of
-    runs × rounds, whose variance the means have made smaller by (runs - 1) / runs.
-    """
+    """Levels of two runs or more that each have at least `MINIMUM_ROUNDS` rounds. Where all runs
+    replayed the same moves in at least so many rounds, those rounds alone are taken and what a
+    round's moves cost every run alike is taken out of the spread: the residuals of runs × rounds,
+    whose variance the means have made smaller by (runs - 1) / runs."""
     common = sorted(set(runs[0]).intersection(*runs[1:]))
     if len(common) < MINIMUM_ROUNDS:
         return _own_rounds(runs)
@@ -97,12 +95,10 @@ class HistoryPoint(Fact):
 
 
 class Step(Fact):
-    """A change of level between the runs at `before` and `after`.
-
-    `cost_ratio` is the level after / the level before; its interval takes the place as known.
-    `adjusted_p` is adjusted for all series of the family. `kernel_ratio` is the change of the
-    reference kernel between the same runs, where it has a step there too.
-    """
+    """A change of level between the runs at `before` and `after`. `cost_ratio` is the level after /
+    the level before; its interval takes the place as known. `adjusted_p` is adjusted for all series
+    of the family. `kernel_ratio` is the change of the reference kernel between the same runs, where
+    it has a step there too."""
 
     before: int
     after: int
@@ -127,9 +123,8 @@ class HistorySeries(Fact):
 
 class History(Fact):
     """All runs of one host. `tasks` holds the reference kernel and each task; `cells` every cell.
-
-    The chance of any false step is held at 1 - `CONFIDENCE_LEVEL` over `tasks`, and over `cells`.
-    """
+    The chance of any false step is held at 1 - `CONFIDENCE_LEVEL` over `tasks`, and over
+    `cells`."""
 
     host_label: str
     runs: tuple[HistoryRun, ...]

@@ -13,9 +13,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import chain
 from typing import Final, Literal
 
-from mezzmark.decide.compare.best_throughput import BestThroughput, find_best_throughput
-from mezzmark.decide.compare.evidence import choose_design, gather_evidence, pool_costs
-from mezzmark.decide.compare.host_runs import ComparedRun
+from mezzmark.decide.compare.evidence import Sides, choose_design, gather_evidence, pool_costs
+from mezzmark.decide.compare.host_runs import BestThroughput, ComparedRun, find_best_throughput
 from mezzmark.decide.compare.matching import (
     Matching,
     compared_cells,
@@ -223,7 +222,7 @@ def _pooled_evidence(
     whole = Cell(task=task, clip=ALL_CLIPS, encoding="all common cells")
     mine = reference.only(whole, pool_costs(reference, [ratio.cell for ratio in cells]))
     theirs = other.only(whole, pool_costs(other, [ratio.other_cell for ratio in cells]))
-    return gather_evidence(whole, [mine], [theirs], design=design)
+    return gather_evidence(whole, Sides([mine], [theirs], design))
 
 
 def _comparison(

@@ -9,7 +9,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from mezzmark.decide.compare.verdicts import Reason, Refusal
 from mezzmark.decide.estimate.observed_run import MeasuredRun
@@ -17,7 +17,6 @@ from mezzmark.model.cell import ALL_CLIPS, AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import grouped
 from mezzmark.model.run import Manifest
-from mezzmark.model.scenario import Scenario
 from mezzmark.model.survival import carried_things
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import resolve_count
@@ -38,88 +37,81 @@ def group_refusals(reasons: Mapping[Cell, tuple[Reason, ...]]) -> tuple[Refusal,
     return tuple(Refusal(reasons=why, cells=tuple(cells)) for why, cells in groups.items())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    """What a cell is of in one run: what its task was told besides the cell's own axes, each as
+    text; clips by their fingerprints; and of an encoding its definitions, what its files hold
+    beside pictures, and the files that the task reads, by clip."""
+
+    settings: dict[str, tuple[str, ...]]
+    footage: dict[str, str]
+    encoding: list[dict[str, Any]]
+    carried: dict[str, tuple[tuple[str, str], ...]]
+    file: dict[str, str]
+
+    @classmethod
+    def of(cls, cell: Cell, manifest: Manifest) -> "_Work":
+        """Of the original nothing more is known than its clips."""
+        spec, told = TASKS[cell.task], manifest.scenario.tasks.get(cell.task)
+        values = {} if told is None else told.model_dump(mode="json")
+        media = [one for one in manifest.media if one.encoding == cell.encoding != ORIGINAL]
+        is_carried = spec.makes_whole_files or spec.reads_encoded_file
+        carried = {one.clip: carried_things(one.survives) for one in media if is_carried}
+        defined = () if cell.encoding == ORIGINAL else manifest.find_encodings(cell.encoding)
+        return cls(
+            settings={k: (str(v),) for k, v in values.items() if k not in _ASKED_BY_AXES},
+            footage={
+                one.clip: one.fingerprint
+                for one in manifest.clips
+                if cell.clip in (ALL_CLIPS, one.clip)
+            },
+            encoding=[one.instructions for one in defined],
+            carried={clip: things for clip, things in carried.items() if things},
+            file={
+                one.clip: one.fingerprint
+                for one in media
+                if spec.reads_encoded_file and cell.clip in (ALL_CLIPS, one.clip)
+            },
+        )
+
+
 def find_unlikeness(cell: Cell, first: Manifest, second: Manifest) -> tuple[Reason, ...]:
     """What keeps a cell of both manifests from being compared; empty: nothing."""
+    before, after = (_Work.of(cell, manifest) for manifest in (first, second))
     reasons = [
-        *_changed_settings(cell, first.scenario, second.scenario),
-        *_changed_clips(cell, first, second),
+        Reason(
+            kind="other_setting",
+            task=cell.task,
+            name=key,
+            before=before.settings.get(key, ()),
+            after=after.settings.get(key, ()),
+        )
+        for key in sorted(before.settings.keys() | after.settings.keys())
+        if before.settings.get(key) != after.settings.get(key)
     ]
-    if cell.encoding != ORIGINAL:
-        reasons += _changed_encoding(cell, first, second)
+    reasons += [
+        Reason(kind="other_footage", name=clip)
+        for clip in sorted(before.footage.keys() | after.footage.keys())
+        if before.footage.get(clip) != after.footage.get(clip)
+    ]
+    if before.encoding != after.encoding:
+        reasons.append(Reason(kind="other_encoding", name=cell.encoding))
+    elif before.carried != after.carried:
+        reasons.append(Reason(kind="other_carried", name=cell.encoding))
+    elif before.file != after.file:
+        reasons.append(Reason(kind="other_file", name=cell.encoding))
     return tuple(reasons)
 
 
 def work_of(cell: Cell, manifest: Manifest) -> str:
     """16 hex digits of what `find_unlikeness` looks at, the same for cells that it lets be
     compared."""
-    settings = _settings(cell, manifest.scenario).items()
-    parts: list[object] = [
-        cell.cell_id,
-        {key: value for key, value in settings if key not in _ASKED_BY_AXES},
-    ]
-    parts += [{c.clip: c.fingerprint for c in manifest.clips if cell.clip in (ALL_CLIPS, c.clip)}]
-    if cell.encoding != ORIGINAL:
-        parts += [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
-        parts += [_files(cell, manifest)] if TASKS[cell.task].reads_encoded_file else []
-        parts += filter(None, [_carried(cell, manifest)])
+    work = _Work.of(cell, manifest)
+    parts: list[object] = [cell.cell_id, work.settings, work.footage, *work.encoding]
+    if cell.encoding != ORIGINAL and TASKS[cell.task].reads_encoded_file:
+        parts.append(work.file)
+    parts += filter(None, [work.carried])
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]
-
-
-def _changed_settings(cell: Cell, first: Scenario, second: Scenario) -> Iterable[Reason]:
-    before, after = (_settings(cell, scenario) for scenario in (first, second))
-    for key in sorted((before.keys() | after.keys()) - _ASKED_BY_AXES):
-        if before.get(key) != after.get(key):
-            yield Reason(
-                kind="other_setting",
-                task=cell.task,
-                name=key,
-                before=before.get(key, ()),
-                after=after.get(key, ()),
-            )
-
-
-def _settings(cell: Cell, scenario: Scenario) -> dict[str, tuple[str, ...]]:
-    settings = scenario.tasks.get(cell.task)
-    values = {} if settings is None else settings.model_dump(mode="json")
-    return {key: (str(value),) for key, value in values.items()}
-
-
-def _changed_clips(cell: Cell, first: Manifest, second: Manifest) -> Iterable[Reason]:
-    before, after = ({c.clip: c.fingerprint for c in side.clips} for side in (first, second))
-    names = sorted(before.keys() | after.keys()) if cell.clip == ALL_CLIPS else [cell.clip]
-    for name in names:
-        if before.get(name) != after.get(name):
-            yield Reason(kind="other_footage", name=name)
-
-
-def _changed_encoding(cell: Cell, first: Manifest, second: Manifest) -> Iterable[Reason]:
-    before, after = (
-        [encoding.instructions for encoding in manifest.find_encodings(cell.encoding)]
-        for manifest in (first, second)
-    )
-    if before != after:
-        yield Reason(kind="other_encoding", name=cell.encoding)
-    elif _carried(cell, first) != _carried(cell, second):
-        yield Reason(kind="other_carried", name=cell.encoding)
-    elif TASKS[cell.task].reads_encoded_file and _files(cell, first) != _files(cell, second):
-        yield Reason(kind="other_file", name=cell.encoding)
-
-
-def _carried(cell: Cell, manifest: Manifest) -> dict[str, tuple[tuple[str, str], ...]]:
-    """What the files that a task reads or makes hold beside pictures, by clip."""
-    if not (TASKS[cell.task].makes_whole_files or TASKS[cell.task].reads_encoded_file):
-        return {}
-    media = (entry for entry in manifest.media if entry.encoding == cell.encoding)
-    found = {entry.clip: carried_things(entry.survives) for entry in media}
-    return {clip: things for clip, things in found.items() if things}
-
-
-def _files(cell: Cell, manifest: Manifest) -> dict[str, str]:
-    return {
-        entry.clip: entry.fingerprint
-        for entry in manifest.media
-        if entry.encoding == cell.encoding and cell.clip in (ALL_CLIPS, entry.clip)
-    }
 
 
 def find_absences(

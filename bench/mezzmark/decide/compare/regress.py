@@ -4,7 +4,7 @@ Long because a comparison is one way, from the runs it may refuse to the cells i
 import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any, Final, Literal
 
@@ -12,6 +12,7 @@ from mezzmark.decide.compare import verdicts
 from mezzmark.decide.compare.evidence import (
     KERNEL_LEVEL,
     RUN_SPREAD,
+    Sides,
     choose_design,
     disturbed_pairs,
     gather_all,
@@ -30,9 +31,8 @@ from mezzmark.decide.estimate.observed_run import (
     run_names,
 )
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS, estimate_of
-from mezzmark.decide.estimate.two_kinds import find_two_kinds
 from mezzmark.decide.machine.identity import changed_facts
-from mezzmark.decide.machine.noise import flag_trials, summarise_causes
+from mezzmark.decide.machine.noise import find_two_kinds, flag_trials, summarise_causes
 from mezzmark.decide.machine.state import judge_machine
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EXIT_INCONCLUSIVE
@@ -61,7 +61,7 @@ def compare_with_themselves(
             if len(common) >= MINIMUM_ROUNDS:
                 sides = ([side[key] for key in common] for side in (plain, again[cell]))
                 found.append((run.manifest.run_id, cell, paired_change(*sides)))
-    adjusted = holm_adjusted([2 * min(c.p_above(), c.p_below(), 0.5) for _, _, c in found])
+    adjusted = holm_adjusted([change.p_value for _, _, change in found])
     return tuple(
         verdicts.SelfComparison(
             run_id=run_id,
@@ -84,38 +84,35 @@ def compare_runs(
     family: int = 0,
     kindred: Sequence[Mapping[Cell, verdicts.Evidence]] = (),
 ) -> verdicts.RegressionReport:
-    """The whole comparison. Raises ValueError for a side without runs or a bad tolerance.
-
-    `history` are earlier runs of the machine, from which is read how much runs differ; `family` is
-    over how many cells intervals are simultaneous, where more are shown beside these; `kindred` is
+    """The whole comparison. Raises ValueError for a side without runs or a bad tolerance. `history`
+    are earlier runs of the machine, from which is read how much runs differ; `family` is over how
+    many cells intervals are simultaneous, where more are shown beside these; `kindred` is
     `run_evidence` of other machines. Disturbed trials stay in; cells that would be judged otherwise
-    without them are named.
-    """
+    without them are named."""
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)
     check_level(confidence_level)
     runs = (*baseline, *candidate)
-    names, costs = run_names(runs), _read_sides(baseline, candidate)
-    overlaps = disturbed_pairs(runs)
+    names, overlaps = run_names(runs), disturbed_pairs(runs)
     self_comparisons = compare_with_themselves(runs, confidence_level)
     design = choose_design(baseline, candidate)
-    kernel = kernel_change(*costs, design=design)
+    spreads = read_run_spreads(history, baseline[0], [run.manifest.run_id for run in runs])
+    sides = Sides(*_read_sides(baseline, candidate), design, spreads)
+    kernel = kernel_change(sides)
     has_moved = machine_moved(kernel, design)
     rules = _Rules(
-        design=design,
         reasons=dict(_reasons(baseline, candidate, names)),
         wrong_counts=(_count_wrong(baseline), _count_wrong(candidate)),
         players=_unlike_players(baseline, candidate),
         is_void=bool(overlaps) or has_moved or any(c.is_significant for c in self_comparisons),
-        spreads=read_run_spreads(history, baseline[0], [run.manifest.run_id for run in runs]),
         family=family,
         kindred=kindred,
         tolerance_fraction=tolerance_fraction,
         confidence_level=confidence_level,
     )
     return verdicts.RegressionReport(
-        **_verdicts(baseline, candidate, costs, rules),
+        **_verdicts(baseline, candidate, sides, rules),
         design=design,
         overlaps=tuple((names[first], names[second]) for first, second in overlaps),
         tolerance_fraction=tolerance_fraction,
@@ -136,20 +133,22 @@ def run_evidence(
         return {}
     reasons = _reasons(baseline, candidate, run_names((*baseline, *candidate)))
     cells = [cell for cell, why in reasons if not why]
-    return gather_own(cells, *_read_sides(baseline, candidate), design=design)
+    return gather_own(cells, Sides(*_read_sides(baseline, candidate), design))
 
 
 def _verdicts(
     baseline: Sequence[MeasuredRun],
     candidate: Sequence[MeasuredRun],
-    costs: "_Sides",
+    sides: Sides,
     rules: "_Rules",
 ) -> dict[str, Any]:
     """Every cell's verdict and that over all, what disturbed trials there are and change, and the
     sides."""
     flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
-    cells = _judge(costs, rules)
-    without = _judge(_read_sides(baseline, candidate, flagged), rules) if any(flagged) else None
+    cells = without = _judge(sides, rules)
+    if any(flagged):
+        left = _read_sides(baseline, candidate, flagged)
+        without = _judge(replace(sides, baseline=left[0], candidate=left[1]), rules)
     verdict = verdicts.overall_verdict(tuple(cell.verdict for cell in cells))
     return {
         "loads": (_load("baseline", baseline), _load("candidate", candidate)),
@@ -159,10 +158,10 @@ def _verdicts(
         "verdict": verdict,
         "exit_code": verdicts.EXIT_CODES[verdict],
         "cells": tuple(cells),
-        "run_spreads": tuple(_spreads(cells, rules.spreads)),
+        "run_spreads": tuple(_spreads(cells, sides.spreads)),
         "flagged_trial_count": sum(map(len, flagged)),
         "flag_causes": summarise_causes(c for trials in flagged for c in trials.values()),
-        "changed_without_flagged": None if without is None else _changed(cells, without),
+        "changed_without_flagged": _changed(cells, without) if any(flagged) else None,
     }
 
 
@@ -199,26 +198,21 @@ class _Rules:
     is), wrong pictures by cell on each side, both sides' best players where they are not the same,
     and whether no difference in time can be trusted."""
 
-    design: verdicts.Design
     reasons: Mapping[Cell, tuple[verdicts.Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]
     players: Mapping[Cell, tuple[tuple[str, ...], ...]]
     is_void: bool
-    spreads: Mapping[str, verdicts.RunSpread]
     tolerance_fraction: float
     confidence_level: float
     family: int
     kindred: Sequence[Mapping[Cell, verdicts.Evidence]]
 
 
-_Sides = tuple[list[RunCosts], list[RunCosts]]
-
-
 def _read_sides(
     baseline: Sequence[MeasuredRun],
     candidate: Sequence[MeasuredRun],
     flagged: Sequence[Collection[Place]] = (),
-) -> _Sides:
+) -> tuple[list[RunCosts], list[RunCosts]]:
     """Costs of every run of both sides over their common blocks, without its flagged trials where
     they are given."""
     runs = (*baseline, *candidate)
@@ -242,10 +236,9 @@ def _reasons(
         yield cell, tuple(dict.fromkeys(unlike))
 
 
-def _judge(costs: _Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
+def _judge(sides: Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     compared = [cell for cell, reasons in rules.reasons.items() if not reasons]
-    given: dict[str, Any] = {"design": rules.design, "spreads": rules.spreads}
-    evidence = gather_all(compared, *costs, **given, kindred=rules.kindred)
+    evidence = gather_all(compared, sides, rules.kindred)
     judgements = verdicts.judge_evidence(
         list(evidence.values()),
         tolerance_fraction=rules.tolerance_fraction,
@@ -255,7 +248,7 @@ def _judge(costs: _Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     judged = dict(zip(evidence, judgements, strict=True))
     share = (1 - rules.confidence_level) / max(1, len(evidence), rules.family)
     return [
-        _judged(cell, evidence[cell], judged[cell], rules, costs, share)
+        _judged(cell, evidence[cell], judged[cell], rules, sides, share)
         if cell in judged
         else _unjudged(cell, reasons)
         for cell, reasons in rules.reasons.items()
@@ -287,12 +280,12 @@ def _judged(
     evidence: verdicts.Evidence,
     judgement: verdicts.Judgement,
     rules: _Rules,
-    costs: _Sides,
+    sides: Sides,
     share: float,
 ) -> verdicts.CellVerdict:
     """`share` of the error level is this cell's."""
     tolerance, verdict = rules.tolerance_fraction, judgement.verdict
-    per_run = math.sqrt(sum(1 / len(side) for side in costs))
+    per_run = math.sqrt(sum(1 / len(side) for side in sides.both))
     is_open = verdicts.EXIT_CODES[verdict] == EXIT_INCONCLUSIVE
     found = verdicts.CellVerdict(
         cell=cell,
@@ -306,7 +299,7 @@ def _judged(
         baseline_wrong_count=rules.wrong_counts[0][cell],
         candidate_wrong_count=rules.wrong_counts[1][cell],
         run_spread=evidence.undisturbed.run_error / per_run or None,
-        two_kinds=tuple(find_two_kinds(cell, side) for side in costs),
+        two_kinds=tuple(find_two_kinds(cell, side) for side in sides.both),
         players=rules.players.get(cell, ()),
     )
     if found.shows_new_wrong_pictures:

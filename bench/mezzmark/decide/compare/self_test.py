@@ -16,7 +16,7 @@ from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 from mezzmark.statistics.intervals import share_interval
 from mezzmark.statistics.paired import paired_change
-from mezzmark.statistics.power import detectable_change, t_test_power
+from mezzmark.statistics.spread import detectable_change, t_test_power
 
 
 class ClockFacts(Fact):
@@ -45,12 +45,10 @@ class Detectable(Fact):
 
 
 class SelfTestFindings(Fact):
-    """What comparisons of identical and of slowed players came to.
-
-    `round_sd_fraction` is the spread of the ratio of two identical trials of one round, pooled
-    over all comparisons. `false_alarm_share` counts claims of faster or slower between
-    identical sides, with its exact interval.
-    """
+    """What comparisons of identical and of slowed players came to. `round_sd_fraction` is the
+    spread of the ratio of two identical trials of one round, pooled over all comparisons.
+    `false_alarm_share` counts claims of faster or slower between identical sides, with its exact
+    interval."""
 
     comparison_count: int
     round_count: int
@@ -104,11 +102,9 @@ NETWORK_FILE_SYSTEMS: Final = {"nfs", "nfs4", "cifs", "smb", "smbfs", "afpfs", "
 def judge_self_test(
     costs: NDArray[np.float64], planted_fractions: Sequence[float], *, tolerance_fraction: float
 ) -> SelfTestFindings:
-    """Judge every comparison as `regress` would, and count.
-
-    `costs` has the shape (arms, comparisons, rounds): two identical arms, then one for each planted
-    fraction. Raises ValueError for fewer than two rounds or no comparison.
-    """
+    """Judge every comparison as `regress` would, and count. `costs` has the shape (arms,
+    comparisons, rounds): two identical arms, then one for each planted fraction. Raises ValueError
+    for fewer than two rounds or no comparison."""
     baseline, identical = costs[0], costs[1]
     judgements = _judge(baseline, identical, tolerance_fraction)
     alarms = sum(item.is_change for item in judgements)

@@ -13,9 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from mezzmark.decide.estimate.two_kinds import TwoKinds
 from mezzmark.decide.machine.identity import FactChange
-from mezzmark.decide.machine.noise import CauseRange
+from mezzmark.decide.machine.noise import CauseRange, TwoKinds
 from mezzmark.decide.machine.state import MachineState
 from mezzmark.model.cell import Cell
 from mezzmark.model.errors import EXIT_DONE, EXIT_INCONCLUSIVE, EXIT_NOT_COMPARABLE, EXIT_REGRESSED
@@ -23,7 +22,7 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.statistics.intervals import Interval
 from mezzmark.statistics.paired import Change, log_margin
-from mezzmark.statistics.power import POWER, detectable_change, t_test_power
+from mezzmark.statistics.spread import POWER, detectable_change, t_test_power
 
 Verdict = Literal["improved", "equivalent", "regressed", "slower", "inconclusive", "not comparable"]
 """What is proved of a cell's cost, lo and hi being the limits of its ratio and t the tolerance:
@@ -307,11 +306,9 @@ class RegressionReport(Fact):
 
 
 def overall_verdict(verdicts: tuple[Verdict, ...]) -> Verdict:
-    """The verdict on all cells: a regression first, then what could not be told, then good news.
-
-    A cell that cannot be compared outranks one that is merely unsure: a gate must not pass, nor
-    wait for more rounds, when part of what it guards was not looked at. No cells at all is
-    "not comparable".
-    """
+    """The verdict on all cells: a regression first, then what could not be told, then good news. A
+    cell that cannot be compared outranks one that is merely unsure: a gate must not pass, nor wait
+    for more rounds, when part of what it guards was not looked at. No cells at all is "not
+    comparable"."""
     ranked = ("regressed", "not comparable", "slower", "inconclusive", "improved", "equivalent")
     return min(verdicts, key=ranked.index, default="not comparable")

@@ -149,10 +149,8 @@ class RunCosts:
 @dataclass(frozen=True, eq=False)
 class ObservedRun:
     """A run with what is read from its trials, each computed when first asked for, and once.
-
     `known` are the observations of these trials where someone has them already; `run_dir` is the
-    folder it was read from, if any.
-    """
+    folder it was read from, if any."""
 
     manifest: Manifest
     trials: tuple[Trial, ...]
@@ -186,11 +184,9 @@ class ObservedRun:
         return found
 
 
-def read_costs(
-    trials: Sequence[Trial], *, excluded: Collection[Place] = (), arm: str = ""
-) -> RunCosts:
+def read_costs(trials: Sequence[Trial], *, arm: str = "") -> RunCosts:
     """As `costs_of`, from the trials of one arm."""
-    return costs_of(observe(trials, arm=arm), excluded=excluded)
+    return costs_of(observe(trials, arm=arm))
 
 
 def read_common_costs(
@@ -239,12 +235,10 @@ BITS_PER_HOUR_TO_GB: Final = 3600 / 8 / 1e9
 
 def truncated_round(run: MeasuredRun) -> int | None:
     """The index of the last round where the run was stopped within it; None where all are complete.
-
     A run that ended by itself says why, and has finished every round that it began. Of any other,
     the last round is truncated where a cell of the round before lacks its trial. Cells that never
-    finished one do not count, for they may have been given up; nor do trials of fidelity, which
-    are made once, in the first round.
-    """
+    finished one do not count, for they may have been given up; nor do trials of fidelity, which are
+    made once, in the first round."""
     if run.manifest.stop_reason:
         return None
     timed = [t for t in run.trials if t.cell.task != "fidelity" and t.arm != "pilot"]

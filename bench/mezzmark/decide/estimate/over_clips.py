@@ -64,11 +64,8 @@ def over_clips(
     confidence_level: float = CONFIDENCE_LEVEL,
     frame_rates: Mapping[str, float] | None = None,
 ) -> Estimate | None:
-    """The figure over the clips; None where one of them lacks it, or no round has all.
-
-    A cell that moves between clips stands for itself. Without `frame_rates` all clips have one
-    rate.
-    """
+    """The figure over the clips; None where one of them lacks it, or no round has all. A cell that
+    moves between clips stands for itself. Without `frame_rates` all clips have one rate."""
     rounds = every.having(figure)
     names, shares = rounds.names, rounds.shares
     if not any(rounds.clips):
@@ -114,10 +111,8 @@ def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
 def pool_clips(
     observations: Sequence[Observation], manifest: Manifest
 ) -> dict[Cell, dict[str, Estimate]]:
-    """Every figure over the run's clips of each cell that has all of them.
-
-    The key is the cell with an empty clip name.
-    """
+    """Every figure over the run's clips of each cell that has all of them. The key is the cell with
+    an empty clip name."""
     return _pooled(observations, mix_of(manifest.clips), frame_rates_of(manifest))
 
 

@@ -31,12 +31,10 @@ def summarise_cells(
     confidence_level: float = CONFIDENCE_LEVEL,
     observations: Sequence[Observation] | None = None,
 ) -> tuple[CellSummary, ...]:
-    """One summary per cell, in the order of task, clip, encoding and settings.
-
-    Failed trials are counted with their reasons; wrong and unproved pictures are counted and
-    never enter a latency figure. `observations` are those of these trials where they are known.
-    Pilot trials have no summary: they choose, and are no figure of their cell.
-    """
+    """One summary per cell, in the order of task, clip, encoding and settings. Failed trials are
+    counted with their reasons; wrong and unproved pictures are counted and never enter a latency
+    figure. `observations` are those of these trials where they are known. Pilot trials have no
+    summary: they choose, and are no figure of their cell."""
     by_cell = grouped(((t.cell, t.arm), t) for t in trials if t.arm != "pilot")
     observed = by_cell_of(observe(trials) if observations is None else observations)
     summaries = []
@@ -81,11 +79,8 @@ def compare_groups(
     confidence_level: float = CONFIDENCE_LEVEL,
 ) -> Estimate | None:
     """The geometric mean of the clips' ratios a / b, of the clips both sides have, paired by clip
-    and round, over the blocks that both played.
-
-    Per round the log ratios of the clips are averaged; the interval is over rounds, so it speaks
-    of these clips and no others.
-    """
+    and round, over the blocks that both played. Per round the log ratios of the clips are averaged;
+    the interval is over rounds, so it speaks of these clips and no others."""
     sides = over_common_blocks((group_a, group_b), lambda o: (o.cell.clip, o.round_index))
     side_a, side_b = (
         {(o.round_index, o.cell.clip): o for o in side if o.figures.get(figure, 0.0) > 0}
@@ -126,10 +121,8 @@ def group_over_clips(observations: Iterable[Observation]) -> dict[Cell, list[Obs
 
 def worst_relative_half_width(trials: Sequence[Trial]) -> float | None:
     """The widest relative half-width of any cell's headline figure (median latency, encode fps).
-
     None while some cell that ever finished has too few rounds for an interval. Cells that never
-    finished have nothing to wait for and are left out; None too where no cell is left.
-    """
+    finished have nothing to wait for and are left out; None too where no cell is left."""
     widths = []
     for cell, group in by_cell_of(observe(trials)).items():
         figure = TASKS[cell.task].figure(TASKS[cell.task].headline)

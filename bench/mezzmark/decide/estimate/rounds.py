@@ -293,13 +293,10 @@ def estimate_rate(
     is_total: bool,
 ) -> Estimate:
     """Frames a second over clips that make these shares of the frames; arrays are by clip and
-    round.
-
-    That of a typical round, the median with its order-statistic interval; or (`is_total`) total
-    frames / total seconds of each clip, with t on its log by the delta method: the ratio
+    round. That of a typical round, the median with its order-statistic interval; or (`is_total`)
+    total frames / total seconds of each clip, with t on its log by the delta method: the ratio
     estimator's residuals seconds - R · frames (Cochran, Sampling Techniques, 3rd ed. 1977, section
-    2.11) are summed over the clips of a round, so the interval always holds the point.
-    """
+    2.11) are summed over the clips of a round, so the interval always holds the point."""
     shares = np.array(weights)
     of_rounds = 1 / (shares @ (seconds / frames))
     withheld = _withheld(of_rounds.tolist())

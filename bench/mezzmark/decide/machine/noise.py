@@ -2,6 +2,8 @@
 
 What a machine does all the time is its nature; what it does in one trial and not in the cell's
 others is a disturbance. So most limits are above the median of the same cell in the same run.
+Where its states make whole trials fast or slow, a typical one between them is seldom met: both
+levels are told, with their shares.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -9,11 +11,15 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Annotated, Final, Literal
 
+import numpy as np
 from pydantic import PlainSerializer
 
-from mezzmark.decide.estimate.observed_run import ObservedRun, Place
+from mezzmark.decide.estimate.observed_run import ObservedRun, Place, RunCosts
+from mezzmark.model.cell import Cell
 from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
+from mezzmark.model.tasks import TASKS
+from mezzmark.statistics.spread import split_in_two
 
 STEAL_FRACTION: Final = 0.02
 """Processor time taken by the hypervisor; 2 % is the size of change that comparisons look for."""
@@ -157,4 +163,29 @@ def judge_disturbance(
     ]
     return Disturbance(
         **counts, leaders=leaders(runs), leaders_without=leaders(without), is_choice=is_choice
+    )
+
+
+class TwoKinds(Fact):
+    """Geometric means of a cell's fast and slow trials, in the unit of its leading figure, and how
+    many of `count` trials are fast."""
+
+    cell: Cell
+    fast: float
+    slow: float
+    fast_count: int
+    count: int
+    unit: str
+
+
+def find_two_kinds(cell: Cell, runs: Iterable[RunCosts]) -> TwoKinds | None:
+    """Of a cell's trials in all these runs; None where they are not surely of two kinds."""
+    logs = np.sort(np.log([cost for run in runs for cost in run.by_cell.get(cell, {}).values()]))
+    if not (at := split_in_two(logs)):
+        return None
+    figure = TASKS[cell.task].figure(TASKS[cell.task].headline)
+    sign = 1 if figure.better == "less" else -1
+    fast, slow = (float(np.exp(sign * part.mean())) for part in (logs[:at], logs[at:]))
+    return TwoKinds(
+        cell=cell, fast=fast, slow=slow, fast_count=at, count=logs.size, unit=figure.unit
     )

@@ -1,10 +1,16 @@
-"""Whether the machine was steady while a run was measured, and what its spread rests on.
+"""Whether the machine was steady while a run was measured, what its spread rests on, and how far
+its intervals are from the precision asked for, with what a few more rounds bring. Long because all
+of it is one answer, `Steadiness`.
+
+The cell that spreads most decides when a run may stop, but says little of the others: both are
+given. Nothing is predicted beyond a number of rounds that a person would wait for.
 
 The reference kernel does the same work in every round, so what moves in its times is the machine.
 Course (step, drift) and spread are judged together, so that no two findings can disagree. Nothing
 here removes a trial; it says what would change without it.
 """
 
+import math
 import statistics
 from collections.abc import Sequence
 from typing import Final, Literal
@@ -12,20 +18,149 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, observe
+from mezzmark.decide.estimate.observed_run import MeasuredRun, Observation, ObservedRun, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
-from mezzmark.decide.estimate.precision import Precision, judge_precision
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.estimate.two_kinds import TwoKinds, find_two_kinds
-from mezzmark.decide.machine.noise import Disturbance, judge_disturbance
+from mezzmark.decide.machine.noise import Disturbance, TwoKinds, find_two_kinds, judge_disturbance
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
-from mezzmark.model.fact import NS_PER_S, Fact
+from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
-from mezzmark.model.run import HostFacts
-from mezzmark.statistics.drift import classify_course
-from mezzmark.statistics.variance import VarianceComponents, estimate_components, plan_sampling
+from mezzmark.model.run import HostFacts, Manifest
+from mezzmark.statistics.change_points import classify_course
+from mezzmark.statistics.spread import (
+    VarianceComponents,
+    estimate_components,
+    expected_log_half_width,
+    plan_sampling,
+    rounds_for_width,
+)
+
+MOST_MORE_ROUNDS: Final = 12
+"""More rounds than these are not proposed: intervals shrink with the square root of their number,
+so whoever needs more needs a steadier machine."""
+
+MOST_SHARE: Final = 0.75
+"""Share of the cells that a typical width is not exceeded by."""
+
+
+class CellSpread(Fact):
+    """How one cell's headline figure (median, speed) spread over its rounds, as a log sd."""
+
+    cell: Cell
+    round_sd: float
+    round_count: int
+
+    def half_width_fraction(self, round_count: int | None = None) -> float:
+        """The relative half-width of its interval, now or after so many rounds."""
+        count, level = round_count or self.round_count, CONFIDENCE_LEVEL
+        half = expected_log_half_width(count, round_sd=self.round_sd, confidence_level=level)
+        return math.expm1(half)
+
+
+def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ...]:
+    """Scrub and encode cells that varied, the one that spreads most first."""
+    logs = grouped(
+        (o.cell, float(np.log(figure)))
+        for o in observations
+        if o.cell.task in ("scrub", "encode")
+        and (figure := o.figures.get("p50_ms") or o.figures.get("throughput_fps"))
+    )
+    varied = [
+        CellSpread(cell=cell, round_sd=sd, round_count=len(found))
+        for cell, found in logs.items()
+        if len(found) >= MINIMUM_ROUNDS and (sd := statistics.stdev(found)) > 0
+    ]
+    return tuple(sorted(varied, key=lambda spread: -spread.half_width_fraction()))
+
+
+class Precision(Fact):
+    """What a run's intervals reached, as half-widths relative to the point. `typical_fraction` is
+    not exceeded by `MOST_SHARE` of the cells; `widest` is the cell that spreads most. `more_rounds`
+    (0 where all cells reach the goal) take about `more_duration_s` and would bring it to
+    `reached_fraction`."""
+
+    goal_fraction: float
+    typical_fraction: float
+    widest: Cell
+    widest_fraction: float
+    more_rounds: int
+    more_duration_s: float
+    reached_fraction: float
+
+
+class PrecisionPlan(Fact):
+    """What a scenario would reach, going by an earlier run; half-widths as in `Precision`, None
+    where so few rounds give no interval. `limited_by` says what sets the number of rounds."""
+
+    round_count: int
+    limited_by: Literal["rounds", "time"]
+    round_duration_s: float
+    goal_fraction: float
+    widest: Cell
+    typical_fraction: float | None
+    widest_fraction: float | None
+
+
+def judge_precision(run: ObservedRun) -> Precision | None:
+    """What the cells reached, and what more rounds would bring; None where too little was
+    measured."""
+    spreads = measure_spreads(run.observations)
+    if not spreads:
+        return None
+    goal, widest = run.manifest.scenario.precision_fraction, spreads[0]
+    rounds = len({trial.round_index for trial in run.trials})
+    round_s = sum(trial.wall_ns for trial in run.trials) / NS_PER_S / rounds
+    more = 0
+    if widest.half_width_fraction() > goal:
+        needed = rounds_for_width(goal, round_sd=widest.round_sd, confidence_level=CONFIDENCE_LEVEL)
+        lacking = needed - widest.round_count if needed else MOST_MORE_ROUNDS
+        more = max(1, min(lacking, MOST_MORE_ROUNDS))
+    return Precision(
+        goal_fraction=goal,
+        typical_fraction=_typical_fraction(spreads),
+        widest=widest.cell,
+        widest_fraction=widest.half_width_fraction(),
+        more_rounds=more,
+        more_duration_s=more * round_s,
+        reached_fraction=max(goal, widest.half_width_fraction(widest.round_count + more)),
+    )
+
+
+def plan_precision(
+    manifest: Manifest, trials: Sequence[Trial], trial_count: int
+) -> PrecisionPlan | None:
+    """What the scenario's own rounds of so many trials and time budget would bring, going by trials
+    of an earlier run, however many cells that had; None where too little was measured."""
+    spreads = measure_spreads(observe(trials))
+    if not spreads:
+        return None
+    scenario = manifest.scenario
+    walls_ns = [trial.wall_ns for trial in trials if not trial.arm]
+    round_s = trial_count * statistics.fmean(walls_ns) / NS_PER_S
+    rounds = scenario.rounds
+    if scenario.time_budget_s is not None:
+        affordable = max(scenario.minimum_rounds, int(scenario.time_budget_s // round_s))
+        rounds = min(rounds, affordable)
+    widest = max(spreads, key=lambda spread: spread.round_sd)
+    has_intervals = rounds >= MINIMUM_ROUNDS
+    return PrecisionPlan(
+        round_count=rounds,
+        limited_by="time" if rounds < scenario.rounds else "rounds",
+        round_duration_s=round_s,
+        goal_fraction=scenario.precision_fraction,
+        widest=widest.cell,
+        typical_fraction=_typical_fraction(spreads, rounds) if has_intervals else None,
+        widest_fraction=widest.half_width_fraction(rounds) if has_intervals else None,
+    )
+
+
+def _typical_fraction(spreads: Sequence[CellSpread], round_count: int | None = None) -> float:
+    """The relative half-width that `MOST_SHARE` of the cells do not exceed."""
+    widths = sorted(spread.half_width_fraction(round_count) for spread in spreads)
+    return widths[math.ceil(MOST_SHARE * len(widths)) - 1]
+
 
 MATTERS_FRACTION: Final = 0.05
 """A change or a spread of the machine below this is no reason to doubt: comparisons of runs let
@@ -55,11 +190,10 @@ SteadinessKind = Literal["steady", "step", "drift", "spread", "unknown"]
 
 
 class MachineState(Fact):
-    """How the reference kernel's times went over a run: `unknown` for fewer than
-    `MINIMUM_KERNELS`; `step` from `step_round` (its index) on, or `drift`, by `change_fraction`
-    (above 0 is slower); `spread` where they are not `steady` in themselves. `low_ms` to `high_ms`
-    is their range, `spread_fraction` their standard deviation on the log scale as a ratio.
-    """
+    """How the reference kernel's times went over a run: `unknown` for fewer than `MINIMUM_KERNELS`;
+    `step` from `step_round` (its index) on, or `drift`, by `change_fraction` (above 0 is slower);
+    `spread` where they are not `steady` in themselves. `low_ms` to `high_ms` is their range,
+    `spread_fraction` their standard deviation on the log scale as a ratio."""
 
     kind: SteadinessKind
     kernel_count: int
@@ -106,12 +240,10 @@ def judge_machine(run: MeasuredRun) -> MachineState:
 
 
 def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | None:
-    """The load before trials where it was more than the run by itself can make.
-
-    The most it can make is all cores even where its trials use fewer threads: encodings are
-    prepared with several, and the average of a minute still holds that when trials begin. So less
-    than the cores of other work goes unseen beside a run of few threads.
-    """
+    """The load before trials where it was more than the run by itself can make. The most it can
+    make is all cores even where its trials use fewer threads: encodings are prepared with several,
+    and the average of a minute still holds that when trials begin. So less than the cores of other
+    work goes unseen beside a run of few threads."""
     noted = (trial.host_before.load_average_1m for trial in trials)
     loads = [load for load in noted if load is not None]
     if not loads:
@@ -127,10 +259,8 @@ def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | Non
 
 class ScrubSpread(Fact):
     """Where the spread of a typical scrub cell comes from: the share of it between process starts.
-
     The cheapest way to ±`goal_fraction` (Kalibera & Jones 2013) is `round_count` rounds of
-    `moves_a_round`; None where that is more than `MOST_ROUNDS`.
-    """
+    `moves_a_round`; None where that is more than `MOST_ROUNDS`."""
 
     between_fraction: float
     goal_fraction: float

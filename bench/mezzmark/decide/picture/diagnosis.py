@@ -146,11 +146,9 @@ def diagnose_both(measured: FidelityMeasurement) -> tuple[Diagnosis, ChartMeasur
 
 
 def diagnose(measurement: ChartMeasurement) -> Diagnosis:
-    """Name the one known cause that explains the change, or say that there is none.
-
-    Levels and colours are judged first; only a chart whose patches stand still is searched for
-    8-bit steps and for misplaced chroma, which leave flat patches alone.
-    """
+    """Name the one known cause that explains the change, or say that there is none. Levels and
+    colours are judged first; only a chart whose patches stand still is searched for 8-bit steps and
+    for misplaced chroma, which leave flat patches alone."""
     expected = np.array([patch.expected_rgb for patch in measurement.patches])
     entered = np.array([patch.entered_rgb for patch in measurement.patches])
     # What the viewer and rounding had done before the encoder saw the chart is taken off.
@@ -214,11 +212,9 @@ def _rms(difference: colour.Floats) -> float:
 
 
 def signatures(chart: Chart) -> dict[str, colour.Floats]:
-    """What a viewer would show of every patch of a chart if exactly one known mistake were made,
-    by its cause: codes 0 to 255, shape (patches, 3).
-
-    Predicted from the formulas and the chart's own values alone, never from a picture.
-    """
+    """What a viewer would show of every patch of a chart if exactly one known mistake were made, by
+    its cause: codes 0 to 255, shape (patches, 3). Predicted from the formulas and the chart's own
+    values alone, never from a picture."""
     rgb, matrix = chart.patch_signals, chart.matrix
     luma, blue, red = np.moveaxis(colour.rgb_to_ycc(rgb, matrix=matrix), -1, 0)
     # 8-bit scale of BT.709-6, 4.6.

@@ -68,12 +68,6 @@ def _pair(found: HdrMetadata | None, first: str, second: str) -> str | None:
     return None if values == [None, None] else "/".join(f"{value}" for value in values)
 
 
-_COLOUR_FIELDS: Final = {
-    **{"colour_range": "range", "primaries": "primaries"},
-    **{"transfer": "transfer", "matrix": "matrix"},
-}
-
-
 def _colour_verdicts(survival: TagSurvival) -> Iterator[TagVerdict]:
     """Code points of one meaning are one; what a clip leaves unstated means what viewers guess."""
     guess = meaning(ColourTags(), height_px=survival.height_px)
@@ -83,10 +77,10 @@ def _colour_verdicts(survival: TagSurvival) -> Iterator[TagVerdict]:
         "transfer": TRANSFER_CODES[guess.transfer],
         "matrix": MATRIX_CODES[guess.matrix],
     }
-    for field, tag in _COLOUR_FIELDS.items():
+    for field, guessed in usual.items():
         nothing = dict(ColourTags())[field]
         written, read = getattr(survival.written, field), getattr(survival.read, field)
-        meant = tag_class(field, usual[field] if written == nothing else written)
+        meant = tag_class(field, guessed if written == nothing else written)
         pictures = getattr(survival.pictures, field) if survival.pictures else nothing
         state: TagState = "changed"
         if read == nothing:
@@ -95,7 +89,7 @@ def _colour_verdicts(survival: TagSurvival) -> Iterator[TagVerdict]:
             state = "added" if written == nothing else "kept"
         is_other = pictures != nothing and tag_class(field, pictures) != meant
         yield TagVerdict(
-            tag=tag,
+            tag="range" if field == "colour_range" else field,
             state=state,
             written=written,
             read=read,

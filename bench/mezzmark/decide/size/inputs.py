@@ -36,14 +36,12 @@ Waits = dict[Round, tuple[float, float]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredEncoding:
-    """One encoding's figures; None where the runs did not measure them.
-
-    `pixel_rate` is what this machine ingests, in pixels a second, and `rate_source` where that
-    was measured; `is_storage_bound` where writing holds it up. `bits_per_pixel` is over clips.
+    """One encoding's figures; None where the runs did not measure them. `pixel_rate` is what this
+    machine ingests, in pixels a second, and `rate_source` where that was measured;
+    `is_storage_bound` where writing holds it up. `bits_per_pixel` is over clips.
     `stream_s_per_move` is what a playhead move reads, in seconds of the stream's own rate;
     `saved_ms` how much sooner the picture is there than with the originals, paired by round.
-    `played` is how many pixels a second are decoded of all streams that play at once.
-    """
+    `played` is how many pixels a second are decoded of all streams that play at once."""
 
     encoding: str
     pixel_rate: Estimate | None = None
@@ -57,10 +55,8 @@ class MeasuredEncoding:
 
 
 def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...]:
-    """Every encoding of the runs, `original` first where it was measured.
-
-    Raises RunError for no run, or for runs of different machines.
-    """
+    """Every encoding of the runs, `original` first where it was measured. Raises RunError for no
+    run, or for runs of different machines."""
     if not runs:
         raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
     refuse_other_machines(runs)
@@ -207,12 +203,10 @@ def _difference(values: Sequence[float]) -> Estimate | None:
 def _waits_by_round(
     name: str, trials: Sequence[tuple[Round, Trial]], runs: Sequence[MeasuredRun]
 ) -> Waits:
-    """Per round: mean latency of a move in ms, and what it reads in seconds of the stream.
-
-    Every pattern counts alike, and each clip its share; only rounds that have all are kept. Of
-    several settings the local one with `roll`, the most threads and the best player counts, as an
-    editor would use.
-    """
+    """Per round: mean latency of a move in ms, and what it reads in seconds of the stream. Every
+    pattern counts alike, and each clip its share; only rounds that have all are kept. Of several
+    settings the local one with `roll`, the most threads and the best player counts, as an editor
+    would use."""
     mine = [
         (key, trial.cell, trial.measurement)
         for key, trial in trials

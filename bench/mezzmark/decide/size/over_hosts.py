@@ -1,6 +1,6 @@
 """Ingest of a folder over several machines: which host takes which clips, and when all are done.
 
-List scheduling as in `decide.throughput.schedule`, on hosts that differ: whenever one is free it is
+List scheduling as in `decide.throughput.ingest`, on hosts that differ: whenever one is free it is
 sent the first clips of the list, as many as it takes at a time. Storage that all of them share is
 divided fairly (max-min; Bertsekas and Gallager, Data Networks, 2nd edition, 1992, section 6.5.2):
 what asks for less than an equal part has it, and the others share the rest.
@@ -18,7 +18,7 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_values
 from mezzmark.decide.size.inputs import measured_storage
-from mezzmark.decide.throughput.schedule import PREDICTION_DRAWS, clip_seconds, start_seconds
+from mezzmark.decide.throughput.ingest import PREDICTION_DRAWS, clip_seconds, start_seconds
 from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
@@ -47,10 +47,8 @@ class Pace:
 
 class FleetMakespan(Fact):
     """How long the folder takes on `hosts`, and one `more` that is like the host of this name; with
-    all its bytes over `storage`, if any.
-
-    `miss_ratio` is predicted / measured; `time_ratio` the time with the further host / without.
-    """
+    all its bytes over `storage`, if any. `miss_ratio` is predicted / measured; `time_ratio` the
+    time with the further host / without."""
 
     encoding: str
     clip_order: ClipOrder
@@ -132,7 +130,7 @@ def fastest_first(splits: Sequence[HostSplit], runs: Mapping[str, MeasuredRun]) 
 
 def _alone_s(split: HostSplit, run: MeasuredRun) -> float:
     drawn = _DrawnPace.of(split, run, np.random.default_rng(0))
-    return find_fleet_makespan_s([drawn.points], range(len(run.manifest.clips)))
+    return find_fleet_makespan_s([drawn.at()], range(len(run.manifest.clips)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,16 +151,13 @@ class _DrawnPace:
         )
         return cls(split.jobs, clips, start)
 
-    @property
-    def points(self) -> Pace:
-        clip_s = [clip.point for clip in self.clips]
-        return Pace(jobs=self.jobs, clip_s=clip_s, start_s=self.start.point)
-
-    def drawn(self, number: int) -> Pace:
-        clip_s = [float(clip.draws[number]) for clip in self.clips]
-        return Pace(
-            jobs=self.jobs, clip_s=clip_s, start_s=max(0.0, float(self.start.draws[number]))
+    def at(self, number: int | None = None) -> Pace:
+        """With the draw of this number of each quantity, or its point."""
+        *clip_s, start_s = (
+            one.point if number is None else float(one.draws[number])
+            for one in (*self.clips, self.start)
         )
+        return Pace(jobs=self.jobs, clip_s=clip_s, start_s=max(0.0, start_s))
 
 
 def _draw_makespan(
@@ -170,11 +165,11 @@ def _draw_makespan(
 ) -> Drawn:
     parts = [part for pace in paces for part in (*pace.clips, pace.start)]
     draws = [
-        find_fleet_makespan_s([pace.drawn(n) for pace in paces], order, storage_s)
+        find_fleet_makespan_s([pace.at(n) for pace in paces], order, storage_s)
         for n in range(PREDICTION_DRAWS)
     ]
     return Drawn(
-        point=find_fleet_makespan_s([pace.points for pace in paces], order, storage_s),
+        point=find_fleet_makespan_s([pace.at() for pace in paces], order, storage_s),
         draws=np.array(draws),
         round_count=min(part.round_count or 0 for part in parts),
         withheld=tuple(dict.fromkeys(reason for part in parts for reason in part.withheld)),

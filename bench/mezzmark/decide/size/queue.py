@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.draws import Drawn, combine, estimate_drawn
 from mezzmark.decide.size.result import CorePrediction, meets_deadline
-from mezzmark.decide.throughput.schedule import serve_in_order
+from mezzmark.decide.throughput.ingest import serve_in_order
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop
 from mezzmark.statistics.intervals import Floats
-from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import (
+from mezzmark.statistics.scaling import (
     MOST_RANGE_RATIO,
+    ScalingFit,
     draw_speedup,
     predict_throughput,
 )
@@ -55,10 +55,8 @@ class QueueFigures(NamedTuple):
 def draw_cards(
     shop: Shop, *, days: int, rng: np.random.Generator
 ) -> tuple[Floats, NDArray[np.intp]]:
-    """Arrival hours of all cards over `days` days, in order, and each card's camera kind.
-
-    A camera's cards arrive at independent uniform times within the shooting hours.
-    """
+    """Arrival hours of all cards over `days` days, in order, and each card's camera kind. A
+    camera's cards arrive at independent uniform times within the shooting hours."""
     counts = [camera.card_count_per_day for camera in shop.cameras]
     kinds = np.repeat(np.arange(len(counts)), counts)
     hours = rng.uniform(shop.shooting_start_hour, shop.last_card_hour, (days, kinds.size))
@@ -70,10 +68,8 @@ def draw_cards(
 def simulate_shop(
     shop: Shop, *, machine_hours_per_footage_hour: Floats, rng: np.random.Generator
 ) -> QueueFigures:
-    """Waits of cards over `COUNTED_DAYS` days, with one ingest cost per camera kind.
-
-    Where the machines are busy more than all day the queue never ends: waits are infinite.
-    """
+    """Waits of cards over `COUNTED_DAYS` days, with one ingest cost per camera kind. Where the
+    machines are busy more than all day the queue never ends: waits are infinite."""
     card_hours = np.array([camera.card_hours for camera in shop.cameras])
     cards = np.array([camera.card_count_per_day for camera in shop.cameras])
     service = card_hours * machine_hours_per_footage_hour
@@ -90,11 +86,9 @@ def simulate_shop(
 
 
 def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> dict[str, Drawn]:
-    """The queue's figures for the drawn ingest speeds, in pixels a second.
-
-    The point is the mean over simulations at the measured point. The draws are shared out over
-    as many as `pixel_rate` has, so that they combine with others.
-    """
+    """The queue's figures for the drawn ingest speeds, in pixels a second. The point is the mean
+    over simulations at the measured point. The draws are shared out over as many as `pixel_rate`
+    has, so that they combine with others."""
     pixels_per_hour = SECONDS_PER_HOUR * np.array([camera.pixels_per_s for camera in shop.cameras])
 
     def simulate(rate: float) -> QueueFigures:
@@ -120,13 +114,10 @@ def find_machines_needed(
     shop: Shop, pixel_rate: Drawn, figures: Mapping[str, Estimate], *, seed: int
 ) -> Estimate:
     """The fewest machines, from the shop's own number upwards, that keep up and keep late cards to
-    what the shop allows.
-
-    `figures` are those with the shop's own number: `late_cards` and `utilisation`. The upper end is
-    the number that is enough at the slow end of the measured speed. It is infinite where no number
-    up to MOST_MACHINES is enough, mostly because one card alone takes too long. All numbers are
-    tried on the same cards (`seed`).
-    """
+    what the shop allows. `figures` are those with the shop's own number: `late_cards` and
+    `utilisation`. The upper end is the number that is enough at the slow end of the measured speed.
+    It is infinite where no number up to MOST_MACHINES is enough, mostly because one card alone
+    takes too long. All numbers are tried on the same cards (`seed`)."""
     late, busy = figures["late_cards"], figures["utilisation"]
     slow_rate = float(np.quantile(pixel_rate.draws, (1 - CONFIDENCE_LEVEL) / 2))
 
@@ -192,10 +183,8 @@ def predict_ingest(
     rng: np.random.Generator,
 ) -> tuple[CorePrediction, ...]:
     """Ingest on machines with each of the shop's core counts, of cores like the measured ones.
-
     `hours` a day and `pixel_rate` are this machine's. Without a fit that carries intervals, and
-    beyond `MOST_RANGE_RATIO` times its cores, there is no prediction.
-    """
+    beyond `MOST_RANGE_RATIO` times its cores, there is no prediction."""
     if fit is None or fit.covariance_source == "none":
         return tuple(CorePrediction(core_count=count) for count in shop.core_counts)
     here = predict_throughput(fit, measured_core_count, confidence_level=CONFIDENCE_LEVEL)

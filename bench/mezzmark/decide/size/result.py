@@ -67,10 +67,8 @@ SIZING_FIGURES: Final = {
 
 class CorePrediction(Fact):
     """Ingest on a machine with another number of cores, and whether that is enough.
-
-    `ingest_hours_per_day` is None where no grid with intervals was measured, and beyond four
-    times the largest count of that grid, `grid_core_count`; `is_far` beyond twice that.
-    """
+    `ingest_hours_per_day` is None where no grid with intervals was measured, and beyond four times
+    the largest count of that grid, `grid_core_count`; `is_far` beyond twice that."""
 
     core_count: int
     ingest_hours_per_day: Estimate | None = None
@@ -81,12 +79,10 @@ class CorePrediction(Fact):
 
 
 class EncodingSizing(Fact):
-    """One encoding in this shop. `original` is the shop without an intermediate.
-
-    `has_long_cards` where too many cards take longer than the turnaround even if each finds a
-    machine free. A wait or a number without end is infinite, which JSON holds as the text
-    "Infinity": null is an interval that is withheld.
-    """
+    """One encoding in this shop. `original` is the shop without an intermediate. `has_long_cards`
+    where too many cards take longer than the turnaround even if each finds a machine free. A wait
+    or a number without end is infinite, which JSON holds as the text "Infinity": null is an
+    interval that is withheld."""
 
     encoding: str
     figures: dict[str, Estimate]
@@ -99,15 +95,14 @@ class EncodingSizing(Fact):
     limited_by: Limit = ""
     played_in: PlayedIn = ""
     has_long_cards: bool = False
+    on_other_machines: tuple[CorePrediction, ...] = ()
+    notes: tuple[SizingNote, ...] = ()
 
     @property
     def serves(self) -> Answer:
         """Everything that the shop asks for at once: cards in time, editors carried by link and
         array, and what is kept within its limits."""
         return _worst({self.meets_deadline, self.carries, self.fits})
-
-    on_other_machines: tuple[CorePrediction, ...] = ()
-    notes: tuple[SizingNote, ...] = ()
 
     @field_serializer("figures", when_used="json")
     def _name_the_endless(self, figures: dict[str, Estimate]) -> dict[str, dict[str, object]]:
@@ -123,15 +118,12 @@ class EncodingSizing(Fact):
 
 
 class SizingResult(Fact):
-    """The whole answer, with all that it rests on.
-
-    `named_here` is whom `choose` names from the same runs where what this shop asks counts too, and
-    `is_recommended` whether surely; `named_alone` by needs and wishes alone. Empty: nobody; None:
-    nothing can be chosen from.
-    `read_mb_per_s` is what storage was measured to do, where it was.
-    `unmeasured_cameras` names those whose picture size no clip has: ingest and size are scaled by
-    pixels, waits are taken as measured.
-    """
+    """The whole answer, with all that it rests on. `named_here` is whom `choose` names from the
+    same runs where what this shop asks counts too, and `is_recommended` whether surely;
+    `named_alone` by needs and wishes alone. Empty: nobody; None: nothing can be chosen from.
+    `read_mb_per_s` is what storage was measured to do, where it was. `unmeasured_cameras` names
+    those whose picture size no clip has: ingest and size are scaled by pixels, waits are taken as
+    measured."""
 
     shop: Shop
     assumptions: tuple[Assumption, ...]
@@ -163,21 +155,16 @@ def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
 
 
 def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
-    """Whether no more cards than the shop allows are ready too late.
-
-    Who cannot keep up is late, and who may not is not surely in time: the two figures come from
-    different draws, so that their tails may differ.
-    """
+    """Whether no more cards than the shop allows are ready too late. Who cannot keep up is late,
+    and who may not is not surely in time: the two figures come from different draws, so that their
+    tails may differ."""
     in_time = _judge(figures.get("late_cards"), lambda late: late <= shop.late_cards_fraction)
     return _if_keeping_up(in_time, keeps_up(figures))
 
 
 def pays_off(figures: Mapping[str, Estimate]) -> Answer:
-    """Whether editors save more waiting than ingest adds.
-
-    Footage that is never ready saves nobody any time, nor do moves that are no faster; where it
-    may never be ready nobody can be sure.
-    """
+    """Whether editors save more waiting than ingest adds. Footage that is never ready saves nobody
+    any time, nor do moves that are no faster; where it may never be ready nobody can be sure."""
     if saves_nothing(figures):
         return "no"
     gains = _judge(figures.get("wait_balance_min_per_day"), lambda balance: balance > 0)

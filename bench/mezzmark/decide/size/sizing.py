@@ -23,6 +23,7 @@ from mezzmark.decide.estimate.draws import (
     exactly,
 )
 from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.size import result
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings, measured_storage
 from mezzmark.decide.size.queue import (
     HOURS_PER_DAY,
@@ -30,22 +31,6 @@ from mezzmark.decide.size.queue import (
     draw_queue,
     find_machines_needed,
     predict_ingest,
-)
-from mezzmark.decide.size.result import (
-    SIZING_FIGURES,
-    Answer,
-    CorePrediction,
-    EncodingSizing,
-    Limit,
-    SizingNote,
-    SizingResult,
-    carries,
-    fits,
-    has_long_cards,
-    keeps_up,
-    meets_deadline,
-    pays_off,
-    saves_nothing,
 )
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
@@ -67,10 +52,8 @@ MIN_PER_HOUR: Final = 60.0
 
 def payload_mb_per_s(shop: Shop) -> float:
     """What the shop's link carries at best, in 10⁶ payload bytes a second, in full frames.
-
-    `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with
-    time stamps).
-    """
+    `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with time
+    stamps)."""
     fraction = (shop.mtu_bytes - shop.header_bytes) / (shop.mtu_bytes + FRAME_OVERHEAD_BYTES)
     return shop.link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
 
@@ -80,7 +63,7 @@ def planned_link_mb_per_s(shop: Shop) -> float:
     return payload_mb_per_s(shop) * shop.link_usable_fraction
 
 
-def carried_by(shop: Shop, read: Estimate | None) -> tuple[Limit, float]:
+def carried_by(shop: Shop, read: Estimate | None) -> tuple[result.Limit, float]:
     """What limits the streams of all editors, and at how many 10⁶ bytes a second: storage as it was
     read, link included, where the link could have carried that; else what the shop says."""
     planned = planned_link_mb_per_s(shop)
@@ -102,19 +85,17 @@ def size_encodings(
     *,
     rng: np.random.Generator,
     draw_count: int = DRAW_COUNT,
-) -> SizingResult:
-    """What each encoding of the runs would ask of the shop.
-
-    Raises RunError for no run or for runs of different machines. A figure whose measurement is
-    missing is left out, and a note says which.
-    """
+) -> result.SizingResult:
+    """What each encoding of the runs would ask of the shop. Raises RunError for no run or for runs
+    of different machines. A figure whose measurement is missing is left out, and a note says
+    which."""
     read, write = measured_storage(runs, "sequential"), measured_storage(runs, "write")
     measured = [_as_written(one, write) for one in gather_encodings(runs)]
     core_count = runs[0].manifest.host.usable_core_count
     sizer = _Sizer(shop=shop, rng=rng, draw_count=draw_count, read=read)
     originals = [clip.original for run in runs for clip in run.manifest.clips]
     sizes = {(original.width_px, original.height_px) for original in originals}
-    return SizingResult(
+    return result.SizingResult(
         shop=shop,
         assumptions=list_assumptions(shop),
         encodings=tuple(sizer.size(encoding, core_count) for encoding in measured),
@@ -151,17 +132,17 @@ class _Sizer:
     draw_count: int
     read: Estimate | None
 
-    def size(self, measured: MeasuredEncoding, core_count: int) -> EncodingSizing:
+    def size(self, measured: MeasuredEncoding, core_count: int) -> result.EncodingSizing:
         """All figures of one encoding, and the three answers."""
         is_original = measured.encoding == ORIGINAL
         ingest = {} if is_original else self._ingest(measured)
         rate = ingest.pop("pixel_rate", None)
         found = ingest | self._streams(measured)
         found |= {} if is_original else self._waits(measured, ingest.get("card_wait_hours"))
-        units = {name: unit for name, unit in SIZING_FIGURES.items() if name in found}
+        units = {name: unit for name, unit in result.SIZING_FIGURES.items() if name in found}
         figures = {name: estimate_drawn(found[name], unit) for name, unit in units.items()}
-        in_time = "yes" if is_original else meets_deadline(self.shop, figures)
-        elsewhere: tuple[CorePrediction, ...] = ()
+        in_time = "yes" if is_original else result.meets_deadline(self.shop, figures)
+        elsewhere: tuple[result.CorePrediction, ...] = ()
         if rate is not None:
             if in_time != "yes":
                 # A child's draws leave those of the other figures as they are.
@@ -179,22 +160,22 @@ class _Sizer:
         figures |= self._decoded(measured)
         is_bound = measured.rate_source is not None and measured.rate_source.is_bound
 
-        def bounded(answer: Answer) -> Answer:
+        def bounded(answer: result.Answer) -> result.Answer:
             """From an upper bound on speed only "no" follows."""
             return "cannot tell" if is_bound and answer == "yes" else answer
 
-        return EncodingSizing(
+        return result.EncodingSizing(
             encoding=measured.encoding,
             figures=figures,
-            keeps_up="yes" if is_original else bounded(keeps_up(figures)),
+            keeps_up="yes" if is_original else bounded(result.keeps_up(figures)),
             meets_deadline=in_time if is_original else bounded(in_time),
-            pays_off=bounded(pays_off(figures)),
-            carries=carries(self.shop, figures),
-            fits=fits(self.shop, figures),
+            pays_off=bounded(result.pays_off(figures)),
+            carries=result.carries(self.shop, figures),
+            fits=result.fits(self.shop, figures),
             rate_source=measured.rate_source,
             limited_by=self._editors_limit(figures),
             played_in=measured.played[1] if measured.played else "",
-            has_long_cards=has_long_cards(self.shop, figures),
+            has_long_cards=result.has_long_cards(self.shop, figures),
             on_other_machines=tuple(
                 one.model_copy(update={"meets_deadline": bounded(one.meets_deadline)})
                 for one in elsewhere
@@ -202,7 +183,7 @@ class _Sizer:
             notes=tuple(_notes(measured, figures)),
         )
 
-    def _editors_limit(self, figures: Mapping[str, Estimate]) -> Limit:
+    def _editors_limit(self, figures: Mapping[str, Estimate]) -> result.Limit:
         """What the smallest number of editors comes from."""
         carried, decoded = figures.get("editors_carried"), figures.get("editors_decoded")
         if decoded is not None and (carried is None or decoded.point < carried.point):
@@ -281,7 +262,7 @@ class _Sizer:
         # A child's draws leave those of the other figures as they are.
         draws = draw_estimate(rate, rng=self.rng.spawn(1)[0], draw_count=self.draw_count)
         editors = combine(lambda px: np.floor(px / each + 1e-6), draws)  # rates are not exact
-        found = estimate_drawn(editors, SIZING_FIGURES["editors_decoded"])
+        found = estimate_drawn(editors, result.SIZING_FIGURES["editors_decoded"])
         cap = found.point if rate.is_least else None
         return {"editors_decoded": found.model_copy(update={"capped_at": cap})}
 
@@ -332,7 +313,9 @@ def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, D
     }
 
 
-def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Iterator[SizingNote]:
+def _notes(
+    measured: MeasuredEncoding, figures: Mapping[str, Estimate]
+) -> Iterator[result.SizingNote]:
     is_original = measured.encoding == ORIGINAL
     if is_original:
         yield "no_ingest"
@@ -350,7 +333,7 @@ def _notes(measured: MeasuredEncoding, figures: Mapping[str, Estimate]) -> Itera
         yield "reads_not_measured"
     if measured.saved_ms is None and not is_original:
         yield "waits_not_measured"
-    if saves_nothing(figures):
+    if result.saves_nothing(figures):
         yield "slower_moves"
 
 

@@ -106,8 +106,7 @@ def pixel_work(trial: Trial) -> tuple[float, float]:
         work = TASKS[trial.cell.task].work(Seen(measured, None))
         return float(work.frame_count * measured.width_px * measured.height_px), work.wall_ns / 1e9
     if isinstance(measured, IngestMeasurement):
-        shapes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
-        return float(sum(math.prod(shape) for shape in shapes)), max(measured.end_ns) / 1e9
+        return float(sum(measured.pixels)), max(measured.end_ns) / 1e9
     return 0.0, 0.0
 
 
@@ -115,11 +114,8 @@ def _work_by_setting(
     name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
 ) -> dict[Setting, tuple[Floats, Floats, list[float]]]:
     """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
-    clips' shares of the pixels of the mix.
-
-    Ingest that resizes is left out: its pixels are not those of the footage; so is what a link or
-    another storage may have held up.
-    """
+    clips' shares of the pixels of the mix. Ingest that resizes is left out: its pixels are not
+    those of the footage; so is what a link or another storage may have held up."""
     work: dict[Setting, dict[str, dict[Round, tuple[float, float]]]] = {}
     for key, trial in trials:
         cell, done = trial.cell, pixel_work(trial)
@@ -154,13 +150,10 @@ class SplitFigures(Fact):
 
 
 class GridFindings(Fact):
-    """One encoding's grid. Splits are (jobs, threads).
-
-    `lead` is best over runner-up in throughput, paired by round; `is_lead_certain` when its
-    interval lies above 1, `is_doubtful` where that over any other does not. `gain` is best over one
-    job of one thread, where that is another split. `limit_fraction` is the best split's share of
-    what the machine could do at best.
-    """
+    """One encoding's grid. Splits are (jobs, threads). `lead` is best over runner-up in throughput,
+    paired by round; `is_lead_certain` when its interval lies above 1, `is_doubtful` where that over
+    any other does not. `gain` is best over one job of one thread, where that is another split.
+    `limit_fraction` is the best split's share of what the machine could do at best."""
 
     encoding: str
     splits: tuple[SplitFigures, ...]
@@ -183,12 +176,10 @@ BYTES_PER_PIXEL: Final = 1.5
 
 
 def judge_grid(run: ObservedRun) -> tuple[GridFindings, ...]:
-    """Findings of each encoding that has grid trials, in order of first appearance.
-
-    Figures are over the run's clips, of encodings that have all. The machine's limit is one job of
-    one thread times the cores (physical ones where cores run several threads), and never more than
-    what memory carries; `limit_fraction` is the best split's share of it, paired by round.
-    """
+    """Findings of each encoding that has grid trials, in order of first appearance. Figures are
+    over the run's clips, of encodings that have all. The machine's limit is one job of one thread
+    times the cores (physical ones where cores run several threads), and never more than what memory
+    carries; `limit_fraction` is the best split's share of it, paired by round."""
     mine = [t for t in run.trials if t.cell.task == "grid" and not t.arm]
     observations = [o for o in run.observations if o.cell.task == "grid"]
     pooled = pool_clips(observations, run.manifest)

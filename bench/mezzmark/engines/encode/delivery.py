@@ -26,23 +26,23 @@ KEYFRAME_INTERVAL_S: Final = 2
 
 def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
     """Export the first `job.frame_count` pictures in one or two passes, timed, and prove the file.
-
-    Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError
-    where this FFmpeg lacks the encoder.
-    """
+    Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError where
+    this FFmpeg lacks the encoder."""
     index = encoded_file.first_frames(read_frame_index(job.source.index_path), job.frame_count)
     path = Path(job.scratch_dir) / "delivery.mp4"
-    decode_ns = _time_decode(job, index, clock_ns)
+    start_ns = clock_ns()
+    for _ in read_pictures(job.source.media_path, index, thread_count=job.thread_count):
+        pass
+    decode_ns = clock_ns() - start_ns
     passes = _time_passes(job, index, path, clock_ns)
     process = read_process_facts()
     size = encoded_file.fitted_size(index.width_px, index.height_px, job.settings.height_px)
     is_resized = size != (index.width_px, index.height_px)
     found = encoded_file.read_encoded(path, is_stamped=index.is_stamped)
-    in_order = None if is_resized else encoded_file.stamps_agree(index, found.index)
-    encoded_file.refuse_lost_pictures(
-        index,
+    # Nothing is said of stamps that were resized.
+    in_order = encoded_file.refuse_lost_pictures(
+        index.model_copy(update={"is_stamped": False}) if is_resized else index,
         found.index,
-        in_order=in_order,
         where=f"delivery as {job.settings.codec}",
         remedy="Raise delivery.bitrate_bps.",
     )
@@ -123,10 +123,3 @@ def delivery_encoding(
         b_frames=3,
         is_intra=False,
     )
-
-
-def _time_decode(job: DeliveryJob, index: FrameIndex, clock_ns: Callable[[], int]) -> int:
-    start_ns = clock_ns()
-    for _ in read_pictures(job.source.media_path, index, thread_count=job.thread_count):
-        pass
-    return clock_ns() - start_ns

@@ -13,6 +13,7 @@ import psutil
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import (
+    converter_for,
     first_frames,
     read_encoded,
     refuse_lost_pictures,
@@ -22,7 +23,7 @@ from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.encode.stored_pictures import read_stored_pictures
 from mezzmark.engines.encode.timing import evenly_timed
-from mezzmark.engines.media.conversion import Converter, read_pictures
+from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.pixels import frame_bytes
 from mezzmark.engines.media.probe import probe_media
@@ -40,12 +41,10 @@ MEMORY_FRACTION: Final = 0.6
 
 
 def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
-    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it.
-
-    A shorter clip gives what it has; the measurement's `frame_count` says how many. Raises
+    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it. A
+    shorter clip gives what it has; the measurement's `frame_count` says how many. Raises
     EncodingError when the encoding cannot hold the clip or loses pictures, ScenarioError when
-    memory does not suffice.
-    """
+    memory does not suffice."""
     index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate, source = constant_rate(index), probe_media(job.source.media_path)
     pixel_format = job.encoding.pixel_format
@@ -97,11 +96,9 @@ def encode_frames(
     source: MediaFacts | None = None,
 ) -> tuple[int, int]:
     """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns. Their
-    shape is that of the `source`'s.
-
-    The clock runs from the first picture submitted to the trailer written; opening the encoder
-    and writing the header come before it. The pictures' times are set to 0, 1, 2, … / rate.
-    """
+    shape is that of the `source`'s. The clock runs from the first picture submitted to the trailer
+    written; opening the encoder and writing the header come before it. The pictures' times are set
+    to 0, 1, 2, … / rate."""
     kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
     if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
         raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
@@ -132,8 +129,7 @@ def load_pictures(
 ) -> tuple[list[VideoFrame], ColourTags]:
     """The pictures of a file's index in memory, as this encoding takes them, and what they then
     mean."""
-    size = encoding.picture_size(index.width_px, index.height_px)
-    converter = Converter(source, encoding.pixel_format, thread_count=thread_count, size=size)
+    converter = converter_for(source, encoding, (index.width_px, index.height_px), thread_count)
     pictures = read_pictures(source.path, index, thread_count=thread_count)
     return [converter.convert(picture) for picture in pictures], converter.tags
 
@@ -177,11 +173,9 @@ class _JobResult:
 
 
 def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
-    """Encode the same pictures in `job.job_count` processes at once; every file is proved.
-
-    Raises EncodingError when the encoding cannot hold the clip or a file lost pictures,
-    ScenarioError when memory does not suffice, EngineError when a process died.
-    """
+    """Encode the same pictures in `job.job_count` processes at once; every file is proved. Raises
+    EncodingError when the encoding cannot hold the clip or a file lost pictures, ScenarioError when
+    memory does not suffice, EngineError when a process died."""
     index = _read_clip(job, where="grid.frames", fewest=8, job_count=job.job_count)
     results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
     measurement = _summarise(results, index)
@@ -208,11 +202,9 @@ def _work(
     start_ns = clock_ns()
     found = read_encoded(path, is_stamped=index.is_stamped)
     verify_ns = clock_ns() - start_ns
-    in_order = stamps_agree(index, found.index)
-    refuse_lost_pictures(
+    in_order = refuse_lost_pictures(
         index,
         found.index,
-        in_order=in_order,
         where=f'encoding "{job.encoding.name}"',
         remedy="Raise its quality, or leave the encoding out.",
     )

@@ -2,14 +2,16 @@
 because trials, preparations and deliveries do so by the same steps."""
 
 import hashlib
+import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from av.container import OutputContainer
 from av.video.codeccontext import VideoCodecContext
@@ -32,7 +34,7 @@ from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape, wanted_aspect
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.encoding import Encoding, check_frame, encoding_bitrate_bps
-from mezzmark.model.errors import EncodingError, count_text
+from mezzmark.model.errors import EncodingError, NotMadeError, count_text
 from mezzmark.model.footage import (
     FieldOrder,
     FrameIndex,
@@ -46,6 +48,9 @@ from mezzmark.own_files import safe_file_name
 if TYPE_CHECKING:  # a trial does without
     from mezzmark.model.preparations import PrepareEncodingJob
 
+Item = TypeVar("Item")
+
+_ADVANCE_ITEMS: Final = 8
 _FRAMES_AHEAD: Final = 4
 """Enough to bridge a slow picture; each takes 12 to 66 MB at 2160p."""
 
@@ -68,6 +73,14 @@ def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
         while (frame := coming.popleft().result()) is not None:
             coming.append(thread.submit(next, maker, None))
             yield frame
+
+
+def telling(items: Iterable[Item], count: int, tell: Callable[[float], None]) -> Iterator[Item]:
+    """The items as they come; `tell` is given the share done (of `count`) now and then."""
+    for number, item in enumerate(items):
+        if number % _ADVANCE_ITEMS == 0:
+            tell(number / count)
+        yield item
 
 
 def write_frames(
@@ -108,37 +121,50 @@ def encode_clip(
     timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
-    size = encoding.picture_size(*fitted)
-    converter = Converter(
-        probe_media(media_path), encoding.pixel_format, thread_count=thread_count, size=size
-    )
+    converter = converter_for(probe_media(media_path), encoding, fitted, thread_count)
     pictures = pictures or read_pictures(media_path, index, thread_count=thread_count)
-    encoder = open_encoder(
-        path,
-        encoding,
-        size=size,
-        frame_rate=timing.frame_rate,
-        time_base=timing.time_base,
-        tags=converter.tags,
-        thread_count=thread_count,
-        prepare=_told_first(encoding, converter.source, carrier),
-    )
-    write_frames(timed(map(converter.convert, pictures), timing), encoder, carrier)
+    frames = timed(map(converter.convert, pictures), timing)
+    _write_clip(frames, path, encoding, converter, timing, carrier, thread_count=thread_count)
     return fitted
 
 
-def _told_first(
-    encoding: Encoding, source: MediaFacts, carrier: Carrier | None
-) -> Callable[[OutputContainer, VideoCodecContext], None]:
-    """What an encoder and its container are told before they are opened."""
-    shape = carry_shape(encoding, source)
+def converter_for(
+    source: MediaFacts, encoding: Encoding, fitted: tuple[int, int], thread_count: int
+) -> Converter:
+    """From a clip's pictures, fitted to a size, to those that enter the encoder."""
+    size = encoding.picture_size(*fitted)
+    return Converter(source, encoding.pixel_format, thread_count=thread_count, size=size)
+
+
+def _write_clip(
+    frames: Iterable[VideoFrame],
+    path: Path,
+    encoding: Encoding,
+    converter: Converter,
+    timing: Timing,
+    carrier: Carrier | None,
+    *,
+    thread_count: int,
+) -> None:
+    """What the converter gave, timed, to a new file, with the clip's shape and what is carried."""
+    shape = carry_shape(encoding, converter.source)
 
     def prepare(container: OutputContainer, context: VideoCodecContext) -> None:
         shape(container, context)
         if carrier:
             carrier.prepare(container, context)
 
-    return prepare
+    encoder = open_encoder(
+        path,
+        encoding,
+        size=converter.size,
+        frame_rate=timing.frame_rate,
+        time_base=timing.time_base,
+        tags=converter.tags,
+        thread_count=thread_count,
+        prepare=prepare,
+    )
+    write_frames(frames, encoder, carrier)
 
 
 def fitted_size(width_px: int, height_px: int, wanted_px: int | None) -> tuple[int, int]:
@@ -162,11 +188,9 @@ def read_encoded(path: Path, *, is_stamped: bool, has_closed_groups: bool = Fals
 
 
 def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
-    """Whether the encoded pictures carry the source's stamps in the same order.
-
-    None where the clip has no stamps. A picture whose stamp the source itself had lost is not
-    asked for; after resizing a stamp may be unreadable, but none that can be read may be another.
-    """
+    """Whether the encoded pictures carry the source's stamps in the same order. None where the clip
+    has no stamps. A picture whose stamp the source itself had lost is not asked for; after resizing
+    a stamp may be unreadable, but none that can be read may be another."""
     if not source.is_stamped:
         return None
     if source.frame_count != encoded.frame_count:
@@ -180,15 +204,17 @@ def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
 
 
 def refuse_lost_pictures(
-    source: FrameIndex, found: FrameIndex, *, in_order: bool | None, where: str, remedy: str
-) -> None:
-    """EncodingError when a file does not hold as many pictures as went in, or not in their order
-    (`in_order`, None where nobody can tell)."""
+    source: FrameIndex, found: FrameIndex, *, where: str, remedy: str
+) -> bool | None:
+    """EncodingError when a file does not hold as many pictures as went in, or not in their order;
+    whether it is theirs, as of `stamps_agree`."""
+    in_order = stamps_agree(source, found)
     if found.frame_count != source.frame_count or in_order is False:
         entered = count_text(source.frame_count, "picture")
         order = ", in another order or with their stamps lost" if in_order is False else ""
         what = f"{entered} went in and {found.frame_count} came back{order}"
         raise EncodingError(where=where, what=what, remedy=remedy)
+    return in_order
 
 
 def first_frames(index: FrameIndex, frame_count: int) -> FrameIndex:
@@ -217,7 +243,6 @@ TRANSCODE_VERSION: Final = 2
 WHOLE_VERSION: Final = 1
 """As that, of files that hold more than pictures."""
 
-_ADVANCE_FRAMES: Final = 8
 _LOSSY_SHARE: Final = 0.5
 """No lossy encoding of the catalogue was seen above half the bytes of the bare picture."""
 
@@ -239,14 +264,18 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
 
     def make(folder: Path) -> FrameIndex:
         path = folder / f"{safe_file_name(job.encoding.name)}.{job.encoding.container}"
-        _transcode(job, source, index, path, advance, timing, carrier)
         is_intra, where = job.encoding.is_intra, f'encoding "{job.encoding.name}"'
+        if job.is_sought:
+            raise NotMadeError(where=where, what="it is not made yet", remedy="Make it.")
+        if job.made_path:
+            os.replace(job.made_path, path)
+        else:
+            _transcode(job, source, index, path, advance, timing, carrier)
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         entered = pick_frames(index, timing.shown)
         refuse_lost_pictures(
             entered,
             found,
-            in_order=stamps_agree(entered, found),
             where=where,
             remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
         )
@@ -260,7 +289,8 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
     aspect = wanted_aspect(job.encoding, source)
     key = _key_of(job, index, order, aspect, is_whole=carrier is not None)
     needed_bytes = _needed_bytes(index, job.encoding)
-    made = fetch_entry(Path(job.cache_dir), key, make, needed_bytes=needed_bytes)
+    how: dict[str, Any] = {"needed_bytes": needed_bytes, "made_by": job.made_by}
+    made = fetch_entry(Path(job.cache_dir), key, make, **how)
     is_lost = (probe_media(made.media.media_path).sample_aspect or 1) != aspect
     survives = survey(source.path, index, made.media, aspect) if job.fingerprint else ()
     return made.model_copy(update={"survives": survives, "is_aspect_lost": is_lost})
@@ -301,35 +331,20 @@ def _transcode(
     timing: Timing,
     carrier: Carrier | None,
 ) -> None:
-    core_count = read_usable_core_count()
-    size = job.encoding.picture_size(index.width_px, index.height_px)
-    converter = Converter(source, job.encoding.pixel_format, thread_count=core_count, size=size)
-    message = f"encoding to {job.encoding.name}"
+    core_count, encoding = read_usable_core_count(), job.encoding
+    message = f"encoding to {encoding.name}"
     rate, kept_count = timing.frame_rate, len({*timing.shown})
     if timing.time_base == 1 / rate and not is_constant_rate(index, rate):
         repeats, lost = len(timing.shown) - kept_count, index.frame_count - kept_count
         message += f" (variable rate; spaced evenly at {float(rate):.3f} frames/s"
         message += f", {repeats} pictures repeated, {lost} left out)"
+    converter = converter_for(source, encoding, (index.width_px, index.height_px), core_count)
     pictures = read_pictures(source.path, index, thread_count=core_count)
-
-    def converted() -> Iterator[VideoFrame]:
-        for number, picture in enumerate(pictures):
-            if number % _ADVANCE_FRAMES == 0:
-                advance(message, number / index.frame_count)
-            yield converter.convert(picture)
-
-    is_any = job.encoding.encoder in ANY_THREADS
-    encoder = open_encoder(
-        path,
-        job.encoding,
-        size=size,
-        frame_rate=timing.frame_rate,
-        time_base=timing.time_base,
-        tags=converter.tags,
-        thread_count=min(core_count, MOST_THREADS) if is_any else job.thread_count,
-        prepare=_told_first(job.encoding, source, carrier),
-    )
-    write_frames(made_ahead(timed(converted(), timing)), encoder, carrier)
+    told = telling(pictures, index.frame_count, partial(advance, message))
+    frames = made_ahead(timed(map(converter.convert, told), timing))
+    is_any = encoding.encoder in ANY_THREADS
+    threads = min(core_count, MOST_THREADS) if is_any else job.thread_count
+    _write_clip(frames, path, encoding, converter, timing, carrier, thread_count=threads)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:

@@ -72,11 +72,8 @@ class EncoderFault:
 
 
 def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
-    """The encoder's options, thread pinning included.
-
-    Where both speak of one option ("x265-params"), the parts are joined; the encoding's own
-    come last and win.
-    """
+    """The encoder's options, thread pinning included. Where both speak of one option
+    ("x265-params"), the parts are joined; the encoding's own come last and win."""
     options = {
         key: value.replace("{threads}", str(thread_count))
         for key, value in encoding.thread_options.items()
@@ -171,12 +168,9 @@ def require_encoder(encoding: Encoding) -> None:
 
 
 def probe_encoding(encoding: Encoding) -> EncoderFault | None:
-    """What goes wrong when two small pictures are encoded so.
-
-    A build may list an encoder that its machine cannot open. One that refuses our usual small size
-    is tried at a usual large one, one of few sizes at its first: at others it may crash. The
-    container is not tried.
-    """
+    """What goes wrong when two small pictures are encoded so. A build may list an encoder that its
+    machine cannot open. One that refuses our usual small size is tried at a usual large one, one of
+    few sizes at its first: at others it may crash. The container is not tried."""
     sizes = encoding.frame_sizes[:1] or (_PROBE_SIZE, _LARGE_PROBE_SIZE)
     faults = [fault := _try_size(encoding, sizes[0])]
     faults += [_try_size(encoding, size) for size in sizes[1:] if fault]
@@ -316,11 +310,9 @@ def _quiet() -> Iterator[None]:
 
 
 def _restore_ordinary_scheduling() -> None:
-    """Put all threads of this process back among the machine's others (Linux).
-
-    libsvtav1 run by root makes its threads, and the one that opens it, real-time threads that
-    push everything else off the cores: no measurement beside or after it would mean anything.
-    """
+    """Put all threads of this process back among the machine's others (Linux). libsvtav1 run by
+    root makes its threads, and the one that opens it, real-time threads that push everything else
+    off the cores: no measurement beside or after it would mean anything."""
     if sys.platform != "linux":
         return
     for task in Path("/proc/self/task").iterdir():

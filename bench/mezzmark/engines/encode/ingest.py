@@ -8,13 +8,15 @@ it is read back out of the file cache, where it lies.
 """
 
 import os
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from av.video.frame import VideoFrame
 
@@ -25,17 +27,21 @@ from mezzmark.engines.encode.whole_file import carrier_for
 from mezzmark.engines.media.conversion import read_pictures
 from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile, StorageFile, line_of
-from mezzmark.host.common import read_process_facts
+from mezzmark.host.common import read_battery, read_host_moment, read_process_facts
 from mezzmark.host.file_pages import is_dropped
-from mezzmark.host.heat import watched
 from mezzmark.model.errors import EngineError
 from mezzmark.model.fact import NS_PER_S
-from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import Measured
-from mezzmark.model.tasks.ingest import IngestJob, IngestMeasurement
+from mezzmark.model.tasks.ingest import HeatMoment, IngestJob, IngestMeasurement
 from mezzmark.own_files import safe_file_name
 
 _ANOTHER_FOLDER: Final = "Name another folder."
+
+MOMENT_S: Final = 10.0
+"""Reading them takes a millisecond, and heat comes within minutes."""
+
+FEWEST_MOMENTS: Final = 20
+"""Of a trial that lasts less long."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,11 +64,9 @@ class IngestedClip:
 
 
 def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
-    """Ingest the folder into the job's scratch folder, timed from the pool's release.
-
-    Raises EncodingError when a clip's file is not whole, DestinationError when something stands
-    where a file would go, EngineError when a process died or the job is for several hosts.
-    """
+    """Ingest the folder into the job's scratch folder, timed from the pool's release. Raises
+    EncodingError when a clip's file is not whole, DestinationError when something stands where a
+    file would go, EngineError when a process died or the job is for several hosts."""
     if job.hosts:
         raise EngineError(
             where="[ingest] hosts",
@@ -77,18 +81,19 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     return Measured(
         measurement=IngestMeasurement(
             clips=tuple(source.clip for source in job.sources),
-            frame_count=tuple(clip.frame_count for clip in clips),
             width_px=tuple(clip.size[0] for clip in clips),
             height_px=tuple(clip.size[1] for clip in clips),
             source_bytes=tuple(
                 Path(source.media.media_path).stat().st_size for source in job.sources
             ),
-            start_ns=tuple(clip.start_ns - release_ns for clip in clips),
-            encoded_ns=tuple(clip.encoded_ns - release_ns for clip in clips),
-            end_ns=tuple(clip.end_ns - release_ns for clip in clips),
-            worker_index=tuple(clip.worker_index for clip in clips),
-            cpu_ns=tuple(clip.cpu_ns for clip in clips),
-            file_bytes=tuple(clip.file_bytes for clip in clips),
+            **{
+                name: tuple(getattr(clip, name) for clip in clips)
+                for name in ("frame_count", "worker_index", "cpu_ns", "file_bytes")
+            },
+            **{
+                name: tuple(getattr(clip, name) - release_ns for clip in clips)
+                for name in ("start_ns", "encoded_ns", "end_ns")
+            },
             is_verified=(True,) * len(clips),
             worker_count=job.job_count,
             wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),
@@ -105,6 +110,46 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
         process=read_process_facts(),
         flags=("not_cold",) * (not all(dropped)),
     )
+
+
+def _heat_moment(at_ns: int) -> HeatMoment:
+    """The machine's clock, slowings for heat and battery now; None where it does not tell."""
+    now, battery = read_host_moment(), read_battery()
+    told: dict[str, Any] = {
+        "frequency_mhz": now.frequency_mhz,
+        "throttle_count": now.throttle_count,
+    }
+    if battery is not None:
+        percent = getattr(battery, "percent", None)
+        told["on_battery"] = None if battery.power_plugged is None else not battery.power_plugged
+        told["battery_fraction"] = None if percent is None else percent / 100
+    return HeatMoment(at_ns=at_ns, **told)
+
+
+@contextmanager
+def watched(lasting_s: float, clock_ns: Callable[[], int]) -> Iterator[list[HeatMoment]]:
+    """Moments while the block runs, at its start and its end too, by the clock that is given; none
+    where it does not last."""
+    moments: list[HeatMoment] = []
+    if not lasting_s:
+        yield moments
+        return
+    is_over = threading.Event()
+
+    def watch() -> None:
+        while True:
+            moments.append(_heat_moment(clock_ns()))
+            if is_over.wait(min(MOMENT_S, lasting_s / FEWEST_MOMENTS)):
+                return
+
+    thread = threading.Thread(target=watch, daemon=True)
+    thread.start()
+    try:
+        yield moments
+    finally:
+        is_over.set()
+        thread.join()
+        moments.append(_heat_moment(clock_ns()))
 
 
 def ingest_folder(
@@ -203,9 +248,11 @@ def _ingest(
     )
     encoded_ns = clock_ns()
     entered = encoded_file.pick_frames(index, carrier.timing.shown) if carrier else index
-    found = _prove(job, clip_index, entered, part)
+    found, where = build_frame_index(part, is_stamped=entered.is_stamped), f'clip "{source.clip}"'
+    remedy = "Leave the encoding out; it cannot be trusted with footage."
+    encoded_file.refuse_lost_pictures(entered, found, where=where, remedy=remedy)
     if carrier:
-        carrier.prove(part, found, f'clip "{source.clip}"')
+        carrier.prove(part, found, where)
     wait_ns = reader.wait_ns if reader else None
     if sent:
         proved_ns = clock_ns()
@@ -232,20 +279,6 @@ def _sending(pictures: Iterator[VideoFrame], sent: SentFile) -> Iterator[VideoFr
     for picture in pictures:
         sent.send()
         yield picture
-
-
-def _prove(job: IngestJob, clip_index: int, index: FrameIndex, path: Path) -> FrameIndex:
-    """The index of the file, once it holds the pictures of the clip's `index` in the same order.
-    Raises EncodingError."""
-    found = build_frame_index(path, is_stamped=index.is_stamped)
-    encoded_file.refuse_lost_pictures(
-        index,
-        found,
-        in_order=encoded_file.stamps_agree(index, found),
-        where=f'clip "{job.sources[clip_index].clip}"',
-        remedy="Leave the encoding out; it cannot be trusted with footage.",
-    )
-    return found
 
 
 def give_name(part: Path, path: Path) -> None:

@@ -38,11 +38,9 @@ class ProcessPool:
         self.barrier.wait()
 
     def start_together(self, clock_ns: Callable[[], int]) -> None:
-        """Meet, then go at one moment of the machine's clock.
-
-        A barrier wakes its waiters one after the other, milliseconds apart; spinning on a common
-        moment ahead lets them go within microseconds, if each has a core.
-        """
+        """Meet, then go at one moment of the machine's clock. A barrier wakes its waiters one after
+        the other, milliseconds apart; spinning on a common moment ahead lets them go within
+        microseconds, if each has a core."""
         if self.barrier.wait() == 0:
             self.release_ns.value = clock_ns() + RELEASE_AHEAD_NS
         self.barrier.wait()
@@ -58,12 +56,10 @@ class ProcessPool:
 
 
 def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: int) -> list[Result]:
-    """`work(worker number, pool)` in `worker_count` processes; results in that order.
-
-    `work` must be a module's own function or a `partial` of one, and its results picklable. A
-    MezzmarkError of a worker is raised here, and an OSError of full or failing storage; a worker
-    that dies raises EngineError with its exit status. No process is left when this returns.
-    """
+    """`work(worker number, pool)` in `worker_count` processes; results in that order. `work` must
+    be a module's own function or a `partial` of one, and its results picklable. A MezzmarkError of
+    a worker is raised here, and an OSError of full or failing storage; a worker that dies raises
+    EngineError with its exit status. No process is left when this returns."""
     barrier = _CONTEXT.Barrier(worker_count)
     pool = ProcessPool(barrier, _CONTEXT.Value("q", 0), _CONTEXT.Value("q", 0))
     workers = []

@@ -1,26 +1,43 @@
-"""Pictures ready to be encoded, in a file of the cache that trials map instead of decoding again.
+"""Pictures that lie uncompressed in a file, plane after plane, so that nobody decodes them again.
 
-The file holds what `Converter` gave: a header with the colour tags, then of each picture every
-plane without padding, in the order of `planes_of`. A trial copies them into frames of its own
-before its clock runs, so that no page of the file is first met inside a timed interval.
+`prepare_pictures` stores what `Converter` gives in a file of the cache, behind a header with the
+colour tags. A trial copies them into frames of its own before its clock runs, so that no page of
+the file is first met inside a timed interval. `FrameSpool` keeps a clip's frames in an unnamed
+scratch file, so that memory does not grow with the clip; where that would be too large, or the disk
+fills, the clip is decoded anew instead.
 """
 
+import math
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, cast
 
 import numpy as np
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import first_frames
+from mezzmark.engines.encode.encoded_file import first_frames, telling
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import ProgressUpdate, read_frame_index
-from mezzmark.engines.media.pixels import frame_bytes, frame_from_planes, planes_of
+from mezzmark.engines.media.pixels import (
+    Planes,
+    frame_bytes,
+    frame_from_planes,
+    planes_of,
+    tags_of,
+)
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_free_bytes, read_usable_core_count
 from mezzmark.model.errors import DiskFullError
 from mezzmark.model.footage import ColourTags, FrameIndex
 from mezzmark.model.jobs import PreparedMedia
+from mezzmark.own_files import FULL_ERRORS
 
 if TYPE_CHECKING:  # a trial does without
     from mezzmark.model.preparations import PreparePicturesJob
@@ -29,18 +46,48 @@ PICTURES_VERSION: Final = 1
 """Raised when the same pictures of the same clip would lie there differently."""
 
 FREE_FRACTION: Final = 0.25
-"""Of the storage's free room, what one such file may take."""
+"""Of the storage's free room, what one such file may take; encodings need some as well."""
+
+MOST_SPOOLED_BYTES: Final = 2 * 2**30
+"""Two seconds of 2160p in 10 bits fit; writing more is no faster than decoding on a slow disk."""
 
 HEADER_BYTES: Final = 4096
-_ADVANCE_FRAMES: Final = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Layout:
+    """How a picture lies in a file: the shape and samples of each plane; and what colours mean."""
+
+    pixel_format: str
+    tags: ColourTags
+    planes: tuple[tuple[tuple[int, ...], np.dtype[Any]], ...]
+
+    @classmethod
+    def of(cls, frame: VideoFrame, planes: Planes) -> "_Layout":
+        shapes = tuple((plane.shape, plane.dtype) for plane in planes)
+        return cls(pixel_format=frame.format.name, tags=tags_of(frame), planes=shapes)
+
+    @property
+    def plane_bytes(self) -> list[int]:
+        return [math.prod(shape) * dtype.itemsize for shape, dtype in self.planes]
+
+    def frame(self, data: np.ndarray[Any, np.dtype[np.uint8]]) -> VideoFrame:
+        """A new frame from the bytes of its planes."""
+        parts = np.split(data, np.cumsum(self.plane_bytes)[:-1])
+        kinds = zip(parts, self.planes, strict=True)
+        planes = tuple(part.view(dtype).reshape(shape) for part, (shape, dtype) in kinds)
+        return frame_from_planes(cast(Planes, planes), self.pixel_format, self.tags)
+
+
+def _write(file: BinaryIO, planes: Planes) -> None:
+    for plane in planes:
+        file.write(np.ascontiguousarray(plane).data)
 
 
 def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> PreparedMedia:
     """The clip's first `job.frame_count` pictures in a pixel format, stored or found in the cache.
-
     Raises DiskFullError where they are more than `job.limit_bytes` or a quarter of the free room,
-    EncodingError for a pixel format that has no planes of whole numbers.
-    """
+    EncodingError for a pixel format that has no planes of whole numbers."""
     index = first_frames(read_frame_index(job.source.index_path), job.frame_count)
     needed_bytes = HEADER_BYTES + index.frame_count * frame_bytes(
         job.pixel_format, index.width_px, index.height_px
@@ -70,11 +117,9 @@ def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> Prep
         with path.open("xb") as file:
             file.write(converter.tags.model_dump_json().encode().ljust(HEADER_BYTES))
             pictures = read_pictures(source, index, thread_count=core_count)
-            for number, picture in enumerate(pictures):
-                if number % _ADVANCE_FRAMES == 0:
-                    advance(f"storing pictures as {job.pixel_format}", number / index.frame_count)
-                for plane in planes_of(converter.convert(picture)):
-                    file.write(np.ascontiguousarray(plane).data)
+            tell = partial(advance, f"storing pictures as {job.pixel_format}")
+            for picture in telling(pictures, index.frame_count, tell):
+                _write(file, planes_of(converter.convert(picture)))
         return index.model_copy(update={"path": str(path)})
 
     return fetch_entry(cache_dir, key, make, needed_bytes=needed_bytes)
@@ -86,20 +131,99 @@ def read_stored_pictures(
     """The pictures of the index as frames of their own, and what they mean; None where the file is
     not there or does not hold them all."""
     blank = VideoFrame(index.width_px, index.height_px, pixel_format)
-    shapes = [(plane.shape, plane.dtype.newbyteorder("=")) for plane in planes_of(blank)]
-    sizes = [int(np.prod(shape)) * dtype.itemsize for shape, dtype in shapes]
+    layout = _Layout.of(blank, planes_of(blank))
+    picture_bytes = sum(layout.plane_bytes)
     try:
         stored = np.memmap(path, dtype=np.uint8, mode="r")
     except (OSError, ValueError):  # ValueError: an empty file
         return None
-    if len(stored) < HEADER_BYTES + index.frame_count * sum(sizes):
+    end = HEADER_BYTES + index.frame_count * picture_bytes
+    if len(stored) < end:
         return None
     tags = ColourTags.model_validate_json(bytes(stored[:HEADER_BYTES]).strip())
-    frames, start = [], HEADER_BYTES
-    for _ in range(index.frame_count):
-        planes = []
-        for (shape, dtype), size in zip(shapes, sizes, strict=True):
-            planes.append(stored[start : start + size].view(dtype).reshape(shape))
-            start += size
-        frames.append(frame_from_planes(tuple(planes), pixel_format, tags))
-    return frames, tags
+    layout = replace(layout, tags=tags)
+    starts = range(HEADER_BYTES, end, picture_bytes)
+    return [layout.frame(stored[start : start + picture_bytes]) for start in starts], tags
+
+
+class FrameSpool:
+    """Frames that `decode` gives, `frame_count` of them, read from a scratch file when asked for
+    again. Use it as a context manager: leaving it frees the scratch file."""
+
+    def __init__(
+        self, decode: Callable[[], Iterator[VideoFrame]], frame_count: int, folder: Path
+    ) -> None:
+        self._decode = decode
+        self._frame_count = frame_count
+        self._folder = folder
+        self._file: BinaryIO | None = None
+        self._layout: _Layout | None = None
+        self._spooled_count: int | None = None
+
+    def __enter__(self) -> "FrameSpool":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._discard()
+
+    @property
+    def is_spooled(self) -> bool:
+        """Whether all frames lie in the scratch file."""
+        return self._spooled_count is not None
+
+    def __iter__(self) -> Iterator[VideoFrame]:
+        """Every frame, in order. Frames are the caller's own."""
+        if self.is_spooled:
+            yield from self._read()
+            return
+        self._discard()
+        count = 0
+        for frame in self._decode():
+            self._spool(frame, is_first=count == 0)
+            count += 1
+            yield frame
+        if self._file is not None:
+            self._spooled_count = count
+
+    def _spool(self, frame: VideoFrame, *, is_first: bool) -> None:
+        planes = planes_of(frame)
+        layout = _Layout.of(frame, planes)
+        if is_first:
+            self._begin(layout)
+        if self._file is None:
+            return
+        if layout != self._layout:  # the clip changes on the way
+            self._discard()
+            return
+        try:
+            _write(self._file, planes)
+        except OSError as error:
+            if error.errno not in FULL_ERRORS:
+                raise
+            self._discard()
+
+    def _begin(self, layout: _Layout) -> None:
+        needed_bytes = self._frame_count * sum(layout.plane_bytes)
+        free_bytes = shutil.disk_usage(self._folder).free
+        if needed_bytes > min(MOST_SPOOLED_BYTES, FREE_FRACTION * free_bytes):
+            return
+        # Unbuffered: planes are written whole. Closed by `_discard`, since it outlives this call.
+        unnamed = tempfile.TemporaryFile(dir=self._folder, buffering=0)  # noqa: SIM115
+        self._file, self._layout = cast(BinaryIO, unnamed), layout
+        # Taking the room at once is a third cheaper than block by block (seen on ext4). Where the
+        # file system cannot, writing says whether there is room.
+        with suppress(OSError, AttributeError):
+            os.posix_fallocate(unnamed.fileno(), 0, needed_bytes)
+
+    def _read(self) -> Iterator[VideoFrame]:
+        for number in range(self._spooled_count or 0):
+            if self._file is None or self._layout is None:
+                raise ValueError("the frames are no longer in the spool")
+            size = sum(self._layout.plane_bytes)
+            self._file.seek(number * size)
+            yield self._layout.frame(np.frombuffer(self._file.read(size), np.uint8))
+
+    def _discard(self) -> None:
+        if self._file is not None:
+            self._file.close()
+        self._file = self._layout = self._spooled_count = None

@@ -29,14 +29,9 @@ from av.stream import Discard
 from av.video.codeccontext import VideoCodecContext
 
 from mezzmark.engines.encode.timing import Timing, plan_timing
+from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.probe import (
-    describe_media,
-    exact_fraction,
-    open_container,
-    open_media,
-    stated,
-)
+from mezzmark.engines.media.shape import side_data_of
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate, later_timecode
@@ -124,20 +119,20 @@ class Extras:
 
 def read_extras(path: str | Path) -> Extras:
     """What a file says of what it holds; its first picture is decoded, no sound. FootageError."""
-    with open_media(path) as (container, track):
+    with probe.open_media(path) as (container, track):
         sound, said = tuple(_sound_tracks(container)), container.metadata.items()
-        tick_s = exact_fraction(track.time_base) or Fraction(0)
-        facts = describe_media(container, track, path)
+        tick_s = probe.exact_fraction(track.time_base) or Fraction(0)
+        facts = probe.describe_media(container, track, path)
         side: dict[str, bytes] = {}
         with suppress(FFmpegError):
-            data: Any = getattr(next(container.decode(track), None), "side_data", ())
-            side = {data[n].type.name: bytes(data[n]) for n in range(len(data))}
+            frame = next(container.decode(track), None)
+            side = side_data_of(frame) if frame else {}
         matrix = side.get("DISPLAYMATRIX", b"")
         return Extras(
             sound=sound,
             unreadable_count=len(container.streams.audio) - len(sound),
-            timecode=stated(container, "timecode"),
-            reel=stated(container, "reel_name"),
+            timecode=probe.stated(container, "timecode"),
+            reel=probe.stated(container, "reel_name"),
             tags={k.lower(): v for k, v in said if not _OF_THE_FILE.fullmatch(k) and v != _NO_TIME},
             matrix=struct.unpack("<9i", matrix) if len(matrix) == 36 else (),
             start_s=(track.start_time or 0) * tick_s,
@@ -149,7 +144,7 @@ def read_extras(path: str | Path) -> Extras:
 
 def _sound_tracks(container: InputContainer) -> Iterator[SoundTrack]:
     for number, stream in enumerate(container.streams.audio):
-        context, tick_s = stream.codec_context, exact_fraction(stream.time_base)
+        context, tick_s = stream.codec_context, probe.exact_fraction(stream.time_base)
         if context is None or tick_s is None:
             continue  # this FFmpeg cannot decode it
         channels = context.layout.nb_channels
@@ -179,9 +174,9 @@ def read_sound(
     count, rate_hz = math.ceil(duration_s * track.rate_hz), track.rate_hz
     blank = np.zeros((rate_hz, track.channel_count), _FRAMES[track.codec][1])
     done, place, is_begun, limit = 0, 0, False, count
-    with open_container(path) as container:
+    with probe.open_container(path) as container:
         stream = container.streams.audio[track.number]
-        tick_s = exact_fraction(stream.time_base) or Fraction(1, rate_hz)
+        tick_s = probe.exact_fraction(stream.time_base) or Fraction(1, rate_hz)
         # Where a container tells times in coarse steps, a start within one is the picture's own.
         coarse = math.ceil(tick_s * rate_hz) if tick_s * rate_hz > 1 else 0
         if stream.duration and "mov" in container.format.name:

@@ -64,46 +64,34 @@ def smear_px(recipe: Recipe) -> float:
 def plan_shots(recipe: Recipe, scene_count: int, rng: np.random.Generator) -> list[Shot]:
     """The shots of a clip, in order; scenes are visited in turn, mirrored every second time."""
     length = max(1, round(_shot_duration_s(recipe) * float(recipe.frame_rate)))
-    shots = []
+    travel, half_px, shots = travel_heights(recipe), 2 * recipe.height_px, []
     for number, first in enumerate(range(0, recipe.frame_count, length)):
         frames, (turn, scene) = min(length, recipe.frame_count - first), divmod(number, scene_count)
-        shots.append(_plan_shot(recipe, first, frames, scene, is_mirrored=turn % 2 == 1, rng=rng))
+        seconds = np.arange(frames) / float(recipe.frame_rate)
+        walked = recipe.pan_heights_per_s * seconds
+        along = np.abs((walked + travel) % (2 * travel) - travel) if travel > 0 else 0 * seconds
+        along = along - travel / 2
+        slant = rng.normal(0, PAN_SLANT_RAD / 2)
+        if rng.random() < 0.5:
+            along = -along
+        pan = np.stack((along * np.sin(slant), along * np.cos(slant)), axis=1)
+        # Offsets grow from the canvas's middle; the subject moves against the camera.
+        moved = pan + _sway(recipe, seconds, rng)
+        shots.append(
+            Shot(
+                first_frame=first,
+                scene=scene,
+                is_mirrored=turn % 2 == 1,
+                offsets_half_px=np.rint(moved * half_px).astype(np.int64),
+                subject_half_px=np.rint(-PARALLAX_RATIO * moved * half_px).astype(np.int64),
+                gain=_exposure_gain(recipe, frames, rng),
+            )
+        )
     return shots
 
 
 def _shot_duration_s(recipe: Recipe) -> float:
     return min(recipe.cut_interval_s or recipe.duration_s, recipe.duration_s)
-
-
-def _plan_shot(
-    recipe: Recipe,
-    first_frame: int,
-    frame_count: int,
-    scene: int,
-    *,
-    is_mirrored: bool,
-    rng: np.random.Generator,
-) -> Shot:
-    seconds = np.arange(frame_count) / float(recipe.frame_rate)
-    travel = travel_heights(recipe)
-    walked = recipe.pan_heights_per_s * seconds
-    along = np.abs((walked + travel) % (2 * travel) - travel) if travel > 0 else 0 * seconds
-    along = along - travel / 2
-    slant = rng.normal(0, PAN_SLANT_RAD / 2)
-    if rng.random() < 0.5:
-        along = -along
-    pan = np.stack((along * np.sin(slant), along * np.cos(slant)), axis=1)
-    moved = pan + _sway(recipe, seconds, rng)
-    # Offsets grow from the canvas's middle; the subject moves against the camera.
-    half_px = 2 * recipe.height_px
-    return Shot(
-        first_frame=first_frame,
-        scene=scene,
-        is_mirrored=is_mirrored,
-        offsets_half_px=np.rint(moved * half_px).astype(np.int64),
-        subject_half_px=np.rint(-PARALLAX_RATIO * moved * half_px).astype(np.int64),
-        gain=_exposure_gain(recipe, frame_count, rng),
-    )
 
 
 def _sway(

@@ -5,7 +5,7 @@ opened read-only, never copied.
 """
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from statistics import median_low
@@ -14,12 +14,12 @@ from typing import Final
 import av
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import made_ahead, write_frames
+from mezzmark.engines.encode.encoded_file import made_ahead, telling, write_frames
 from mezzmark.engines.encode.encoders import PLAIN_ENCODERS, open_encoder
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.footage.recipe import RECIPE_TAGS, RECIPE_VERSION, generate_frames
 from mezzmark.engines.media import cache, frame_index
-from mezzmark.engines.media.pixels import frame_from_planes
+from mezzmark.engines.media.pixels import Planes, frame_from_planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding, planar_format
 from mezzmark.model.errors import FootageError
@@ -45,7 +45,6 @@ BUFFER_SECONDS: Final = 0.5
 ENCODING_SHARE: Final = 0.7
 """Of the progress shown; the rest is the decode that makes the index."""
 
-ADVANCE_FRAMES: Final = 8
 SIZE_MARGIN: Final = 1.5
 
 FULLY_READ_BYTES: Final = 1 << 30
@@ -62,10 +61,8 @@ INDEX_SUFFIX: Final = ".own-index.json"
 
 def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """The camera original of a recipe clip and its index, made or found in the cache.
-
-    `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has
-    no recipe, EngineError without the encoder, DiskFullError without room.
-    """
+    `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has no
+    recipe, EngineError without the encoder, DiskFullError without room."""
     recipe, original = job.clip.recipe, job.clip.original
     if recipe is None:
         what = "it has no recipe to make an original from"
@@ -115,15 +112,13 @@ def write_original(
     """Encode the recipe's frames into a new MP4 file; `advance` is given the share done."""
     encoding = original_encoding(recipe, original)
 
-    def frames() -> Iterator[VideoFrame]:
-        for number, planes in enumerate(generate_frames(recipe, seed)):
-            if number % ADVANCE_FRAMES == 0:
-                advance(number / recipe.frame_count)
-            luma, *chroma = planes
-            if original.chroma == "4:2:2":  # every line of chroma twice
-                chroma = [plane.repeat(2, axis=0) for plane in chroma]
-            yield frame_from_planes((luma, *chroma), encoding.pixel_format, RECIPE_TAGS)
+    def frame_of(planes: Planes) -> VideoFrame:
+        luma, *chroma = planes
+        if original.chroma == "4:2:2":  # every line of chroma twice
+            chroma = [plane.repeat(2, axis=0) for plane in chroma]
+        return frame_from_planes((luma, *chroma), encoding.pixel_format, RECIPE_TAGS)
 
+    planes = telling(generate_frames(recipe, seed), recipe.frame_count, advance)
     encoder = open_encoder(
         path,
         encoding,
@@ -132,15 +127,13 @@ def write_original(
         tags=RECIPE_TAGS,
         thread_count=AVC_THREADS if original.codec == "AVC" else HEVC_THREADS,
     )
-    write_frames(evenly_timed(made_ahead(frames()), recipe.frame_rate), encoder)
+    write_frames(evenly_timed(made_ahead(map(frame_of, planes)), recipe.frame_rate), encoder)
 
 
 def original_encoding(recipe: Recipe, original: OriginalSpec) -> Encoding:
     """Fixed groups of pictures, as a camera makes them, at the fastest settings that keep B frames.
-
     A buffer holds the rate of AVC over short clips, where an average alone has no time to settle.
-    x265 would give another file each time with a buffer and threads, so it has none.
-    """
+    x265 would give another file each time with a buffer and threads, so it has none."""
     settings: dict[str, object] = {
         "keyint": original.keyframe_interval,
         "min-keyint": original.keyframe_interval,
@@ -185,10 +178,8 @@ def _joined(settings: dict[str, object]) -> str:
 
 def prepare_own(job: PrepareOwnJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
-
-    Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot
-    be written.
-    """
+    Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot be
+    written."""
     path = Path(job.media_path)
     advance(f"reading {path.name}", 0.0)
     fingerprint = fingerprint_own(path)

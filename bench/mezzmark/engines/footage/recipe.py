@@ -59,10 +59,8 @@ def recipe_clip_id(recipe: Recipe, seed: int) -> int:
 
 
 def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
-    """Y, Cb, Cr of every frame of the clip; the arrays are the caller's own.
-
-    FootageError if the picture is too small, or the clip too long, for the stamp.
-    """
+    """Y, Cb, Cr of every frame of the clip; the arrays are the caller's own. FootageError if the
+    picture is too small, or the clip too long, for the stamp."""
     _require_stampable(recipe)
     rng = np.random.default_rng(seed)
     length_s = recipe.cut_interval_s or recipe.duration_s
@@ -70,13 +68,12 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
     clip_id = recipe_clip_id(recipe, seed)
     scene_rngs = rng.spawn(scene_count)
     pool_rng, frame_rng = rng.spawn(2)
-    smear_px = camera.smear_px(recipe)
     with ThreadPoolExecutor(PAINTERS) as painters:
         pool = painters.submit(_GrainPool, recipe, pool_rng)
         scenes = [
             (
-                painters.submit(_paint_backdrop, recipe, back),
-                painters.submit(scene_layers.paint_subject, recipe, smear_px, front),
+                painters.submit(scene_layers.paint_backdrop, recipe, back),
+                painters.submit(scene_layers.paint_subject, recipe, front),
             )
             for back, front in (scene_rng.spawn(2) for scene_rng in scene_rngs)
         ]
@@ -133,15 +130,6 @@ class _GrainPool:
         size = shape[0] * shape[1]
         start = int(rng.integers(0, len(pool) - size))
         return pool[start : start + size].reshape(shape)
-
-
-def _paint_backdrop(recipe: Recipe, rng: np.random.Generator) -> Layer:
-    reach = camera.travel_heights(recipe) + 2 * camera.sway_heights(recipe)
-    across = recipe.width_px + round(reach * recipe.height_px) + 16
-    down_heights = 0.3 * camera.travel_heights(recipe) + 2 * camera.sway_heights(recipe)
-    down = recipe.height_px + round(down_heights * recipe.height_px) + 16
-    smear = camera.smear_px(recipe)
-    return scene_layers.paint_backdrop(recipe, _even(across), _even(down), smear, rng)
 
 
 def _expose(backdrop: Layer, subject: Layer, recipe: Recipe, shot: Shot, position: int) -> Planes:
@@ -221,10 +209,6 @@ def _stamp(planes: Planes, frame_index: int, clip_id: int, bit_depth: int) -> No
     grey = CHROMA_MIDDLE_8BIT << (bit_depth - 8)
     for plane in (cb, cr):
         plane[: layout.height_px // 2, : layout.width_px // 2] = grey
-
-
-def _even(pixels: int) -> int:
-    return pixels + pixels % 2
 
 
 def _require_stampable(recipe: Recipe) -> None:

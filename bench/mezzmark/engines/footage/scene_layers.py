@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from mezzmark.engines.footage import scene_painter
+from mezzmark.engines.footage import camera, scene_painter
 from mezzmark.model.footage import Recipe
 
 Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
@@ -29,12 +29,10 @@ SUBJECT_HEIGHTS = (0.60, 0.42)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layer:
-    """One painted surface, ready to be cut into frames.
-
-    `luma_phases[2 * half_down + half_across]` is luma displaced by that many half samples;
-    `cb` and `cr` have half the lines and columns; `grain_weight` (64 = 1.0) is how strong noise
-    is at each luma sample; `opacity` (0 to 256, as luma) is None for a layer that hides all.
-    """
+    """One painted surface, ready to be cut into frames. `luma_phases[2 * half_down + half_across]`
+    is luma displaced by that many half samples; `cb` and `cr` have half the lines and columns;
+    `grain_weight` (64 = 1.0) is how strong noise is at each luma sample; `opacity` (0 to 256, as
+    luma) is None for a layer that hides all."""
 
     luma_phases: tuple[Codes, ...]
     cb: Codes
@@ -43,23 +41,28 @@ class Layer:
     opacity: npt.NDArray[np.uint16] | None = None
 
 
-def paint_backdrop(
-    recipe: Recipe, width_px: int, height_px: int, smear_px: float, rng: np.random.Generator
-) -> Layer:
-    """The scene behind: sharp near its middle, blurred away from it by `focus_falloff`.
-
-    `smear_px` is the length of motion blur across, in luma samples.
-    """
+def paint_backdrop(recipe: Recipe, rng: np.random.Generator) -> Layer:
+    """The scene behind, as far as the camera moves over it: sharp near its middle, blurred away
+    from it by `focus_falloff`."""
+    travel, sway = camera.travel_heights(recipe), 2 * camera.sway_heights(recipe)
+    width_px, height_px = (
+        size + round(reach * recipe.height_px) + 16
+        for size, reach in (
+            (recipe.width_px, travel + sway),
+            (recipe.height_px, 0.3 * travel + sway),
+        )
+    )
+    width_px, height_px = width_px + width_px % 2, height_px + height_px % 2
     luma, cb, cr = scene_painter.paint(recipe, width_px, height_px, rng)
     if recipe.focus_falloff > 0:
         distance = _distance_from_middle(luma.shape, recipe.height_px)
         luma = _defocus(luma, distance, recipe)
         half = distance[::2, ::2]
         cb, cr = (_defocus(plane, half, recipe, scale=0.5) for plane in (cb, cr))
-    return _layer(luma, cb, cr, recipe.bit_depth, smear_px)
+    return _layer(luma, cb, cr, recipe)
 
 
-def paint_subject(recipe: Recipe, smear_px: float, rng: np.random.Generator) -> Layer:
+def paint_subject(recipe: Recipe, rng: np.random.Generator) -> Layer:
     """Something nearer than the backdrop, in focus and lit, about half a picture tall."""
     height_px = max(16, round(SUBJECT_HEIGHTS[0] * recipe.height_px) // 4 * 4)
     width_px = max(16, round(SUBJECT_HEIGHTS[1] * recipe.height_px) // 4 * 4)
@@ -72,7 +75,7 @@ def paint_subject(recipe: Recipe, smear_px: float, rng: np.random.Generator) -> 
     opacity = np.clip(nearness * (width_px / 2) / edge_px * 128 + 128, 0, 256).astype(np.uint16)
     light = np.clip(1.25 - 0.35 * np.hypot(down + 0.4, across + 0.4), 0.5, 1.3)
     luma = np.clip(16 + (luma - 16) * light, scene_painter.LUMA_LOW, scene_painter.LUMA_HIGH)
-    return _layer(luma, cb, cr, recipe.bit_depth, smear_px, opacity)
+    return _layer(luma, cb, cr, recipe, opacity)
 
 
 def _distance_from_middle(shape: tuple[int, ...], picture_height_px: int) -> scene_painter.Field:
@@ -109,10 +112,10 @@ def _layer(
     luma: scene_painter.Field,
     cb: scene_painter.Field,
     cr: scene_painter.Field,
-    bit_depth: int,
-    smear_px: float,
+    recipe: Recipe,
     opacity: npt.NDArray[np.uint16] | None = None,
 ) -> Layer:
+    bit_depth, smear_px = recipe.bit_depth, camera.smear_px(recipe)
     if smear_px >= 2:
         luma = ndimage.uniform_filter1d(luma, round(smear_px), axis=1)
         cb, cr = (
@@ -142,11 +145,9 @@ def _quantised(plane: scene_painter.Field, bit_depth: int) -> Codes:
 
 
 def _grain_weight(luma: scene_painter.Field) -> npt.NDArray[np.uint8]:
-    """Noise of a sensor seen through the transfer curve, 64 = the mean over the scene.
-
-    Photon transfer: sd ~ sqrt(read + signal) in linear light (Janesick, "Photon Transfer", SPIE
-    2007), times the slope of the gamma curve, which lifts the shadows.
-    """
+    """Noise of a sensor seen through the transfer curve, 64 = the mean over the scene. Photon
+    transfer: sd ~ sqrt(read + signal) in linear light (Janesick, "Photon Transfer", SPIE 2007),
+    times the slope of the gamma curve, which lifts the shadows."""
     codes = np.arange(256, dtype=np.float32)
     linear = np.clip((codes - 16) / 219, 0.09, 1) ** VIDEO_GAMMA
     weight = np.sqrt(READ_NOISE_SHARE + linear) * linear ** (1 / VIDEO_GAMMA - 1)

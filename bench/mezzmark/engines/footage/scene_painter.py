@@ -100,10 +100,8 @@ def paint(
 
 
 def cloud(shape: tuple[int, ...], exponent: float, rng: np.random.Generator) -> Field:
-    """A smooth random field of unit rms whose amplitude falls as frequency^-exponent.
-
-    Made at a quarter of the size: detail below four samples is not needed for such a field.
-    """
+    """A smooth random field of unit rms whose amplitude falls as frequency^-exponent. Made at a
+    quarter of the size: detail below four samples is not needed for such a field."""
     small = tuple(fft.next_fast_len(-(-size // 4) + 2, real=True) for size in shape)
     field = _power_law(small, exponent, 1.5 / max(small), rng)
     return doubled(doubled(field))[: shape[0], : shape[1]]
@@ -149,9 +147,7 @@ def _stack(
     leaves: _Leaves, shape: tuple[int, int], detail_radius: float
 ) -> tuple[Labels, npt.NDArray[np.int64]]:
     """Which leaf is in front at each sample, and what object each leaf is a detail of (or itself).
-
-    Leaves are painted back to front; what no leaf covers belongs to leaf 0.
-    """
+    Leaves are painted back to front; what no leaf covers belongs to leaf 0."""
     labels = np.zeros(shape, np.int32)
     parents = np.arange(len(leaves.radii))
     for leaf in range(len(leaves.radii)):
@@ -247,10 +243,8 @@ def _tints(
 
 
 def _surface(height_px: int, width_px: int, rng: np.random.Generator) -> Field:
-    """A field of unit rms whose amplitude falls as 1/f, repeated to the size.
-
-    Nothing in it is slower than a sixteenth of the tile: that would show the repetition.
-    """
+    """A field of unit rms whose amplitude falls as 1/f, repeated to the size. Nothing in it is
+    slower than a sixteenth of the tile: that would show the repetition."""
     size = TEXTURE_TILE_PX
     tile = _power_law((size, size), 1.0, 16 / size, rng)
     repeats = (-(-height_px // size), -(-width_px // size))

@@ -62,6 +62,8 @@ class EntryFacts(Fact):
     mezzmark_version: str
     av_version: str
     library_versions: dict[str, str]
+    made_by: str = ""
+    """The host of a fleet that made the media file, empty where this machine did."""
 
 
 def default_cache_dir() -> Path:
@@ -98,11 +100,9 @@ def all_library_versions() -> dict[str, str]:
 
 
 def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
-    """The entry of this key if it is there and whole; None if it must be made (again).
-
-    Size and index are checked each time; the media's SHA-256 whenever its modification time is
-    not the one noted at the last good check.
-    """
+    """The entry of this key if it is there and whole; None if it must be made (again). Size and
+    index are checked each time; the media's SHA-256 whenever its modification time is not the one
+    noted at the last good check."""
     folder = cache_dir / key
     try:
         facts = EntryFacts.model_validate_json((folder / ENTRY_NAME).read_bytes())
@@ -117,14 +117,21 @@ def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
         if status.st_mtime_ns != facts.checked_mtime_ns:
             if file_fingerprint(media_path) != facts.sha256:
                 return None
-            _note_check(folder, facts, status.st_mtime_ns)
+            noted = facts.model_copy(update={"checked_mtime_ns": status.st_mtime_ns})
+            with suppress(OSError):  # a cache that cannot be written stays usable, only slower
+                own_files.replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
     except (FileNotFoundError, NotADirectoryError, ValidationError):
         return None
     return _prepared(folder, facts, index, was_cached=True)
 
 
 def fetch_entry(
-    cache_dir: Path, key: str, make: Callable[[Path], FrameIndex], *, needed_bytes: int
+    cache_dir: Path,
+    key: str,
+    make: Callable[[Path], FrameIndex],
+    *,
+    needed_bytes: int,
+    made_by: str = "",
 ) -> PreparedMedia:
     """The entry, found or made: then `make` writes the file into a new folder beside its place and
     gives its index, and that folder is renamed.
@@ -142,7 +149,7 @@ def fetch_entry(
         _remove_stale(cache_dir)
         partial = own_files.make_marked_folder(cache_dir, f".{key}.{PARTIAL}.")
     try:
-        made = _seal(partial, make(partial), final=cache_dir / key)
+        made = _seal(partial, make(partial), final=cache_dir / key, made_by=made_by)
         return _settle(cache_dir, key, partial) or made
     except OSError as error:  # FFmpeg's own errors of this kind are OSErrors in PyAV too
         if error.errno not in own_files.STORAGE_ERRORS:
@@ -191,10 +198,11 @@ def _prepared(
         frame_count=index.frame_count,
         duration_s=float(index.frame_count / constant_rate(index)),
         was_cached=was_cached,
+        made_by=facts.made_by,
     )
 
 
-def _seal(partial: Path, index: FrameIndex, *, final: Path) -> PreparedMedia:
+def _seal(partial: Path, index: FrameIndex, *, final: Path, made_by: str) -> PreparedMedia:
     """Write index.json and entry.json; the index names the file at the place it will have."""
     media_path = Path(index.path)
     index = index.model_copy(update={"path": str(final / media_path.name)})
@@ -210,6 +218,7 @@ def _seal(partial: Path, index: FrameIndex, *, final: Path) -> PreparedMedia:
         mezzmark_version=mezzmark.__version__,
         av_version=av.__version__,
         library_versions=library_versions(),
+        made_by=made_by,
     )
     (partial / INDEX_NAME).write_bytes(index_text)
     (partial / ENTRY_NAME).write_bytes(facts.model_dump_json().encode())
@@ -234,13 +243,6 @@ def _settle(cache_dir: Path, key: str, partial: Path) -> PreparedMedia | None:
         with suppress(FileNotFoundError):  # another maker moved it first
             final.rename(aside)
             own_files.remove_marked(aside)
-
-
-def _note_check(folder: Path, facts: EntryFacts, mtime_ns: int) -> None:
-    """Remember a good check; a cache that cannot be written stays usable, only slower."""
-    noted = facts.model_copy(update={"checked_mtime_ns": mtime_ns})
-    with suppress(OSError):
-        own_files.replace_whole(folder / ENTRY_NAME, noted.model_dump_json().encode())
 
 
 def _remove_stale(cache_dir: Path) -> None:

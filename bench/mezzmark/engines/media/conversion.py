@@ -16,7 +16,6 @@ import numpy.typing as npt
 from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
-from mezzmark.engines.media.first_picture import quarter_turns
 from mezzmark.engines.media.pixels import (
     Planes,
     apply_tags,
@@ -25,16 +24,9 @@ from mezzmark.engines.media.pixels import (
     planes_of,
 )
 from mezzmark.engines.media.probe import open_media, unfit
-from mezzmark.engines.media.shape import mark_fields
+from mezzmark.engines.media.shape import mark_fields, quarter_turns
 from mezzmark.model import colour
-from mezzmark.model.colour import (
-    FULL_RANGE,
-    LIMITED_RANGE,
-    MATRIX_CODES,
-    Floats,
-    meaning,
-    tag_class,
-)
+from mezzmark.model.colour import FULL_RANGE, Floats
 from mezzmark.model.encoding import planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
@@ -69,21 +61,21 @@ four threads 18 had other samples at the start of a line, of 1920 x 1080 none.""
 def presenter(
     facts: MediaFacts,
     *,
-    pixel_aspect: Fraction,
     height_px: int,
     thread_count: int,
-    heeds_turn: bool = True,
+    as_stored: bool = False,
 ) -> Callable[[VideoFrame | None], VideoFrame | None]:
     """A function from a decoded picture to the viewer's, and from None to None.
 
     The view is `height_px` high and of even width by the picture's aspect, 8-bit RGB, full range,
     bilinear, made by as many threads as decode, and turned as the file's first picture asks.
     Transfer and primaries are left as they are. The colour description is the container's, since a
-    frame's own is often lost or wrong.
+    frame's own is often lost or wrong. `as_stored` heeds neither turn nor aspect.
     """
     matrix, source_range = source_colour(facts.tags, height_px=facts.height_px)
     reformatter = VideoReformatter()
-    turns = None if heeds_turn else 0
+    turns = 0 if as_stored else None
+    pixel_aspect = Fraction(1) if as_stored else facts.sample_aspect or Fraction(1)
 
     def present(picture: VideoFrame | None) -> VideoFrame | None:
         nonlocal turns
@@ -116,20 +108,14 @@ def presenter(
 def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
     """The viewer's picture of a frame at its own size and as it is stored: (lines, samples, 3),
     codes 0 to 255."""
-    present = presenter(
-        facts,
-        pixel_aspect=Fraction(1),
-        height_px=facts.height_px,
-        thread_count=1,
-        heeds_turn=False,
-    )
+    present = presenter(facts, height_px=facts.height_px, thread_count=1, as_stored=True)
     return np.asarray(cast(VideoFrame, present(frame)).to_ndarray(), dtype=np.uint8)
 
 
 def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, ColorRange]:
     """The matrix and range a picture is shown with. Unspecified matrix: BT.709 from 720 lines
     on, BT.601 below; unspecified range: limited."""
-    guess = MATRIX_CODES[meaning(ColourTags(), height_px=height_px).matrix]
+    guess = colour.MATRIX_CODES[colour.meaning(ColourTags(), height_px=height_px).matrix]
     matrix = _MATRICES.get(tags.matrix, _MATRICES[guess])
     is_full = tags.colour_range == FULL_RANGE
     return matrix, ColorRange.JPEG if is_full else ColorRange.MPEG
@@ -139,9 +125,9 @@ def picture_tags(tags: ColourTags) -> ColourTags:
     """The tags for pictures, from which RDD 36 encoders write theirs: of code points of one
     meaning the one that every encoder knows (the fast one turns matrix 5 and transfer 6 into 0,
     which is reserved)."""
-    return tags.model_copy(
-        update={field: tag_class(field, getattr(tags, field)) for field in ("transfer", "matrix")}
-    )
+    fields = "transfer", "matrix"
+    known = {name: colour.tag_class(name, getattr(tags, name)) for name in fields}
+    return tags.model_copy(update=known)
 
 
 def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> ColourTags:
@@ -151,8 +137,8 @@ def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> Co
     target = pixel_format_facts(pixel_format)
     matrix = RGB_MATRIX if target.is_rgb else stated.matrix
     if matrix == RGB_MATRIX and not target.is_rgb:
-        matrix = MATRIX_CODES[meaning(stated, height_px=height_px).matrix]
-    colour_range = FULL_RANGE if target.is_full_range else LIMITED_RANGE
+        matrix = colour.MATRIX_CODES[colour.meaning(stated, height_px=height_px).matrix]
+    colour_range = FULL_RANGE if target.is_full_range else colour.LIMITED_RANGE
     return stated.model_copy(update={"colour_range": colour_range, "matrix": matrix})
 
 
@@ -178,11 +164,14 @@ class Converter:
         self._target_range = ColorRange.JPEG if target.is_full_range else ColorRange.MPEG
         self.tags = written_tags(source.tags, pixel_format, height_px=source.height_px)
 
-    def convert(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the target format, tagged; the same object where nothing changes.
+    @property
+    def size(self) -> tuple[int, int]:
+        """Of the pictures that it gives."""
+        return self._size or (self.source.width_px, self.source.height_px)
 
-        Its time is for the caller to set.
-        """
+    def convert(self, picture: VideoFrame) -> VideoFrame:
+        """The picture in the target format, tagged; the same object where nothing changes. Its time
+        is for the caller to set."""
         thread_count = 1 if picture.format.name in THREADS_UNSAFE else self._thread_count
         converted = picture = mark_fields(picture, self.source.field_order)
         if self._size not in (None, (picture.width, picture.height)):
@@ -214,10 +203,8 @@ def exact_levels(
     picture: VideoFrame, tags: ColourTags, pixel_format: str
 ) -> tuple[VideoFrame, tuple[Floats, ...]] | None:
     """A Y'CbCr picture in the range and depth of `pixel_format` but its own chroma, rounded once;
-    and its planes before rounding. None where the range is the same, or one side is RGB.
-
-    swscale's fixed point would move full-range luma by a code of 10 bits.
-    """
+    and its planes before rounding. None where the range is the same, or one side is RGB. swscale's
+    fixed point would move full-range luma by a code of 10 bits."""
     have, want = pixel_format_facts(picture.format.name), pixel_format_facts(pixel_format)
     is_full = have.is_full_range or tags.colour_range == FULL_RANGE
     if have.is_rgb or want.is_rgb or is_full == want.is_full_range or have.chroma == "other":
@@ -240,10 +227,8 @@ def exact_levels(
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int, source: Any = None
 ) -> Iterator[VideoFrame]:
-    """The pictures that the index names, in order; `source` as of `open_container`.
-
-    Raises FootageError when one of them does not come.
-    """
+    """The pictures that the index names, in order; `source` as of `open_container`. Raises
+    FootageError when one of them does not come."""
     wanted = iter(index.pts)
     target = next(wanted, None)
     with open_media(path, thread_count=thread_count, source=source) as (container, track):

@@ -1,38 +1,36 @@
-"""Looks closely at one file: packets over a stretch, pictures over its start, read-only."""
+"""Looks closely at one file: packets over a stretch, pictures over its start, read-only. Long
+because each thing told has a few lines of its own.
+"""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from fractions import Fraction
-from itertools import accumulate, pairwise
+from itertools import accumulate, islice, pairwise
 from pathlib import Path
 from statistics import median
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
+import numpy as np
 from av.container import InputContainer
 from av.error import FFmpegError
 from av.video.stream import VideoStream
 
-from mezzmark.engines.media.first_picture import (
+from mezzmark.engines.media.frame_index import build_frame_index
+from mezzmark.engines.media.pixels import Planes, frame_digest, pixel_format_facts, planes_of
+from mezzmark.engines.media.probe import (
+    describe_media,
     first_picture,
-    hdr_metadata_of,
-    quarter_turns,
+    open_media,
     stated_in_pictures,
 )
-from mezzmark.engines.media.frame_index import build_frame_index
-from mezzmark.engines.media.levels import read_levels
-from mezzmark.engines.media.pixels import frame_digest
-from mezzmark.engines.media.probe import describe_media, open_media
+from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns
 from mezzmark.engines.media.slices import slice_reader
-from mezzmark.model.errors import FootageError
+from mezzmark.model import inspection as inspected
+from mezzmark.model.colour import FULL_RANGE, Floats, chroma_of_code, luma_of_code
+from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.inspection import (
-    AudioTrack,
-    GroupKind,
-    Inspection,
-    RateKind,
-    Spread,
-    name_tags,
-)
+from mezzmark.model.inspection import Inspection, PictureLevels
 
 DEFAULT_EXAMINED_S: Final = 60.0
 """Packets of the first minute are read unless told otherwise: enough for a rate over time, and
@@ -51,6 +49,14 @@ MAX_RATE_DENOMINATOR: Final = 1001
 """Of a measured rate; all standard rates are n/1 or n/1001."""
 
 
+LOOKED_AT_PX: Final = 100_000_000
+MOST_PICTURES, FEWEST_PICTURES = 48, 12
+"""48 pictures of 1080 lines, 12 of 2160: a few seconds of work."""
+
+SAMPLED: Final = (slice(None, None, 4), slice(None, None, 4))
+"""Samples whose levels are counted: a sixteenth."""
+
+
 class _Packet(NamedTuple):
     """One video packet; its time is in track ticks, its slices 0 where they were not counted."""
 
@@ -61,11 +67,9 @@ class _Packet(NamedTuple):
 
 
 def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
-    """What the file is, measured over its first `max_duration_s` seconds (a minute if None).
-
-    Raises FootageError when it cannot be opened; a file that opens but cannot be measured is
-    described as far as possible, with the reason in `refusal`.
-    """
+    """What the file is, measured over its first `max_duration_s` seconds (a minute if None). Raises
+    FootageError when it cannot be opened; a file that opens but cannot be measured is described as
+    far as possible, with the reason in `refusal`."""
     examined_s = max_duration_s or DEFAULT_EXAMINED_S
     with open_media(path) as (container, track):
         media = describe_media(container, track, path)
@@ -100,7 +104,7 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
         hdr_metadata=hdr_metadata_of(first) if first else None,
         quarter_turns=quarter_turns(first) if first else 0,
         levels=read_levels(path),
-        tag_names=name_tags(media.tags),
+        tag_names=inspected.name_tags(media.tags),
         bitrate_bps=bits / duration_s if duration_s else None,
         bitrate_by_second_bps=_rate_by_second(packets, tick, duration_s),
         audio_tracks=audio_tracks,
@@ -127,9 +131,9 @@ def _indexed_start(
         return None, error
 
 
-def _audio_tracks(container: InputContainer) -> tuple[AudioTrack, ...]:
+def _audio_tracks(container: InputContainer) -> tuple[inspected.AudioTrack, ...]:
     return tuple(
-        AudioTrack(
+        inspected.AudioTrack(
             codec=track.codec_context.codec.canonical_name,
             channel_count=track.channels or 0,
             sample_rate_hz=track.rate or 0,
@@ -161,7 +165,7 @@ def _read_packets(
     return packets, False
 
 
-def _rate_kind(times: Sequence[int]) -> RateKind:
+def _rate_kind(times: Sequence[int]) -> inspected.RateKind:
     """Constant if every time lies within one tick of an even grid: containers round to ticks."""
     if len(times) < 2:
         return "unknown"
@@ -207,15 +211,15 @@ def _rate_by_second(
     )
 
 
-def _spread(values: Sequence[float]) -> Spread | None:
+def _spread(values: Sequence[float]) -> inspected.Spread | None:
     if not values:
         return None
-    return Spread(minimum=min(values), median=median(values), maximum=max(values))
+    return inspected.Spread(minimum=min(values), median=median(values), maximum=max(values))
 
 
 def _group_kind(
     path: str | Path, packets: Sequence[_Packet], index: FrameIndex | None
-) -> GroupKind:
+) -> inspected.GroupKind:
     """Open or closed, found by starting decoders at key frames: a closed group brings the key
     frame and all pictures around it, equal to those of the sequential decode."""
     if packets and all(packet.is_keyframe for packet in packets):
@@ -265,3 +269,60 @@ def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[i
         except FFmpegError:
             pass
     return brought
+
+
+def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> PictureLevels | None:
+    """Levels and P.910 figures of the first pictures that are alike; None where none decodes to
+    samples that can be read, or of RGB."""
+    samples, spatial, temporal = [], [], []
+    previous: Floats | None = None
+    with open_media(path) as (container, track):
+        facts = pixel_format_facts(str(track.codec_context.pix_fmt))
+        is_full = facts.is_full_range or int(track.codec_context.color_range) == FULL_RANGE
+        form: Any = {"bit_depth": facts.bit_depth, "is_full_range": is_full}
+        for planes in () if facts.is_rgb else _first_planes(container, track, most_pictures):
+            samples.append([plane[SAMPLED].ravel() for plane in planes])
+            luma = 255 * luma_of_code(planes[0].astype(np.float32), **form)
+            spatial.append(spatial_information(luma))
+            if previous is not None:
+                temporal.append(float(np.std(luma - previous, dtype=np.float64)))
+            previous = luma
+    if not samples:
+        return None
+    codes, *chroma = (np.concatenate(part) for part in zip(*samples, strict=True))
+    darkest, brightest = luma_of_code(np.quantile(codes, (0.001, 0.999)), **form)
+    unit = 2 ** (facts.bit_depth - 8)
+    spread = [np.abs(chroma_of_code(part.astype(np.float64), **form)) for part in chroma]
+    return PictureLevels(
+        picture_count=len(spatial),
+        darkest=float(darkest),
+        brightest=float(brightest),
+        footroom_fraction=float(np.mean(codes <= 8 * unit)),
+        headroom_fraction=float(np.mean(codes >= 247 * unit)),
+        chroma=float(np.quantile(np.concatenate(spread), 0.95)) if spread else 0.0,
+        spatial_information=max(spatial),
+        temporal_information=max(temporal, default=0.0),
+    )
+
+
+def _first_planes(container: InputContainer, track: VideoStream, most: int) -> Iterator[Planes]:
+    """Y'CbCr of the first pictures, as long as they are of the size and format announced."""
+    context = track.codec_context
+    kind = (context.pix_fmt, context.width, context.height)
+    count = min(most, max(FEWEST_PICTURES, LOOKED_AT_PX // (context.width * context.height)))
+    # What comes before a fault is looked at.
+    with suppress(FFmpegError, EncodingError):
+        for frame in islice(container.decode(track), count):
+            if (frame.format.name, frame.width, frame.height) != kind or min(kind[1:]) < 3:
+                return
+            yield planes_of(frame)[:3]
+
+
+def spatial_information(luma: Floats) -> float:
+    """SI of a picture (ITU-T P.910, 7.8.1): the standard deviation of the Sobel gradient's
+    magnitude, edge samples left out."""
+    smooth_down = luma[:-2] + 2 * luma[1:-1] + luma[2:]
+    across = smooth_down[:, 2:] - smooth_down[:, :-2]
+    slope_down = luma[2:] - luma[:-2]
+    down = slope_down[:, :-2] + 2 * slope_down[:, 1:-1] + slope_down[:, 2:]
+    return float(np.std(np.hypot(across, down), dtype=np.float64))

@@ -99,9 +99,8 @@ def frame_bytes(pixel_format: str, width_px: int, height_px: int) -> int:
 
 def planes_of(frame: av.VideoFrame) -> Planes:
     """Every visible plane as an array (lines, samples); views on the frame where memory allows.
-
-    Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed formats.
-    """
+    Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed
+    formats."""
     if starts := BIT_PACKED.get(frame.format.name):
         words = _rows(frame.planes[0], np.dtype("<u4"), 1)
         return tuple((words >> start & 1023).astype(np.uint16) for start in starts)
@@ -135,12 +134,9 @@ def frame_digest(frame: av.VideoFrame) -> str:
 
 
 def planes_digest(planes: Planes) -> str:
-    """64-bit hash, in hex, of the planes in the order `planes_of` gives.
-
-    It tells pictures apart (among a million, two agree with odds of about 3e-8) and keeps no
-    secret. XXH3 was seen at 60 GB/s where SHA-1 has 1.5, so that proving a picture takes little of
-    a trial.
-    """
+    """64-bit hash, in hex, of the planes in the order `planes_of` gives. It tells pictures apart
+    (among a million, two agree with odds of about 3e-8) and keeps no secret. XXH3 was seen at 60
+    GB/s where SHA-1 has 1.5, so that proving a picture takes little of a trial."""
     hashed = xxhash.xxh3_64()
     for plane in planes:
         hashed.update(np.ascontiguousarray(plane).data)

@@ -4,24 +4,28 @@ import struct
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from fractions import Fraction
+from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import av
 import av.logging
 from av.container import InputContainer
 from av.error import FFmpegError
+from av.video.codeccontext import VideoCodecContext
+from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from mezzmark.engines.media.pixels import pixel_format_facts, tags_of
 from mezzmark.engines.media.shape import FIELD_ORDERS, PROGRESSIVE, order_of
 from mezzmark.model.catalogue.core import CODEC_NAMES
-from mezzmark.model.colour import FULL_RANGE
+from mezzmark.model.colour import FULL_RANGE, UNSPECIFIED
 from mezzmark.model.errors import FootageError
-from mezzmark.model.footage import MediaFacts
+from mezzmark.model.footage import ColourTags, MediaFacts
 from mezzmark.model.players import Threading
 
 _CONTAINERS: Final = {
+    "qt": "mov",
     "mov,mp4,m4a,3gp,3g2,mj2": "mp4",
     "matroska,webm": "mkv",
     "mpegts": "ts",
@@ -41,6 +45,10 @@ MAX_PICTURE_PX: Final = 8192 * 8192
 bytes may claim any size, and its decoder takes 8 bytes a pixel twice before it reads the first."""
 
 DECODER_LIMIT: Final = {"max_pixels": str(MAX_PICTURE_PX)}
+
+_FIRST_PACKETS: Final = 64
+"""So many at most until a decoder gives its first picture; some hold back as many as they have
+threads."""
 
 OPEN_OPTIONS: Final[dict[str, Any]] = {
     # Only local files: a playlist must not make the measurement read from a network. The limit is
@@ -160,8 +168,11 @@ def probe_media(path: str | Path) -> MediaFacts:
 
 def describe_media(container: InputContainer, track: VideoStream, path: str | Path) -> MediaFacts:
     """The facts of an opened file; reads no packet."""
-    context = track.codec_context
-    name = context.codec.canonical_name
+    context, tick = track.codec_context, exact_fraction(track.time_base)
+    codec, name = context.codec.canonical_name, container.format.name
+    name = "qt" if container.metadata.get("major_brand", "").strip() == "qt" else name
+    duration_s = float((track.duration or 0) * (tick or 0))
+    container_s = (container.duration or 0) / av.time_base
     pixel_format = str(context.pix_fmt)
     pixels = pixel_format_facts(pixel_format)
     tags = tags_of(context)
@@ -169,8 +180,8 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
         tags = tags.model_copy(update={"colour_range": FULL_RANGE})
     return MediaFacts(
         path=str(path),
-        container=_container_name(container),
-        codec=CODEC_NAMES.get(name, name),
+        container=_CONTAINERS.get(name, name.split(",")[0].split("_")[0]),
+        codec=CODEC_NAMES.get(codec, codec),
         profile=context.profile,
         encoder_hint=track.metadata.get("encoder") or container.metadata.get("encoder"),
         width_px=context.width,
@@ -180,9 +191,9 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
         chroma=pixels.chroma,
         has_alpha=pixels.has_alpha,
         frame_rate=exact_fraction(track.average_rate) or exact_fraction(track.guessed_rate),
-        duration_s=_duration_s(container, track),
+        duration_s=duration_s or container_s or None,
         stated_frame_count=track.frames or None,
-        time_base=exact_fraction(track.time_base) or Fraction(1, 1_000_000),
+        time_base=tick or Fraction(1, 1_000_000),
         has_b_frames=bool(context.has_b_frames),
         field_order=FIELD_ORDERS.get(int(context.field_order)),
         sample_aspect=exact_fraction(track.sample_aspect_ratio),
@@ -192,26 +203,50 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
     )
 
 
+def first_picture(container: InputContainer, track: VideoStream) -> VideoFrame | None:
+    """The first picture that decodes; None without one."""
+    with suppress(FFmpegError):
+        container.seek(0)
+        return next(container.decode(track), None)
+    return None
+
+
+def stated_in_pictures(container: InputContainer, track: VideoStream) -> ColourTags:
+    """Colour tags that the coded pictures state themselves, whatever the container says, read by a
+    decoder that never saw the container; nothing where it cannot do without."""
+    known = track.codec_context
+    bare = cast(VideoCodecContext, av.CodecContext.create(known.codec.name, "r"))
+    bare.options = dict(DECODER_LIMIT)
+    with suppress(FFmpegError, ValueError):
+        if known.extradata:
+            bare.extradata = known.extradata
+        bare.width, bare.height, bare.pix_fmt = known.width, known.height, known.pix_fmt
+        container.seek(0)
+        for packet in islice(container.demux(track), _FIRST_PACKETS):
+            for frame in bare.decode(packet if packet.size else None):
+                return _unreserved(tags_of(frame), frame.format.name)
+    return ColourTags()
+
+
+def _unreserved(tags: ColourTags, pixel_format: str) -> ColourTags:
+    """Reserved code points (ITU-T H.273) say nothing; no more does the matrix of RGB where the
+    samples are not RGB."""
+    silent = {
+        name: UNSPECIFIED for name in ("primaries", "transfer") if getattr(tags, name) in (0, 3)
+    }
+    if tags.matrix == 3 or (tags.matrix == 0 and not pixel_format_facts(pixel_format).is_rgb):
+        silent["matrix"] = UNSPECIFIED
+    if pixel_format.startswith("yuvj"):
+        silent["colour_range"] = FULL_RANGE
+    return tags.model_copy(update=silent)
+
+
 def stated(container: InputContainer, key: str) -> str:
     """What a track or the container says under this name, in small or (as Matroska writes them)
     capital letters; empty where none does."""
     places: list[Any] = [*container.streams, container]
     texts = (place.metadata.get(name) for place in places for name in (key, key.upper()))
     return next(filter(None, texts), "")
-
-
-def _duration_s(container: InputContainer, track: VideoStream) -> float | None:
-    time_base = exact_fraction(track.time_base)
-    if track.duration and time_base:
-        return float(track.duration * time_base)
-    return container.duration / av.time_base if container.duration else None
-
-
-def _container_name(container: InputContainer) -> str:
-    if container.metadata.get("major_brand", "").strip() == "qt":
-        return "mov"
-    name = container.format.name
-    return _CONTAINERS.get(name, name.split(",")[0].split("_")[0])
 
 
 def _existing_file(path: str | Path) -> Path:

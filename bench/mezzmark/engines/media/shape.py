@@ -1,14 +1,16 @@
-"""The shape of pictures: the order of their fields and the aspect of their samples, carried from a
-clip to the files that are made of it.
+"""How a picture says that it is shown: turned, in fields, with samples of an aspect, on which
+display; and its shape, carried from a clip to the files that are made of it.
 
 An encoder takes the order from each frame and a muxer from the encoder's context. Frames lose it
 where their planes are copied, and PyAV neither sets nor shows it: libavfilter does.
 """
 
+import math
 import re
+import struct
 from collections.abc import Callable
 from fractions import Fraction
-from typing import Final, cast
+from typing import Any, Final, cast
 
 import av.logging
 from av.container import OutputContainer
@@ -17,7 +19,7 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.footage import FieldOrder, MediaFacts
+from mezzmark.model.footage import FieldOrder, HdrMetadata, MediaFacts
 
 FIELD_ORDERS: Final[dict[int, FieldOrder]] = {
     **{2: "top first", 5: "top first", 3: "bottom first", 4: "bottom first"}
@@ -93,3 +95,36 @@ def wanted_aspect(encoding: Encoding, source: MediaFacts) -> Fraction:
     size, of_clip = (source.width_px, source.height_px), source.sample_aspect or Fraction(1)
     is_native = encoding.picture_size(*size) == size
     return of_clip if is_native else of_clip * encoding.scale[1] / encoding.scale[0]
+
+
+def side_data_of(frame: VideoFrame) -> dict[str, bytes]:
+    """What a decoded picture carries beside its samples, by FFmpeg's name; PyAV's own iteration
+    fails."""
+    found: Any = frame.side_data
+    parts = (found[place] for place in range(len(found)))
+    return {part.type.name: bytes(part) for part in parts}
+
+
+def hdr_metadata_of(frame: VideoFrame) -> HdrMetadata | None:
+    """Its mastering display and its light levels, as FFmpeg lays them out
+    (AVMasteringDisplayMetadata, AVContentLightMetadata); None where there is neither."""
+    found: dict[str, float | None] = {}
+    side = side_data_of(frame)
+    if display := side.get("MASTERING_DISPLAY_METADATA"):
+        *_, least, unit, most, most_unit, _, is_stated = struct.unpack("=22i", display)
+        if is_stated and unit and most_unit:
+            found |= {"mastering_min_cd": least / unit, "mastering_max_cd": most / most_unit}
+    if light := side.get("CONTENT_LIGHT_LEVEL"):
+        cll, fall = struct.unpack("=2I", light)
+        found |= {"max_cll_cd": cll or None, "max_fall_cd": fall or None}
+    return HdrMetadata.model_validate(found) if found else None
+
+
+def quarter_turns(frame: VideoFrame) -> int:
+    """By how many quarters to the left the picture asks to be turned when it is shown (display
+    matrix, ISO/IEC 14496-12, 6.2.2), 0 to 3. A mirrored one is shown as it is stored."""
+    if matrix := side_data_of(frame).get("DISPLAYMATRIX"):
+        right, down, _, left, up, *_ = struct.unpack("=9i", matrix)
+        if right * up - down * left > 0:
+            return round(-math.atan2(down, right) / (math.pi / 2)) % 4
+    return 0

@@ -45,9 +45,7 @@ class Line:
 
     def ask(self, asked_ns: int, byte_count: int) -> int:
         """When the bytes are here that are asked for at `asked_ns`, after all others before them.
-
-        Source: the virtual scheduling of ITU-T I.371 (GCRA), which is a token bucket.
-        """
+        Source: the virtual scheduling of ITU-T I.371 (GCRA), which is a token bucket."""
         first_ns = asked_ns + self.link.round_trip_ns
         with self.free_ns.get_lock():
             passed_ns: float = max(self.free_ns.value, first_ns) + byte_count * self._ns_per_byte
@@ -69,12 +67,10 @@ def share_line(line: Line) -> Line:
 
 
 class StorageFile:
-    """A file object for `av.open`; `wait_ns` is how long its reads took since `begin`.
-
-    Clock and sleep may be a simulation's. A sleep that ends late is made up for by the next wait:
-    reads are timed as if each had returned when its last byte came. Sleeps aim earlier until half
-    of them end in time: what a system takes to wake a reader is in the figures of its link already.
-    """
+    """A file object for `av.open`; `wait_ns` is how long its reads took since `begin`. Clock and
+    sleep may be a simulation's. A sleep that ends late is made up for by the next wait: reads are
+    timed as if each had returned when its last byte came. Sleeps aim earlier until half of them end
+    in time: what a system takes to wake a reader is in the figures of its link already."""
 
     def __init__(
         self,

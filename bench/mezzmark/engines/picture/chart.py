@@ -1,21 +1,37 @@
-"""The chart as pictures: planes and frames of any pixel format, exact at every sample."""
+"""The chart as pictures, exact at every sample in any pixel format; and what came back of one:
+colours, colour differences, steps and positions. Long because both find their way about a chart by
+the same windows.
+"""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import av
 import numpy as np
 
 from mezzmark.engines.media.conversion import picture_tags, written_tags
-from mezzmark.engines.media.pixels import Planes, frame_from_planes, pixel_format_facts
+from mezzmark.engines.media.pixels import (
+    Planes,
+    frame_from_planes,
+    pixel_format_facts,
+    planes_of,
+)
 from mezzmark.model import chart as design
 from mezzmark.model import colour as colours
+from mezzmark.model.chart import Chart
+from mezzmark.model.colour import Meaning
+from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags
+from mezzmark.model.tasks.fidelity import ChartMeasurement, PatchReading
+
+Cells = tuple[int, int, int, int]
 
 GREY_LEVEL: Final = 0.5
 """Luma between the patches and under the chroma waves."""
 
 
-def chart_tags(chart: design.Chart, pixel_format: str) -> ColourTags:
+def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
     """The tags told with a chart: as those of its clip, or all of them. RGB and yuvj formats are
     full range, others limited."""
     everything = ColourTags(
@@ -27,17 +43,15 @@ def chart_tags(chart: design.Chart, pixel_format: str) -> ColourTags:
     return written_tags(stated, pixel_format, height_px=chart.height_px)
 
 
-def chart_frame(chart: design.Chart, pixel_format: str) -> av.VideoFrame:
-    """The chart in a pixel format, tagged.
-
-    Chroma is sited left: across on even luma columns, in 4:2:0 halfway between lines (ITU-T H.273
-    chroma location 0). Raises EncodingError for a format whose samples cannot be written.
-    """
+def chart_frame(chart: Chart, pixel_format: str) -> av.VideoFrame:
+    """The chart in a pixel format, tagged. Chroma is sited left: across on even luma columns, in
+    4:2:0 halfway between lines (ITU-T H.273 chroma location 0). Raises EncodingError for a format
+    whose samples cannot be written."""
     tags = picture_tags(chart_tags(chart, pixel_format))
     return frame_from_planes(chart_planes(chart, pixel_format), pixel_format, tags)
 
 
-def chart_planes(chart: design.Chart, pixel_format: str) -> Planes:
+def chart_planes(chart: Chart, pixel_format: str) -> Planes:
     """Planes of the chart in the order `planes_of` gives, rounded once to the format's depth."""
     facts = pixel_format_facts(pixel_format)
     depth, full = facts.bit_depth, facts.is_full_range
@@ -61,7 +75,7 @@ def chart_planes(chart: design.Chart, pixel_format: str) -> Planes:
     return tuple(c.astype(np.uint8) if depth == 8 else c.astype(np.uint16) for c in codes)
 
 
-def _field(chart: design.Chart, *, step: tuple[int, int]) -> colours.Floats:
+def _field(chart: Chart, *, step: tuple[int, int]) -> colours.Floats:
     """Unrounded Y'CbCr of the chart, sampled every `step` luma samples across and down, where a
     plane of this chroma step has its samples."""
     across, down = step
@@ -71,23 +85,24 @@ def _field(chart: design.Chart, *, step: tuple[int, int]) -> colours.Floats:
     ycc[..., 0] = GREY_LEVEL
     colour_of = colours.rgb_to_ycc(chart.patch_signals, matrix=chart.matrix)
     for patch, colour in zip(design.PATCHES, colour_of, strict=True):
-        ycc[_window(chart, patch.cells, step)] = colour
+        ycc[_window(patch.cells, chart, step)] = colour
     for ramp in (design.FULL_RAMP, *design.SHALLOW_RAMPS):
-        window = _window(chart, ramp.cells, step)
+        window = _window(ramp.cells, chart, step)
         ycc[window] = 0.0
         ycc[(*window, 0)] = ramp.start + (ramp.stop - ramp.start) * x / (chart.width_px - 1)
     for wave in design.WAVES:
-        window = _window(chart, wave.cells, step)
+        window = _window(wave.cells, chart, step)
         ycc[window] = _wave_values(wave, x[window[1]], y[window[0]])
     return ycc
 
 
 def _window(
-    chart: design.Chart, cells: tuple[int, int, int, int], step: tuple[int, int]
+    cells: Cells, chart: Chart, step: tuple[int, int] = (1, 1), *, is_inner: bool = False
 ) -> tuple[slice, slice]:
-    box: design.PixelBox = design.pixel_box(
-        cells, width_px=chart.width_px, height_px=chart.height_px
-    )
+    """The lines and columns of these cells, or those well inside them, that a plane has which
+    is sampled every `step` luma samples across and down."""
+    box = design.pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px)
+    box = design.inner_box(box) if is_inner else box
     across, down = step
     return (
         slice(-(-box.top // down), -(-box.bottom // down)),
@@ -103,3 +118,252 @@ def _wave_values(wave: design.Wave, x: colours.Floats, y: colours.Floats) -> col
     values = np.zeros((y.size, x.size, 3))
     values[..., 0] = GREY_LEVEL
     return np.asarray(values + amplitude * np.sin(2 * np.pi * along / design.WAVE_PERIOD_PX))
+
+
+MIN_WAVE_FRACTION: Final = 0.05
+"""Below 5 % of its contrast a wave's position is noise."""
+
+
+def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | None, float | None]:
+    """Chroma's place against luma's in luma pixels, right and down positive, from the waves of luma
+    and of Cb - Cr; None where too little of a wave is left. Chroma samples are taken to be sited
+    left, as the chart writes them: every `step[0]` luma columns from the first, in the middle of
+    `step[1]` lines."""
+    chroma = picture.cb - picture.cr
+    across, down = (
+        _shift(
+            _amplitude(picture.luma, f"luma-{axis}", (1, 1), chart),
+            _amplitude(chroma, f"chroma-{axis}", picture.step, chart),
+        )
+        for axis in "xy"
+    )
+    return across, down
+
+
+def _shift(luma: complex, chroma: complex) -> float | None:
+    full = design.LUMA_WAVE_AMPLITUDE, 2 * design.CHROMA_WAVE_AMPLITUDE
+    if min(abs(luma) / full[0], abs(chroma) / full[1]) < MIN_WAVE_FRACTION:
+        return None
+    return float(np.angle(luma / chroma) * design.WAVE_PERIOD_PX / (2 * np.pi))
+
+
+def _amplitude(values: colours.Floats, name: str, step: tuple[int, int], chart: Chart) -> complex:
+    cells = next(wave.cells for wave in design.WAVES if wave.name == name)
+    lines, columns = _window(cells, chart, step, is_inner=True)
+    (across, down), window = step, values[lines, columns]
+    if name.endswith("x"):
+        return wave_phase(window.mean(axis=0), across * _places(columns))
+    return wave_phase(window.mean(axis=1), down * _places(lines) + (down - 1) / 2)
+
+
+def _places(window: slice) -> colours.Floats:
+    return np.arange(window.start, window.stop, dtype=np.float64)
+
+
+def wave_phase(values: colours.Floats, positions_px: colours.Floats) -> complex:
+    """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions. Least
+    squares on cosine, sine and a constant, so that the window need not hold whole periods. A wave
+    sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A."""
+    turn = 2 * np.pi * positions_px / design.WAVE_PERIOD_PX
+    columns = np.stack([np.cos(turn), np.sin(turn), np.ones_like(turn)], axis=1)
+    cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
+    return complex(cosine, -sine)
+
+
+DISPLAY: Final = "2.4"
+"""BT.1886 with a black of no light."""
+
+VIEWER_TOP: Final = 255.0
+"""Viewer RGB is 8-bit full range."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartPicture:
+    """A chart as it came back. `luma`, `cb`, `cr` are normalised by the range believed; `codes` is
+    luma in code values of `bit_depth`; `step` is luma samples per chroma sample. `patch_rgb`
+    (patches, 3; 0 to 255) is what a viewer shows that takes code values for what is `believed`, in
+    the chart's own light."""
+
+    pixel_format: str
+    bit_depth: int
+    step: tuple[int, int]
+    luma: colours.Floats
+    cb: colours.Floats
+    cr: colours.Floats
+    codes: colours.Floats
+    patch_rgb: colours.Floats
+    believed: Meaning
+
+
+def read_picture(
+    frame: av.VideoFrame, chart: Chart, believed: Meaning, viewer_rgb: colours.Floats | None
+) -> ChartPicture:
+    """A decoded frame, and what a viewer shows that believes its tags to mean this: the 8-bit
+    `viewer_rgb` (lines, samples, 3; 0 to 255), or without one the frame's own planes in float.
+    Raises EncodingError when the size is not the chart's."""
+    if (frame.width, frame.height) != (chart.width_px, chart.height_px):
+        raise EncodingError(
+            where="chart",
+            what=f"came back as {frame.width}×{frame.height} instead of "
+            f"{chart.width_px}×{chart.height_px}",
+            remedy="Leave this encoding out.",
+        )
+    facts = pixel_format_facts(frame.format.name)
+    depth, full = facts.bit_depth, believed.is_full_range
+    planes = [plane.astype(np.float64) for plane in planes_of(frame)[:3]]
+    if facts.is_rgb:
+        green, blue, red = (plane / float(2**depth - 1) for plane in planes)
+        ycc = colours.rgb_to_ycc(np.stack([red, green, blue], axis=-1), matrix=chart.matrix)
+        luma, cb, cr = (ycc[..., i] for i in range(3))
+        codes = luma * float(2**depth - 1)
+    else:
+        codes = planes[0]
+        luma = colours.luma_of_code(codes, bit_depth=depth, is_full_range=full)
+        cb, cr = (
+            colours.chroma_of_code(p, bit_depth=depth, is_full_range=full) for p in planes[1:]
+        )
+    if viewer_rgb is None:
+        matrix = chart.matrix if facts.is_rgb else believed.matrix
+        shown = _decoded_means((luma, cb, cr), facts.chroma_step, matrix, chart)
+    else:
+        parts = (viewer_rgb[_window(patch.cells, chart, is_inner=True)] for patch in design.PATCHES)
+        shown = np.array([part.mean(axis=(0, 1)) for part in parts]) / VIEWER_TOP
+    return ChartPicture(
+        pixel_format=frame.format.name,
+        bit_depth=depth,
+        step=facts.chroma_step,
+        luma=luma,
+        cb=cb,
+        cr=cr,
+        codes=codes,
+        patch_rgb=chart.as_meant(shown, believed) * VIEWER_TOP,
+        believed=believed,
+    )
+
+
+def _decoded_means(
+    parts: Sequence[colours.Floats],
+    step: tuple[int, int],
+    matrix: colours.MatrixName,
+    chart: Chart,
+) -> colours.Floats:
+    """R'G'B' of each patch from the means of its Y'CbCr, without a viewer's rounding."""
+    ycc = np.empty((len(design.PATCHES), 3))
+    for row, patch in enumerate(design.PATCHES):
+        cells = design.pixel_box(patch.cells, width_px=chart.width_px, height_px=chart.height_px)
+        box = design.inner_box(cells)
+        for place, part in enumerate(parts):
+            across, down = step if place else (1, 1)
+            lines = slice(-(-box.top // down), box.bottom // down)
+            ycc[row, place] = part[lines, -(-box.left // across) : box.right // across].mean()
+    return colours.ycc_to_rgb(ycc, matrix=matrix)
+
+
+def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) -> ChartMeasurement:
+    """Everything the chart tells. `entered` is the picture of the frames that were encoded, seen
+    by a viewer that reads them rightly. Differences are between the light of two displays of the
+    chart's primaries and transfer that show the entered and the returned picture."""
+    shift_x_px, shift_y_px = read_chroma_shift(picture, chart)
+    is_misread = picture.believed != entered.believed
+    return ChartMeasurement(
+        chart=chart,
+        pixel_format=picture.pixel_format,
+        display=DISPLAY,
+        patches=_read_patches(picture, entered, chart),
+        ramp_codes_entered=_code_count(entered, chart),
+        ramp_codes_returned=_code_count(picture, chart),
+        eight_bit_step_fraction=_eight_bit_steps(picture, entered, chart),
+        chroma_shift_x_px=shift_x_px,
+        chroma_shift_y_px=shift_y_px,
+        misread=(entered.believed, picture.believed) if is_misread else None,
+    )
+
+
+def delta_e_of_lab(first_lab: colours.Floats, second_lab: colours.Floats) -> colours.Floats:
+    """CIEDE2000 between CIE L*a*b* colours (last axis): Sharma, Wu and Dalal 2005 (Color Res. Appl.
+    30:21-30), as colour-science computes it."""
+    from colour.difference import delta_E_CIE2000
+
+    return np.asarray(delta_E_CIE2000(first_lab, second_lab))
+
+
+def lab_of(
+    rgb: colours.Floats, *, display: colours.DisplayName, primaries: str = "BT.709"
+) -> colours.Floats:
+    """CIE L*a*b* (D65) of R'G'B' signals shown on a display of these primaries."""
+    from colour.models import XYZ_to_Lab
+
+    light = colours.display_light(np.clip(rgb, 0, 1), display=display)
+    xyz = light @ colours.rgb_to_xyz_matrix(primaries).T
+    return np.asarray(XYZ_to_Lab(xyz, illuminant=np.array([0.3127, 0.3290])))
+
+
+def _read_patches(
+    picture: ChartPicture, before: ChartPicture, chart: Chart
+) -> tuple[PatchReading, ...]:
+    shown, entered = picture.patch_rgb, before.patch_rgb
+    expected = np.clip(chart.patch_signals, 0, 1) * VIEWER_TOP
+    signals = entered / VIEWER_TOP, shown / VIEWER_TOP
+    lights = (colours.light_of(signal, chart.transfer) for signal in signals)
+    itp = colours.delta_e_itp(*lights, primaries=chart.primaries)
+    lab = None
+    if not chart.is_hdr:
+        lab = delta_e_of_lab(
+            *(lab_of(signal, display=DISPLAY, primaries=chart.primaries) for signal in signals)
+        )
+    return tuple(
+        PatchReading(
+            name=patch.name,
+            kind=patch.kind,
+            expected_rgb=expected[i].tolist(),
+            entered_rgb=entered[i].tolist(),
+            shown_rgb=shown[i].tolist(),
+            delta_e_2000=None if lab is None else float(lab[i]),
+            delta_e_itp=float(itp[i]),
+        )
+        for i, patch in enumerate(design.PATCHES)
+    )
+
+
+def _code_count(picture: ChartPicture, chart: Chart) -> int:
+    """Distinct luma codes among the columns of the long ramp."""
+    return int(np.unique(np.rint(_ramp_columns(picture, chart, design.FULL_RAMP))).size)
+
+
+def _ramp_columns(picture: ChartPicture, chart: Chart, ramp: design.Ramp) -> colours.Floats:
+    """Mean luma code of each column of a ramp as it came back."""
+    box = design.pixel_box(ramp.cells, width_px=chart.width_px, height_px=chart.height_px)
+    margin = (box.bottom - box.top) // 4
+    return np.asarray(picture.codes[box.top + margin : box.bottom - margin].mean(axis=0))
+
+
+def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart) -> float | None:
+    """Share of the error that cutting or rounding to 8 bits makes, by projection on it; or, where
+    a codec's noise has hidden the steps, by how often the bits below the eighth are all empty."""
+    if min(picture.bit_depth, entered.bit_depth) <= 8:
+        return None
+    unit = 2.0 ** (picture.bit_depth - 8)
+    scale = 2.0 ** (picture.bit_depth - entered.bit_depth)
+    best = _empty_bits(picture, chart, int(unit))
+    for cut in (np.floor, np.rint):
+        dot = norm = 0.0
+        for ramp in design.SHALLOW_RAMPS:
+            before = _ramp_columns(entered, chart, ramp) * scale
+            pattern = cut(before / unit) * unit - before
+            pattern -= pattern.mean()
+            error = _ramp_columns(picture, chart, ramp) - before
+            dot += float(np.dot(error - error.mean(), pattern))
+            norm += float(np.dot(pattern, pattern))
+        best = max(best, dot / norm)
+    return best
+
+
+def _empty_bits(picture: ChartPicture, chart: Chart, unit: int) -> float:
+    """0 where codes on the shallow ramps are multiples of `unit` as often as by chance, 1 where
+    always."""
+    rows = [
+        picture.codes[_window(ramp.cells, chart, is_inner=True)].ravel()
+        for ramp in design.SHALLOW_RAMPS
+    ]
+    share = float(np.mean(np.remainder(np.concatenate(rows), unit) == 0))
+    return max(0.0, (share - 1 / unit) / (1 - 1 / unit))

@@ -14,15 +14,18 @@ from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import as_viewed
-from mezzmark.engines.media.first_picture import first_picture, hdr_metadata_of
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.probe import open_media, probe_media
-from mezzmark.engines.media.shape import PROGRESSIVE
+from mezzmark.engines.media.probe import first_picture, open_media, probe_media
+from mezzmark.engines.media.shape import hdr_metadata_of
 from mezzmark.engines.picture import tag_survival
-from mezzmark.engines.picture.chart import chart_frame, chart_tags
-from mezzmark.engines.picture.chart_measure import ChartPicture, measure_chart, read_picture
+from mezzmark.engines.picture.chart import (
+    ChartPicture,
+    chart_frame,
+    chart_tags,
+    measure_chart,
+    read_picture,
+)
 from mezzmark.engines.picture.generations import (
-    Generation,
     GenerationPlan,
     decoded_frames,
     run_generations,
@@ -30,16 +33,8 @@ from mezzmark.engines.picture.generations import (
 )
 from mezzmark.engines.picture.quality import cut_worst
 from mezzmark.host.common import read_process_facts
+from mezzmark.model import colour as colours
 from mezzmark.model.chart import Chart
-from mezzmark.model.colour import (
-    FULL_RANGE,
-    KNOWN_MATRICES,
-    MATRIX_CODES,
-    UNSPECIFIED,
-    Meaning,
-    filled,
-    meaning,
-)
 from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags, HdrMetadata, MediaFacts, constant_rate
@@ -93,38 +88,47 @@ def probe_chart(
         prepare=tag_survival.write_tags,
     )
     write_frames(evenly_timed([frame] * CHART_FRAMES, frame_rate), encoder)
-    read = tag_survival.read_tags(path)
+    media, told = tag_survival.read_tags(path, encoding)
     *_, returned = decoded_frames(path, thread_count)
     meant = chart_tags(chart.model_copy(update={"stated": None}), encoding.pixel_format)
-    entered = see_chart(frame, _read_by(read.media, meant), chart)
+    entered = see_chart(frame, media, chart, meant)
 
     def seen(believed: ColourTags) -> ChartMeasurement:
-        picture = see_chart(read_as(returned, believed), _read_by(read.media, believed), chart)
+        picture = see_chart(read_as(returned, believed), media, chart, believed)
         return measure_chart(picture, entered, chart)
 
-    measurement = measure_chart(see_chart(returned, read.media, chart), entered, chart)
-    other, by_pictures = filled(read.pictures, read.media.tags), None
-    if _meaning(other, chart) != _meaning(read.media.tags, chart):
+    measurement = measure_chart(see_chart(returned, media, chart), entered, chart)
+    other, by_pictures = colours.filled(told["pictures"], media.tags), None
+    if _meaning(other, chart) != _meaning(media.tags, chart):
         by_pictures = seen(other)
-    survival = _survival(encoding, tags, read, frame_rate, measurement)
     guesses = {
-        name: seen(guess).visible_delta_e for name, guess in _other_guesses(encoding, read, tags)
+        name: seen(guess).visible_delta_e
+        for name, guess in _other_guesses(encoding, media.tags, tags)
     }
     if by_pictures:
         guesses["delta_e_by_pictures"] = by_pictures.visible_delta_e
-    return ChartProbe(
-        measurement=measurement,
-        tags=survival.model_copy(update=guesses),
-        by_pictures=by_pictures,
+    survival = TagSurvival(
+        **told,
+        **guesses,
+        height_px=chart.height_px,
+        written=tags,
+        frame_rate=(str(frame_rate), str(media.frame_rate) if media.frame_rate else None),
+        duration_s=(float(CHART_FRAMES / frame_rate), media.duration_s),
+        delta_e_shown=measurement.visible_delta_e,
     )
+    return ChartProbe(measurement=measurement, tags=survival, by_pictures=by_pictures)
 
 
-def _meaning(tags: ColourTags, chart: Chart) -> Meaning:
-    return meaning(tags, height_px=chart.height_px)
+def _meaning(tags: ColourTags, chart: Chart) -> colours.Meaning:
+    return colours.meaning(tags, height_px=chart.height_px)
 
 
-def see_chart(frame: VideoFrame, media: MediaFacts, chart: Chart) -> ChartPicture:
-    """A frame as a viewer shows it that believes these tags: the 8-bit player, or for HDR float."""
+def see_chart(
+    frame: VideoFrame, media: MediaFacts, chart: Chart, believed: ColourTags | None = None
+) -> ChartPicture:
+    """A frame as a viewer shows it that believes these tags, or the file's: the 8-bit player, or
+    for HDR float."""
+    media = media.model_copy(update={"tags": believed}) if believed else media
     view = None if chart.is_hdr else as_viewed(frame, media).astype(np.float64)
     return read_picture(frame, chart, _meaning(media.tags, chart), view)
 
@@ -137,45 +141,16 @@ def read_as(frame: VideoFrame, tags: ColourTags) -> VideoFrame:
     return pixels.frame_from_planes(pixels.planes_of(frame), pixels.planar_twin(name), tags)
 
 
-def _read_by(media: MediaFacts, tags: ColourTags) -> MediaFacts:
-    return media.model_copy(update={"tags": tags})
-
-
-def _survival(
-    encoding: Encoding,
-    tags: ColourTags,
-    read: tag_survival.TagsRead,
-    frame_rate: Fraction,
-    measurement: ChartMeasurement,
-) -> TagSurvival:
-    found_rate = read.media.frame_rate
-    return TagSurvival(
-        encoding=encoding.name,
-        container=encoding.container,
-        height_px=measurement.chart.height_px,
-        written=tags,
-        read=read.media.tags,
-        pictures=read.pictures,
-        chroma_location=tag_survival.chroma_locations(encoding.pixel_format, read.chroma_location),
-        field_order=(tag_survival.FIELD_ORDERS[PROGRESSIVE], read.field_order),
-        sample_aspect=(str(tag_survival.SAMPLE_ASPECT), read.sample_aspect),
-        timecode=(tag_survival.TIMECODE, read.timecode),
-        frame_rate=(str(frame_rate), str(found_rate) if found_rate else None),
-        duration_s=(float(CHART_FRAMES / frame_rate), read.media.duration_s),
-        delta_e_shown=measurement.visible_delta_e,
-    )
-
-
 def _other_guesses(
-    encoding: Encoding, read: tag_survival.TagsRead, tags: ColourTags
+    encoding: Encoding, read: ColourTags, tags: ColourTags
 ) -> Iterator[tuple[str, ColourTags]]:
     """What readers believe that fill lost tags in another way."""
     if pixels.pixel_format_facts(encoding.pixel_format).is_rgb:
         return
-    if read.media.tags.matrix == UNSPECIFIED != tags.matrix:
-        yield "delta_e_as_601", tags.model_copy(update={"matrix": MATRIX_CODES["BT.601"]})
-    if read.media.tags.colour_range == 0 and tags.colour_range != FULL_RANGE:
-        yield "delta_e_as_full", tags.model_copy(update={"colour_range": FULL_RANGE})
+    if read.matrix == colours.UNSPECIFIED != tags.matrix:
+        yield "delta_e_as_601", tags.model_copy(update={"matrix": colours.MATRIX_CODES["BT.601"]})
+    if read.colour_range == 0 and tags.colour_range != colours.FULL_RANGE:
+        yield "delta_e_as_full", tags.model_copy(update={"colour_range": colours.FULL_RANGE})
 
 
 LARGEST_CHART_PX: Final = (1920, 1080)
@@ -183,11 +158,9 @@ LARGEST_CHART_PX: Final = (1920, 1080)
 
 
 def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
-    """Everything the fidelity task finds out; the clock is not looked at.
-
-    Frames stream from file to file in `job.scratch_dir`, so memory does not grow with the clip.
-    Raises EncodingError when the encoding cannot hold the clip or loses frames.
-    """
+    """Everything the fidelity task finds out; the clock is not looked at. Frames stream from file
+    to file in `job.scratch_dir`, so memory does not grow with the clip. Raises EncodingError when
+    the encoding cannot hold the clip or loses frames."""
     index = read_frame_index(job.source.index_path)
     plan = GenerationPlan(
         source=probe_media(job.source.media_path),
@@ -199,6 +172,7 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
         scratch=Path(job.scratch_dir),
     )
     check_frame(job.encoding, index.width_px, index.height_px, plan.frame_rate)
+    size = {"width_px": index.width_px, "height_px": index.height_px}
     found: list[GenerationQuality] = []
     worst: WorstFrame | None = None
     decoded_format = ""
@@ -206,7 +180,9 @@ def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
     for generation in run_generations(plan):
         if not found:
             decoded_format = probe_media(generation.path).pixel_format
-            worst = _crop(plan, generation)
+            if generation.worst:
+                after = written_facts(plan, generation.path).model_copy(update=size)
+                worst = cut_worst(generation.worst, plan.source, after)
             hdr_metadata = (hdr_metadata[0], _hdr_metadata(generation.path))
         found.append(generation.found)
     probe, refusal = _chart(job, plan)
@@ -235,24 +211,11 @@ def _hdr_metadata(path: str | Path) -> HdrMetadata | None:
         return hdr_metadata_of(frame) if frame else None
 
 
-def _crop(plan: GenerationPlan, generation: Generation) -> WorstFrame | None:
-    if (worst := generation.worst) is None:
-        return None
-    size = {"width_px": plan.index.width_px, "height_px": plan.index.height_px}
-    return cut_worst(
-        worst.before,
-        worst.after,
-        frame_index=worst.frame_index,
-        before_facts=plan.source,
-        after_facts=written_facts(plan, generation.path).model_copy(update=size),
-    )
-
-
 def clip_chart(clip: MediaFacts, size: tuple[int, int]) -> Chart:
     """The chart that states of itself what the clip states, and means it so."""
-    meant, stated = meaning(clip.tags, height_px=clip.height_px), clip.tags
-    if stated.matrix not in (UNSPECIFIED, *KNOWN_MATRICES):
-        stated = stated.model_copy(update={"matrix": MATRIX_CODES[meant.matrix]})
+    meant, stated = colours.meaning(clip.tags, height_px=clip.height_px), clip.tags
+    if stated.matrix not in (colours.UNSPECIFIED, *colours.KNOWN_MATRICES):
+        stated = stated.model_copy(update={"matrix": colours.MATRIX_CODES[meant.matrix]})
     return Chart(
         width_px=size[0],
         height_px=size[1],

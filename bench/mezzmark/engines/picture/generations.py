@@ -21,15 +21,20 @@ import numpy as np
 from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
-from mezzmark.engines.encode.encoded_file import write_frames
+from mezzmark.engines.encode.encoded_file import converter_for, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.stored_pictures import FrameSpool
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape
-from mezzmark.engines.picture.frame_spool import FrameSpool
-from mezzmark.engines.picture.quality import QualityMeter, comparable_format, frames_in_pairs
+from mezzmark.engines.picture.quality import (
+    QualityMeter,
+    WorstPair,
+    comparable_format,
+    frames_in_pairs,
+)
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding, planar_format
 from mezzmark.model.errors import EncodingError
@@ -112,16 +117,6 @@ class GenerationPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WorstPair:
-    """The frame with the largest squared error so far, as the clip has it and as it came back."""
-
-    frame_index: int
-    squared_error: float
-    before: VideoFrame
-    after: VideoFrame
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Generation:
     """One generation's file and what was found out about it; `worst` is None where PSNR was not
     asked for or nothing differs."""
@@ -132,11 +127,9 @@ class Generation:
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
-    """Make and compare every generation in turn; only the newest file and the one before exist.
-
-    The caller may read a generation's file until it asks for the next. Raises EncodingError when
-    the encoder refuses, or frames are lost.
-    """
+    """Make and compare every generation in turn; only the newest file and the one before exist. The
+    caller may read a generation's file until it asks for the next. Raises EncodingError when the
+    encoder refuses, or frames are lost."""
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
     pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=plan.thread_count)
@@ -145,7 +138,7 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
             frames = _returning(plan, previous, generation) if previous else entered.frames()
-            _encode(plan, path, frames)
+            _encode(plan, path, frames, entered.converter.tags)
             if previous is not None:
                 previous.unlink()  # made here, and no longer needed
             found, worst = _compare(plan, path, generation, clip, entered)
@@ -169,35 +162,32 @@ def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
     return facts.model_copy(update={"tags": tags})
 
 
-def _to_encoder(plan: GenerationPlan, thread_count: int) -> Converter:
-    """From the clip's pictures to those that enter the encoder."""
-    pixel_format, size = plan.encoding.pixel_format, plan.coded_size
-    return Converter(plan.source, pixel_format, thread_count=thread_count, size=size)
-
-
 class _Entered:
     """The clip's frames as they enter the first encoder, and whether others are the same."""
 
     def __init__(self, plan: GenerationPlan, clip: FrameSpool) -> None:
         self._clip = clip
-        self._converter = _to_encoder(plan, plan.thread_count)
+        self.converter = converter_for(
+            plan.source,
+            plan.encoding,
+            (plan.index.width_px, plan.index.height_px),
+            plan.thread_count,
+        )
         self._digests: list[str] = []
 
     def frames(self) -> Iterator[VideoFrame]:
         """Every frame once, in order."""
         for picture in self._clip:
-            frame = self._converter.convert(picture)
+            frame = self.converter.convert(picture)
             self._digests.append(_sample_digest(frame))
             yield frame
 
     def is_same(self, number: int, original: VideoFrame, returned: VideoFrame) -> bool:
-        """Whether frame `number` of the clip, made from `original`, came back with every sample.
-
-        A few lines that differ settle it; only where they agree is the frame made again.
-        """
+        """Whether frame `number` of the clip, made from `original`, came back with every sample. A
+        few lines that differ settle it; only where they agree is the frame made again."""
         if _sample_digest(returned) != self._digests[number]:
             return False
-        return same_planes(self._converter.convert(original), returned)
+        return same_planes(self.converter.convert(original), returned)
 
 
 def _sample_digest(frame: VideoFrame) -> str:
@@ -214,13 +204,15 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
         yield step(frame) if step else frame
 
 
-def _encode(plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame]) -> None:
+def _encode(
+    plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame], tags: ColourTags
+) -> None:
     encoder = open_encoder(
         path,
         plan.encoding,
         size=plan.coded_size,
         frame_rate=plan.frame_rate,
-        tags=_to_encoder(plan, 1).tags,
+        tags=tags,
         thread_count=plan.thread_count,
         prepare=carry_shape(plan.encoding, plan.source),
     )

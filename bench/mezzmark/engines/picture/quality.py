@@ -7,6 +7,7 @@ caller's choice and is stated there (`mezzmark.engines.picture.generations`).
 
 import base64
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from itertools import zip_longest
 from math import inf, prod
@@ -40,10 +41,8 @@ _TICK: Final = Fraction(1, 25)
 
 
 class QualityMeter:
-    """A filter graph that compares pairs of frames and remembers each pair's values.
-
-    XPSNR also looks at the frames before, so pairs must come in order.
-    """
+    """A filter graph that compares pairs of frames and remembers each pair's values. XPSNR also
+    looks at the frames before, so pairs must come in order."""
 
     def __init__(
         self, like: av.VideoFrame, *, metrics: tuple[Metric, ...], thread_count: int
@@ -215,21 +214,35 @@ CROP_PX: Final = (160, 90)
 """Small enough to keep in a record, large enough to see what happened."""
 
 
-def cut_worst(
-    before: VideoFrame,
-    after: VideoFrame,
-    *,
-    frame_index: int,
-    before_facts: MediaFacts,
-    after_facts: MediaFacts,
-) -> WorstFrame:
-    """Both views of the tile with the largest squared error; tiles lie on a grid of half tiles."""
-    left, right = as_viewed(before, before_facts), as_viewed(after, after_facts)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorstPair:
+    """The frame with the largest squared error so far, as the clip has it and as it came back."""
+
+    frame_index: int
+    squared_error: float
+    before: VideoFrame
+    after: VideoFrame
+
+
+def cut_worst(worst: WorstPair, before: MediaFacts, after: MediaFacts) -> WorstFrame:
+    """Both views of the tile with the largest squared error, from the sums of half tiles, on whose
+    grid tiles lie."""
+    left, right = as_viewed(worst.before, before), as_viewed(worst.after, after)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
-    left_px, top_px = _worst_tile(left, right, across, down)
+    wide, high = max(1, across // 2), max(1, down // 2)
+    half_columns, half_rows = left.shape[1] // wide, left.shape[0] // high
+    halves = np.empty((half_rows, half_columns))
+    for row in range(half_rows):
+        strip = (slice(row * high, (row + 1) * high), slice(0, half_columns * wide))
+        difference = left[strip].astype(np.int32) - right[strip]
+        columns = np.einsum("yxc,yxc->x", difference, difference)
+        halves[row] = columns.reshape(half_columns, wide).sum(axis=1)
+    sums = halves[:-1, :-1] + halves[1:, :-1] + halves[:-1, 1:] + halves[1:, 1:]
+    top, start = np.unravel_index(int(np.argmax(sums)), sums.shape)
+    left_px, top_px = int(start) * wide, int(top) * high
     window = (slice(top_px, top_px + down), slice(left_px, left_px + across))
     return WorstFrame(
-        frame_index=frame_index,
+        frame_index=worst.frame_index,
         left_px=left_px,
         top_px=top_px,
         before_png=png_base64(left[window]),
@@ -247,20 +260,3 @@ def png_base64(rgb: npt.NDArray[np.uint8]) -> str:
     frame = VideoFrame.from_ndarray(codes, format="rgb24")
     packets = [*encoder.encode(frame), *encoder.encode(None)]
     return base64.b64encode(b"".join(bytes(packet) for packet in packets)).decode("ascii")
-
-
-def _worst_tile(
-    left: npt.NDArray[np.uint8], right: npt.NDArray[np.uint8], across: int, down: int
-) -> tuple[int, int]:
-    """Left and top of the tile with the largest squared error, from the sums of half tiles."""
-    wide, high = max(1, across // 2), max(1, down // 2)
-    half_columns, half_rows = left.shape[1] // wide, left.shape[0] // high
-    halves = np.empty((half_rows, half_columns))
-    for row in range(half_rows):
-        strip = (slice(row * high, (row + 1) * high), slice(0, half_columns * wide))
-        difference = left[strip].astype(np.int32) - right[strip]
-        columns = np.einsum("yxc,yxc->x", difference, difference)
-        halves[row] = columns.reshape(half_columns, wide).sum(axis=1)
-    sums = halves[:-1, :-1] + halves[1:, :-1] + halves[:-1, 1:] + halves[1:, 1:]
-    top, start = np.unravel_index(int(np.argmax(sums)), sums.shape)
-    return int(start) * wide, int(top) * high

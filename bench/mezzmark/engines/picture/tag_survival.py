@@ -5,21 +5,19 @@ told to encoder and muxer; a demuxer and a decoder say afterwards what is left.
 """
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from av.container import OutputContainer
 from av.video.codeccontext import VideoCodecContext
-from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.first_picture import first_picture, stated_in_pictures
+from mezzmark.engines.media import probe
 from mezzmark.engines.media.pixels import pixel_format_facts
-from mezzmark.engines.media.probe import describe_media, exact_fraction, open_media, stated
 from mezzmark.engines.media.shape import PROGRESSIVE, shown_facts
+from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.footage import ColourTags, MediaFacts
+from mezzmark.model.footage import MediaFacts
 
 TIMECODE: Final = "01:02:03:04"
 SAMPLE_ASPECT: Final = Fraction(4, 3)
@@ -39,19 +37,6 @@ FIELD_ORDERS: Final = {
 """FFmpeg's numbers (AVFieldOrder)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TagsRead:
-    """What a file says of itself: `media` as the player reads it, `pictures` what the coded
-    pictures state."""
-
-    media: MediaFacts
-    pictures: ColourTags
-    chroma_location: str | None
-    field_order: str
-    sample_aspect: str | None
-    timecode: str | None
-
-
 def write_tags(container: OutputContainer, context: VideoCodecContext) -> None:
     """Tell container and encoder every tag that there is, but colour and rate."""
     container.metadata["timecode"] = TIMECODE
@@ -61,29 +46,33 @@ def write_tags(container: OutputContainer, context: VideoCodecContext) -> None:
     context.options = context.options | {"chroma_sample_location": CHROMA_LOCATION}
 
 
-def read_tags(path: Path) -> TagsRead:
-    """Every tag that demuxer and decoder find. EncodingError where no frame comes back."""
-    with open_media(path) as (container, track):
-        media = describe_media(container, track, path)
+def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any]]:
+    """The file as the player reads it, and by the names of `TagSurvival`'s fields what demuxer and
+    decoder find beside what was told. EncodingError where no frame comes back."""
+    with probe.open_media(path) as (container, track):
+        media = probe.describe_media(container, track, path)
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
-        aspect = exact_fraction(track.sample_aspect_ratio)
-        timecode = stated(container, "timecode") or None
-        pictures = stated_in_pictures(container, track)
-        if (frame := first_picture(container, track)) is None:
+        timecode = probe.stated(container, "timecode") or None
+        pictures = probe.stated_in_pictures(container, track)
+        if (frame := probe.first_picture(container, track)) is None:
             what = "no frame came back"
             raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
-        location = _chroma_location(frame)
-    return TagsRead(
-        media=media,
-        pictures=pictures,
-        chroma_location=location,
-        field_order=order,
-        sample_aspect=str(aspect) if aspect else None,
-        timecode=timecode,
-    )
+        # PyAV does not show it.
+        found = re.search(r"\bcl:(?!unspecified|unknown)(\w+)", shown_facts(frame))
+    aspect = media.sample_aspect
+    return media, {
+        "encoding": encoding.name,
+        "container": encoding.container,
+        "read": media.tags,
+        "pictures": pictures,
+        "chroma_location": _chroma_locations(encoding.pixel_format, found[1] if found else None),
+        "field_order": (FIELD_ORDERS[PROGRESSIVE], order),
+        "sample_aspect": (str(SAMPLE_ASPECT), str(aspect) if aspect else None),
+        "timecode": (TIMECODE, timecode),
+    }
 
 
-def chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, str | None]:
+def _chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, str | None]:
     """The location told and the one read, as far as the format has one: none at full chroma, and
     only left or centre where every line has chroma (there "topleft" is the same as "left")."""
     chroma = pixel_format_facts(pixel_format).chroma
@@ -93,9 +82,3 @@ def chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, s
         across = {"topleft": "left", "bottomleft": "left", "top": "center", "bottom": "center"}
         return across[CHROMA_LOCATION], across.get(read, read) if read else None
     return None, None
-
-
-def _chroma_location(frame: VideoFrame) -> str | None:
-    """The frame's chroma location, which PyAV does not show."""
-    found = re.search(r"\bcl:(\w+)", shown_facts(frame))
-    return found.group(1) if found and found.group(1) not in ("unspecified", "unknown") else None

@@ -25,9 +25,8 @@ import numpy as np
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.storage_file import Line, line_of, share_line
-from mezzmark.engines.play.drag import DisplayClock, run_drag
+from mezzmark.engines.play.drag import DisplayClock, OpenLoopPlayer, Witness, run_drag
 from mezzmark.engines.play.gate import Meeting, keep_gate
-from mezzmark.engines.play.open_loop import OpenLoopPlayer, Witness
 from mezzmark.host.common import no_garbage_collection, read_clock_ns, read_process_facts, sleep_ns
 from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.errors import EngineError
@@ -134,10 +133,8 @@ def frames_to_play(
 
 
 def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
-    """Play at each speed from random starts, and prove what was shown.
-
-    Raises FootageError and EngineError when the file cannot be opened.
-    """
+    """Play at each speed from random starts, and prove what was shown. Raises FootageError and
+    EngineError when the file cannot be opened."""
     index = read_frame_index(job.media.index_path)
     rng = np.random.default_rng(job.seed)
     player = OpenLoopPlayer(job.media.media_path, index, job)
@@ -167,12 +164,10 @@ def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
 
 
 def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
-    """Search for the number of streams, or of editors, that are served at once.
-
-    A decoder that cannot be opened beside the others, as hardware with too few sessions, ends the
-    search upwards and is told. Raises FootageError and EngineError where not even one can. Several
-    machines search together: each knows what all came to, and goes the same way.
-    """
+    """Search for the number of streams, or of editors, that are served at once. A decoder that
+    cannot be opened beside the others, as hardware with too few sessions, ends the search upwards
+    and is told. Raises FootageError and EngineError where not even one can. Several machines search
+    together: each knows what all came to, and goes the same way."""
     if job.hosts > 1 and job.gate is None:
         what = f"these editors sit at {job.hosts} machines"
         remedy = "Measure them with mezzmark fleet measure --together, or leave `hosts` out."
@@ -200,8 +195,11 @@ def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
             levels.append(streams.Level(count, 0, 0, 0))
         else:
             mine = [level for level, _ in done]
-            parts = _of_all(meeting, count, mine) if meeting else mine
-            levels.append(streams.add_up(count, parts, spread_ns))
+            if meeting:  # what the players of all machines came to
+                text = streams.LEVELS.dump_json(tuple(mine)).decode()
+                texts = meeting.gather(f"{count}-levels", text).texts
+                mine = [level for one in texts for level in streams.LEVELS.validate_json(one)]
+            levels.append(streams.add_up(count, mine, spread_ns))
             proofs.extend(chain.from_iterable(proof for _, proof in done))
         return streams.has_passed(levels[-1], job)
 
@@ -211,12 +209,6 @@ def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
     is_apart = any(level.spread_ns > streams.SPREAD_LIMIT_NS for level in levels)
     flags = ("not_cold",) * (not is_cold) + ("late_start",) * is_apart
     return Measured(measurement=found, process=read_process_facts(), flags=flags)
-
-
-def _of_all(meeting: Meeting, count: int, mine: Sequence[streams.Level]) -> list[streams.Level]:
-    """What the players of all machines came to."""
-    told = meeting.gather(f"{count}-levels", streams.LEVELS.dump_json(tuple(mine)).decode())
-    return [level for text in told.texts for level in streams.LEVELS.validate_json(text)]
 
 
 def _file_of(job: streams.StreamsJob, number: int) -> str:

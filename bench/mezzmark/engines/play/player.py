@@ -13,7 +13,6 @@ from __future__ import annotations  # Packet takes its type argument in annotati
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
 from typing import Final
@@ -26,16 +25,8 @@ from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
+from mezzmark.engines.media import probe
 from mezzmark.engines.media.conversion import presenter
-from mezzmark.engines.media.probe import (
-    OPEN_OPTIONS,
-    describe_media,
-    exact_fraction,
-    open_container,
-    spread_decoding,
-    unfit,
-    video_track,
-)
 from mezzmark.engines.media.storage_file import StorageFile, line_of
 from mezzmark.model.errors import EngineError, NoDecoderError, reason_of
 from mezzmark.model.footage import FrameIndex, MediaFacts
@@ -93,7 +84,6 @@ class Player:
         self._track = _prepared_track(self._container, path, settings, facts)
         self._present = presenter(
             facts,
-            pixel_aspect=exact_fraction(self._track.sample_aspect_ratio) or Fraction(1),
             height_px=settings.viewer_height_px,
             thread_count=settings.thread_count,
         )
@@ -130,7 +120,7 @@ class Player:
             wait_ns=self._file.wait_ns if self._file else None,
         )
 
-    def decode(self, frame_index: int) -> VideoFrame | None:
+    def bring(self, frame_index: int) -> VideoFrame | None:
         """The decoded picture alone, without a view; None where it does not come."""
         self._locate(frame_index)
         return self._decode(frame_index)
@@ -165,7 +155,7 @@ class Player:
                 first = self._first_key_packet(packets)
             except FFmpegError:
                 continue  # no such place; further back there may be one
-            if first is not None and _time_of(first) <= target_pts:
+            if first and ((first.dts if first.pts is None else first.pts) or 0) <= target_pts:
                 self._sent.clear()
                 self._pictures = self._decode_on(first, packets)
                 return True
@@ -235,28 +225,23 @@ class Player:
                 raise EngineError(where=self._label, what=what, remedy="Try another player.")
 
 
-def _time_of(packet: Packet[VideoStream]) -> int:
-    time = packet.pts if packet.pts is not None else packet.dts
-    return time if time is not None else 0
-
-
 def _require_unchanged(path: str | Path, index: FrameIndex) -> None:
     try:
         file_bytes = Path(path).stat().st_size
     except OSError as error:
         remedy = "Put it back, or run again without it."
-        raise unfit(path, "the file has gone since it was indexed", remedy) from error
+        raise probe.unfit(path, "the file has gone since it was indexed", remedy) from error
     if file_bytes != index.file_bytes:
         what = f"has {file_bytes} bytes now but had {index.file_bytes} when it was indexed"
-        raise unfit(path, what, "Run again, so that it is indexed anew.")
+        raise probe.unfit(path, what, "Run again, so that it is indexed anew.")
 
 
 def _open(
     path: str | Path, device: Device | None, source: StorageFile | None
 ) -> tuple[InputContainer, MediaFacts]:
     """The opened file and its facts, which a decoder on a device would hide."""
-    container = open_container(path, source)
-    facts = describe_media(container, video_track(container, path), path)
+    container = probe.open_container(path, source)
+    facts = probe.describe_media(container, probe.video_track(container, path), path)
     if device is None:
         return container, facts
     container.close()
@@ -267,7 +252,7 @@ def _open(
             raise NotImplementedError(f"this FFmpeg build knows no device {device}")
         on_device: InputContainer = av.open(
             source or str(Path(path).resolve()),
-            **OPEN_OPTIONS,
+            **probe.OPEN_OPTIONS,
             hwaccel=HWAccel(device_type=device, allow_software_fallback=False),
         )
     except (FFmpegError, OSError, RuntimeError, NotImplementedError, ValueError) as error:
@@ -284,8 +269,8 @@ def _prepared_track(
 ) -> VideoStream:
     """The video track with its decoder open, its threads and its size set (they cannot change
     later)."""
-    track = video_track(container, path)
-    spread_decoding(track, settings.player.threading, settings.thread_count)
+    track = probe.video_track(container, path)
+    probe.spread_decoding(track, settings.player.threading, settings.thread_count)
     device, lowres = settings.player.device, settings.player.lowres
     kind: type[EngineError] = EngineError
     try:

@@ -1,44 +1,29 @@
-"""The scrub task: play the requests of a job, and prove every picture after its timed moment."""
+"""The scrub task plays the requests of a job and proves every picture after its timed moment; the
+decode task decodes pictures in order and proves a sample of them afterwards."""
 
-import math
-from collections import Counter
+import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
-from pathlib import Path
-from typing import Any, Final
+from dataclasses import replace
+from typing import Any
 
-import numpy as np
 import psutil
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.media.frame_index import (
-    NO_STAMP,
-    build_frame_index,
-    read_frame_index,
-    stamp_of,
-    write_frame_index,
-)
-from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of
+from mezzmark.engines.media.frame_index import read_frame_index
+from mezzmark.engines.media.probe import unfit
 from mezzmark.engines.play.player import Move, Player
-from mezzmark.engines.play.view_proof import ViewVerifier
+from mezzmark.engines.play.proof import (
+    FrameVerifier,
+    ViewVerifier,
+    picture_verifier,
+    prove_move,
+)
 from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.host.file_pages import drop_pages, resident_fraction
-from mezzmark.model.footage import FrameIndex
+from mezzmark.model.errors import EngineError
 from mezzmark.model.jobs import Measured
-from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.decode import DecodeJob
-from mezzmark.model.tasks.scrub import PROVED, Proof, ScrubJob, ScrubMeasurement
-from mezzmark.model.tasks.spec import MediaReference
-
-INEXACT_CODECS: Final = ("Motion JPEG", "MPEG-2")
-"""They leave the inverse transform a tolerance (ISO/IEC 10918-2; ISO/IEC 13818-2, annex A); AVC,
-HEVC, AV1 and VP9 define every sample."""
-
-TOLERANCE_RMS: Final = 2.0
-"""Code values; our own choice."""
-
-Part = Callable[[Planes], Planes]
+from mezzmark.model.tasks.decode import DecodeJob, DecodeMeasurement
+from mezzmark.model.tasks.scrub import PROVED, ScrubJob, ScrubMeasurement
 
 PlayMove = Callable[[int, Callable[[], int]], Move]
 """Shows a frame, by its index, timed by a clock in ns."""
@@ -78,7 +63,7 @@ def run_scrub(
         players.append(open_player(media.media_path, index, job))
         open_ns.append(clock_ns() - start_ns)
     verifiers = [
-        MoveVerifier(
+        (
             picture_verifier(player, media, index, job),
             ViewVerifier(media, index.frame_count, job.viewer_height_px, job.thread_count),
         )
@@ -89,9 +74,9 @@ def run_scrub(
         moves = [delayed(move, fraction=fraction) for move in moves]
     with no_garbage_collection():
         samples, resident = _play(job, moves, verifiers, clock_ns)
-    for player, verifier in zip(players, verifiers, strict=True):
+    for player, (_, views) in zip(players, verifiers, strict=True):
         player.close()
-        verifier.views.keep()
+        views.keep()
     measurement = ScrubMeasurement(
         clip_position=tuple(clip for clip, _ in job.requests),
         frame_index=tuple(frame_index for _, frame_index in job.requests),
@@ -104,158 +89,29 @@ def run_scrub(
     return Measured(measurement=measurement, process=read_process_facts(), flags=flags)
 
 
-OF_REFERENCE: Final = {"player": PLAYERS["slice"], "link": None, "is_cold": False}
-"""What a job changes for the player that proves another: software, held up by nothing."""
-
-
-def picture_verifier(
-    player: Player, media: MediaReference, index: FrameIndex, job: ScrubJob | DecodeJob
-) -> "FrameVerifier":
-    """What proves this player's pictures of this file."""
-    path = media.media_path
-    if job.player.lowres:
-        return FrameVerifier(_reduced_index(media, index, job.player.lowres))
-    is_inexact = job.player.device is not None and player.codec in INEXACT_CODECS
-    as_reference = job.model_copy(update=OF_REFERENCE)
-    return FrameVerifier(index, Player(path, index, as_reference) if is_inexact else None)
-
-
-def _reduced_index(media: MediaReference, index: FrameIndex, lowres: int) -> FrameIndex:
-    """The index of the smaller pictures, by a sequential decode at that size; kept beside the
-    other one."""
-    kept = Path(media.index_path).with_suffix(f".lowres-{lowres}.json")
-    if not kept.exists():
-        until_s = float((index.pts[-1] - index.pts[0] + 1) * index.time_base)
-        smaller = build_frame_index(
-            media.media_path, is_stamped=False, max_duration_s=until_s, lowres=lowres
-        )
-        digests = dict(zip(smaller.pts, smaller.digests, strict=True))
-        found = tuple(digests.get(pts, "") for pts in index.pts)
-        write_frame_index(index.model_copy(update={"digests": found, "is_stamped": False}), kept)
-    return read_frame_index(kept)
-
-
-class FrameVerifier:
-    """Says which frame of a clip a decoded picture is, by digest and stamp against the index; where
-    there is a `reference`, also by its distance from the pictures that this decodes."""
-
-    def __init__(self, index: FrameIndex, reference: Player | None = None) -> None:
-        self._reference = reference
-        self._expected = lru_cache(maxsize=4)(self._decode_expected)
-        self._index = index
-        self._frames_of_digest = Counter(index.digests)
-        self._frame_of_digest = {
-            digest: n for n, digest in reversed(list(enumerate(index.digests)))
-        }
-        self._frame_of_stamp = {
-            stamp: n for n, stamp in enumerate(index.stamps) if stamp != NO_STAMP
-        }
-
-    def verify(self, picture: VideoFrame | None, frame_index: int) -> tuple[Proof, int]:
-        """The proof, and the frame that was shown (−1 where it is none of the clip's).
-
-        Right is a picture equal in every sample to the one that the independent decode found at
-        this place; a readable stamp of another frame overrules that.
-        """
-        if picture is None:
-            return "missing", -1
-        planes = planes_of(picture)
-        digest = planes_digest(planes)
-        wanted = self._index.digests[frame_index]
-        stamp = stamp_of(picture, planes) if self._index.is_stamped else NO_STAMP
-        is_other_stamp = NO_STAMP != stamp != self._index.stamps[frame_index]
-        is_right = digest == wanted or self.is_near(planes, frame_index)
-        if is_right and not is_other_stamp:
-            is_only_one = self._frames_of_digest[wanted] == 1
-            return ("right" if is_only_one or stamp != NO_STAMP else "alike"), frame_index
-        if not wanted and stamp == NO_STAMP:
-            return "unreadable", -1
-        shown = self._frame_of_digest.get(digest, self._frame_of_stamp.get(stamp, -1))
-        return "wrong", shown
-
-    def is_near(self, planes: Planes, frame_index: int, part: Part = lambda whole: whole) -> bool:
-        """Within the tolerance of the wanted picture, and less than half as far from it as from its
-        neighbours that look otherwise; `planes` are this `part` of a picture's."""
-        digests = dict(enumerate(self._index.digests))
-        same = (None, digests[frame_index])
-        near = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
-        off = {n: self._distance(planes, n, part) for n in sorted((frame_index, *near))}
-        mine = off[frame_index]
-        return mine <= TOLERANCE_RMS and all(2 * mine < off[n] for n in near)
-
-    def _decode_expected(self, frame_index: int) -> Planes:
-        """The reference's picture; empty without one that the index proves."""
-        picture = self._reference and self._reference.move(frame_index, lambda: 0).picture
-        planes = planes_of(picture) if picture else ()
-        return planes if planes_digest(planes) == self._index.digests[frame_index] else ()
-
-    def _distance(self, planes: Planes, frame_index: int, part: Part) -> float:
-        """Code values rms over all planes from the reference's picture; infinite without one."""
-        expected = part(self._expected(frame_index))
-        if [plane.shape for plane in planes] != [plane.shape for plane in expected]:
-            return math.inf
-        pairs = zip(planes, expected, strict=True)
-        squares = sum(float(np.square(a.astype(np.float64) - b).sum()) for a, b in pairs)
-        return math.sqrt(squares / sum(plane.size for plane in planes))
-
-
-@dataclass(frozen=True, slots=True)
-class MoveVerifier:
-    """What proves a move of one clip: its picture, and the view of that picture."""
-
-    pictures: FrameVerifier
-    views: ViewVerifier
-
-    def verify(self, move: Move, frame_index: int) -> tuple[Proof, Proof, int]:
-        """The proofs of picture and view, and the frame that was shown. A view is proved as far as
-        the picture it was made of."""
-        proof, shown_frame = self.pictures.verify(move.picture, frame_index)
-        if move.picture is None or move.view is None:
-            return proof, "missing", shown_frame
-        known_frame = shown_frame if proof in PROVED else -1
-        is_its_view = self.views.is_view_of(move.view, move.picture, known_frame)
-        return proof, proof if is_its_view else "wrong", shown_frame
-
-
-class ReadMeter:
-    """Bytes this process has read from files, whether they came from the disk or its cache.
-
-    Linux and Windows count them; elsewhere `since` gives None, and the task records the bytes of
-    the packets it took instead, which leaves out the container's own tables.
-    """
-
-    def __init__(self) -> None:
-        self._process = psutil.Process()
-        self._asking_bytes = 0
-        first = self.read()
-        # On Linux asking is itself the reading of a small file, of the same size every time.
-        self._asking_bytes = self.since(first) or 0
-
-    def read(self) -> int | None:
-        """The counter now, or None where the system has none."""
-        if not hasattr(self._process, "io_counters"):
-            return None
-        counters = self._process.io_counters()
-        total: int = getattr(counters, "read_chars", counters.read_bytes)
-        return total
-
-    def since(self, before: int | None) -> int | None:
-        """Bytes read since `before`, without the asking; None where the system does not count."""
-        now = self.read()
-        if now is None or before is None:
-            return None
-        return max(0, now - before - self._asking_bytes)
+def _bytes_read(process: psutil.Process) -> int | None:
+    """What this process has read from files so far, whether it came from the disk or its cache;
+    None where the system does not count, as macOS."""
+    if not hasattr(process, "io_counters"):
+        return None
+    counters = process.io_counters()
+    return int(getattr(counters, "read_chars", counters.read_bytes))
 
 
 def _play(
     job: ScrubJob,
     moves: Sequence[PlayMove],
-    verifiers: Sequence[MoveVerifier],
+    verifiers: Sequence[tuple[FrameVerifier, ViewVerifier]],
     clock_ns: Callable[[], int],
 ) -> tuple[list[dict[str, Any]], list[float | None]]:
     """What was recorded of each move, by the names of the measurement's fields; and, of a cold job,
-    the share of its file that lay in the cache when it began, None where that is not known."""
-    meter = ReadMeter()
+    the share of its file that lay in the cache when it began, None where that is not known. Where
+    bytes read are not counted those of the packets stand in, which leaves out the container's own
+    tables."""
+    process = psutil.Process()
+    # On Linux asking is itself the reading of a small file, of the same size every time.
+    first = _bytes_read(process) or 0
+    asking_bytes = (_bytes_read(process) or 0) - first
     samples: list[dict[str, Any]] = []
     resident: list[float | None] = []
     for clip, frame_index in job.requests:
@@ -263,12 +119,17 @@ def _play(
             path = job.media[clip].media_path
             drop_pages(path)
             resident.append(resident_fraction(path))
-        read_before = meter.read()
+        read_before = _bytes_read(process)
         start_ns = clock_ns()
         move = moves[clip](frame_index, clock_ns)
         wall_ns = clock_ns() - start_ns
-        read_bytes = meter.since(read_before)
-        proof, view_proof, shown_frame = verifiers[clip].verify(move, frame_index)
+        read_now = _bytes_read(process)
+        proof, view_proof, shown_frame = prove_move(
+            *verifiers[clip], move.picture, move.view, frame_index
+        )
+        read_bytes = move.packet_bytes
+        if read_before is not None and read_now is not None:
+            read_bytes = max(0, read_now - read_before - asking_bytes)
         samples.append(
             {
                 "locate_ns": move.locate_ns,
@@ -276,7 +137,7 @@ def _play(
                 "present_ns": move.present_ns,
                 "overhead_ns": wall_ns - move.locate_ns - move.decode_ns - move.present_ns,
                 "decoded_frames": move.decoded_frames,
-                "read_bytes": move.packet_bytes if read_bytes is None else read_bytes,
+                "read_bytes": read_bytes,
                 "shown_frame": shown_frame,
                 "proof": proof,
                 "view_proof": view_proof,
@@ -284,3 +145,57 @@ def _play(
             }
         )
     return samples, resident
+
+
+def run_decode(
+    job: DecodeJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
+) -> Measured:
+    """Decode the frames after each start, and prove the sampled ones after the clock has stopped.
+    The clock starts when the start's own picture is out and stops when the last one is: seek and
+    the filling of the decoder's pipeline stand outside. Raises FootageError and EngineError when
+    the file cannot be opened, a picture does not come, or a sampled one is not proved."""
+    path, index = job.media.media_path, read_frame_index(job.media.index_path)
+    if index.frame_count < 2:
+        raise unfit(path, "it has one picture, and none that follows it", "Use a longer clip.")
+    player = open_player(path, index, job)
+    verifier = picture_verifier(player, job.media, index, job)
+    times_ns = []
+    for start in job.starts:
+        with no_garbage_collection():
+            wall_ns, cpu_ns, kept = _roll(player, start, job, clock_ns)
+        times_ns.append((wall_ns, cpu_ns))
+        for frame, picture in kept.items():
+            proof, _ = verifier.verify(picture, frame)
+            if proof not in PROVED:
+                raise EngineError(
+                    where=f'player "{job.player.name}" for {path}',
+                    what=f"decoding in order, frame {frame} was {proof}",
+                    remedy="Do not use this player for such files.",
+                )
+    player.close()
+    walls_ns, cpus_ns = zip(*times_ns, strict=True)
+    measurement = DecodeMeasurement(
+        start=job.starts,
+        wall_ns=walls_ns,
+        cpu_ns=cpus_ns,
+        frame_count=job.frame_count,
+        proved_count=len(job.starts) * len(job.proved),
+        width_px=index.width_px,
+        height_px=index.height_px,
+    )
+    return Measured(measurement=measurement, process=read_process_facts())
+
+
+def _roll(
+    player: Player, start: int, job: DecodeJob, clock_ns: Callable[[], int]
+) -> tuple[int, int, dict[int, VideoFrame | None]]:
+    """Wall and CPU ns of the frames after `start`; those to prove, and any that did not come."""
+    kept: dict[int, VideoFrame | None] = {}
+    player.bring(start)
+    start_ns, start_cpu_ns = clock_ns(), time.process_time_ns()
+    for frame in range(start + 1, start + job.frame_count + 1):
+        picture = player.bring(frame)
+        if picture is None or frame - start in job.proved:
+            kept[frame] = picture
+    wall_ns = clock_ns() - start_ns
+    return wall_ns, time.process_time_ns() - start_cpu_ns, kept

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Any, Final
 
-from mezzmark.model.catalogue import general, intermediate
+from mezzmark.model.catalogue import entries
 from mezzmark.model.encoding import (
     ORIGINAL,
     ORIGINAL_ENCODING,
@@ -14,7 +14,6 @@ from mezzmark.model.encoding import (
 )
 from mezzmark.model.errors import EncodingError, nearest
 
-_BASIC: Final = (*intermediate.ENTRIES, *general.ENTRIES)
 _PARTS: Final = {"half": Fraction(1, 2), "quarter": Fraction(1, 4)}
 
 _VARIANTS: Final[dict[str, dict[str, dict[str, Any]]]] = {
@@ -31,10 +30,10 @@ _VARIANTS: Final[dict[str, dict[str, dict[str, Any]]]] = {
 """What else there is of an entry, proxies and a carrier of alpha, and in what it differs."""
 
 ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
-    *_BASIC,
+    *entries.ENTRIES,
     *(
         one.model_copy(update={"name": f"{one.name}-{w}", "profile": f"{one.profile}-{w}", **own})
-        for one in _BASIC
+        for one in entries.ENTRIES
         for w, own in _VARIANTS.get(one.name, {}).items()
     ),
 )
@@ -74,9 +73,7 @@ def catalogue_names() -> tuple[str, ...]:
 
 def find_encoding(name: str) -> Encoding:
     """The encoding of this name in its usual container and pixel format, or the original.
-
-    EncodingError names the nearest legal names.
-    """
+    EncodingError names the nearest legal names."""
     if name == ORIGINAL:
         return ORIGINAL_ENCODING
     if name not in _BY_NAME:
@@ -102,11 +99,9 @@ def find_entry(name: str) -> CatalogueEntry | None:
 
 
 def resolve_custom(custom: CustomEncoding) -> Encoding:
-    """The encoding a scenario writes out: a catalogue codec with choices, or a bare encoder.
-
-    A codec is named by its standard ("VC-3", with or without `profile`) or by a catalogue name
-    ("vc3-sq"). EncodingError says what is missing or does not go together.
-    """
+    """The encoding a scenario writes out: a catalogue codec with choices, or a bare encoder. A
+    codec is named by its standard ("VC-3", with or without `profile`) or by a catalogue name
+    ("vc3-sq"). EncodingError says what is missing or does not go together."""
     if (custom.codec is None) == (custom.encoder is None):
         raise EncodingError(
             where=f'encoding "{custom.name}"',

@@ -1,7 +1,6 @@
 """Sequential decoding: a file's pictures in order, as ingest, delivery and playback take them."""
 
 from collections.abc import Iterator
-from itertools import product
 from typing import Final, Literal
 
 import numpy as np
@@ -66,8 +65,7 @@ class DecodeMeasurement(Fact):
 
 def _plan(settings: DecodeSettings, stock: spec.Stock) -> Iterator[Cell]:
     axes = {"threads": stock.counts(settings.threads), "player": settings.players}
-    for (clip, name), setting in product(stock.present(), vary_settings(axes)):
-        yield Cell(task="decode", clip=clip, encoding=name, setting=setting)
+    return spec.cells_of("decode", stock.present(), vary_settings(axes))
 
 
 def _job(
@@ -89,11 +87,7 @@ def _job(
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: DecodeMeasurement = seen.measured
-    frames = measured.frame_count * len(measured.start)
-    return spec.Work(sample_count=1, frame_count=frames, wall_ns=sum(measured.wall_ns))
-
+_WORK: Final = spec.timed_work(lambda m: m.frame_count * len(m.start), lambda m: sum(m.wall_ns))
 
 DECODE: Final = spec.TaskSpec(
     name="decode",
@@ -103,18 +97,16 @@ DECODE: Final = spec.TaskSpec(
     settings_model=DecodeSettings,
     job_model=DecodeJob,
     measurement_model=DecodeMeasurement,
-    engine_entry="mezzmark.engines.play.decode:run_decode",
+    engine_entry="mezzmark.engines.play.scrub:run_decode",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "decode speed"),
+        spec.speed_figure(_WORK, "decode speed"),
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / sum(s.measured.wall_ns)
         ),
-        spec.Figure(
-            "peak_rss_bytes", "B", spec.peak_memory, kind="peak", meaning="memory while decoding"
-        ),
+        spec.memory_figure("memory while decoding"),
     ),
     headline="throughput_fps",
     reads_encoded_file=True,

@@ -40,10 +40,8 @@ class DeliveryJob(Fact):
 
 class DeliveryMeasurement(Fact):
     """One trial of exporting an encoding; `pass_ns` and `pass_cpu_ns` have one entry per pass.
-
     `decode_ns` is a decode of the same frames alone, so that it shows how much of the export the
-    encoding's own decode costs.
-    """
+    encoding's own decode costs."""
 
     task: Literal["delivery"] = "delivery"
     frame_count: Positive
@@ -70,10 +68,9 @@ def _decode_fraction(seen: spec.Seen) -> float:
 def _plan(settings: DeliverySettings, stock: spec.Stock) -> Iterator[Cell]:
     # Nobody delivers a proxy.
     pairs = [pair for pair in stock.present() if pair[1] not in stock.proxies]
-    ways = product(pairs, stock.counts(settings.threads), settings.passes)
-    for (clip, name), threads, passes in ways:
-        setting = Setting(threads=threads, passes=passes, delivery_height=settings.height_px)
-        yield Cell(task="delivery", clip=clip, encoding=name, setting=setting)
+    ways = product(stock.counts(settings.threads), settings.passes)
+    given = {"delivery_height": settings.height_px}
+    return spec.cells_of("delivery", pairs, [Setting(given, threads=n, passes=p) for n, p in ways])
 
 
 def _job(
@@ -90,12 +87,7 @@ def _job(
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: DeliveryMeasurement = seen.measured
-    return spec.Work(
-        sample_count=1, frame_count=measured.frame_count, wall_ns=sum(measured.pass_ns)
-    )
-
+_WORK: Final = spec.timed_work(lambda m: m.frame_count, lambda m: sum(m.pass_ns))
 
 DELIVERY: Final = spec.TaskSpec(
     name="delivery",
@@ -108,9 +100,9 @@ DELIVERY: Final = spec.TaskSpec(
     engine_entry="mezzmark.engines.encode.delivery:run_delivery",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "export speed"),
+        spec.speed_figure(_WORK, "export speed"),
         spec.Figure("decode_fraction", "", _decode_fraction),
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.pass_cpu_ns) / sum(s.measured.pass_ns)

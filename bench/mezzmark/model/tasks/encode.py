@@ -1,12 +1,11 @@
 """Encoding: frames from memory to a finished file, one encoder at a time."""
 
-from collections.abc import Iterator
 from fractions import Fraction
 from typing import Final, Literal
 
 from pydantic import Field
 
-from mezzmark.model.cell import Cell, PlannedTrial, Setting
+from mezzmark.model.cell import PlannedTrial, Setting
 from mezzmark.model.fact import Fact, Positive, Whole
 from mezzmark.model.footage import RateText
 from mezzmark.model.tasks import spec
@@ -20,9 +19,8 @@ class EncodeSettings(Fact):
 
 
 class EncodeJob(spec.EncoderJob):
-    """Take `frame_count` frames of the source into memory, encode them, check the result.
-
-    They lie decoded in `pictures_path`; where that is empty or gone, the source is decoded."""
+    """Take `frame_count` frames of the source into memory, encode them, check the result. They lie
+    decoded in `pictures_path`; where that is empty or gone, the source is decoded."""
 
     task: Literal["encode"] = "encode"
     frame_count: int
@@ -51,12 +49,6 @@ def _bitrate_bps(seen: spec.Seen) -> float:
     return measured.packet_bytes * 8 / float(measured.frame_count / Fraction(measured.frame_rate))
 
 
-def _plan(settings: EncodeSettings, stock: spec.Stock) -> Iterator[Cell]:
-    for clip, name in stock.encoded():
-        for threads in stock.counts(settings.threads):
-            yield Cell(task="encode", clip=clip, encoding=name, setting=Setting(threads=threads))
-
-
 def _job(
     planned: PlannedTrial, settings: EncodeSettings, footage: spec.PreparedFootage
 ) -> EncodeJob:
@@ -66,10 +58,7 @@ def _job(
     return EncodeJob.of(planned.cell, footage, frame_count=frame_count, pictures_path=stored)
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: EncodeMeasurement = seen.measured
-    return spec.Work(sample_count=1, frame_count=measured.frame_count, wall_ns=measured.wall_ns)
-
+_WORK: Final = spec.timed_work(lambda m: m.frame_count, lambda m: m.wall_ns)
 
 ENCODE: Final = spec.TaskSpec(
     name="encode",
@@ -80,19 +69,19 @@ ENCODE: Final = spec.TaskSpec(
     job_model=EncodeJob,
     measurement_model=EncodeMeasurement,
     engine_entry="mezzmark.engines.encode.encode:run_encode",
-    plan=_plan,
+    plan=lambda settings, stock: spec.cells_of(
+        "encode", stock.encoded(), [Setting(threads=n) for n in stock.counts(settings.threads)]
+    ),
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "encode speed"),
+        spec.speed_figure(_WORK, "encode speed"),
         spec.Figure(
             "cores_busy", "cores", lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns
         ),
         spec.Figure("bitrate_bps", "bit/s", _bitrate_bps),
         spec.Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
-        spec.Figure(
-            "peak_rss_bytes", "B", spec.peak_memory, kind="peak", meaning="memory while encoding"
-        ),
+        spec.memory_figure("memory while encoding"),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

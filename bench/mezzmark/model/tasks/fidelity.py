@@ -2,29 +2,27 @@
 because a task is one module: what it asks, measures and tells."""
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
 import numpy as np
 from pydantic import Field
 
-from mezzmark.model.cell import Cell
+from mezzmark.model.cell import Setting
 from mezzmark.model.chart import Chart, PatchKind
 from mezzmark.model.colour import DisplayName, Floats, Meaning
 from mezzmark.model.fact import Fact, NameIn, Number, Positive, Whole
 from mezzmark.model.footage import ColourTags, HdrMetadata, RateText
-from mezzmark.model.tasks.spec import Better, EncoderJob, Figure, Stock, TaskSpec
+from mezzmark.model.tasks.spec import Better, EncoderJob, Figure, TaskSpec, cells_of
 
 
 class QualitySeries(Fact):
-    """One value per compared frame, in order, as libavfilter computes it.
-
-    Squared errors are stored, not dB, because identical planes have no finite dB. Planes are in
-    the order Y, U, V (or G, B, R). `peak` is the largest code value (255, 1023 …). XPSNR is in dB
-    and None for an identical plane. A metric that was not asked for is an empty tuple; so is XPSNR
-    of pictures of more than 8 bits whose width FFmpeg's filter misreads.
-    """
+    """One value per compared frame, in order, as libavfilter computes it. Squared errors are
+    stored, not dB, because identical planes have no finite dB. Planes are in the order Y, U, V (or
+    G, B, R). `peak` is the largest code value (255, 1023 …). XPSNR is in dB and None for an
+    identical plane. A metric that was not asked for is an empty tuple; so is XPSNR of pictures of
+    more than 8 bits whose width FFmpeg's filter misreads."""
 
     pixel_format: str
     peak: int
@@ -65,13 +63,11 @@ def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QualityMetric:
-    """A measure of likeness to the clip, frame by frame; more is better.
-
-    `filter_name` is libavfilter's, which several metrics may share. `of` gives one value a frame
-    of what it left: `best` where the frame is identical, nothing where the metric was
-    not asked for. `figures` are what needs and wishes may name: the mean, then the worst frame.
-    Text has `label`, and so many `decimals`.
-    """
+    """A measure of likeness to the clip, frame by frame; more is better. `filter_name` is
+    libavfilter's, which several metrics may share. `of` gives one value a frame of what it left:
+    `best` where the frame is identical, nothing where the metric was not asked for. `figures` are
+    what needs and wishes may name: the mean, then the worst frame. Text has `label`, and so many
+    `decimals`."""
 
     label: str
     filter_name: str
@@ -123,13 +119,11 @@ def metric_of(figure: str) -> str | None:
 
 
 class FidelitySettings(Fact):
-    """The fidelity task: what an encoding does to the picture; judged, not timed.
-
-    `generations` of decode → encode are made, each from the one before. Before every generation
-    after the first the picture moves by `shift_px` right and down, and back before the next, as
-    re-framed exports do; with `bit_depth_step` it also passes through 8 bits (10 where the
-    encoding has 8). `frames` is how many pictures of the clip are compared.
-    """
+    """The fidelity task: what an encoding does to the picture; judged, not timed. `generations` of
+    decode → encode are made, each from the one before. Before every generation after the first the
+    picture moves by `shift_px` right and down, and back before the next, as re-framed exports do;
+    with `bit_depth_step` it also passes through 8 bits (10 where the encoding has 8). `frames` is
+    how many pictures of the clip are compared."""
 
     generations: int = Field(default=5, ge=1, le=50)
     shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
@@ -147,12 +141,10 @@ class FidelityJob(EncoderJob):
 
 class GenerationQuality(Fact):
     """Generation `generation` of decode → encode, against the frames of the clip itself.
-
     `is_bit_exact` says whether every plane of every frame came back as it entered the first
     encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
     `alpha_squared_error` has the mean of each frame's alpha, opaque being 1; it is empty where clip
-    or encoding has none.
-    """
+    or encoding has none."""
 
     generation: Whole
     file_bytes: Whole
@@ -165,13 +157,11 @@ class GenerationQuality(Fact):
 
 class PatchReading(Fact):
     """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch.
-
     `expected_rgb` is what the chart's values call for, `entered_rgb` what the viewer shows of the
     frames that entered the encoder, `shown_rgb` what it shows of those that came back. Differences
     are between the last two: what the viewer's own conversion adds is on both sides. ΔE2000 is for
     SDR, None for HDR, of which codes and ΔE_ITP come in float from the decoded planes; ΔE_ITP is
-    None where it was not computed.
-    """
+    None where it was not computed."""
 
     name: str
     kind: PatchKind
@@ -255,10 +245,8 @@ class TagSurvival(Fact):
 
 
 class WorstFrame(Fact):
-    """The frame of generation 1 with the largest squared error, and its worst part.
-
-    Both crops are PNG files in base64, of the same place, as the viewer shows them.
-    """
+    """The frame of generation 1 with the largest squared error, and its worst part. Both crops are
+    PNG files in base64, of the same place, as the viewer shows them."""
 
     frame_index: int
     left_px: int
@@ -268,13 +256,11 @@ class WorstFrame(Fact):
 
 
 class FidelityMeasurement(Fact):
-    """One trial of the fidelity task: deterministic, so that one is enough.
-
-    `encoded_pixel_format` is what entered the encoder, `compared_pixel_format` the clip's own bit
-    depth and chroma, in which quality is measured. `chart` is None where none could be sent, and
-    `chart_refusal` says why; `chart_by_pictures` is what a viewer sees of it that believes the
-    pictures' own tags before the container's, None where that is the same.
-    """
+    """One trial of the fidelity task: deterministic, so that one is enough. `encoded_pixel_format`
+    is what entered the encoder, `compared_pixel_format` the clip's own bit depth and chroma, in
+    which quality is measured. `chart` is None where none could be sent, and `chart_refusal` says
+    why; `chart_by_pictures` is what a viewer sees of it that believes the pictures' own tags before
+    the container's, None where that is the same."""
 
     task: Literal["fidelity"] = "fidelity"
     frame_count: Positive
@@ -291,11 +277,6 @@ class FidelityMeasurement(Fact):
     chart_by_pictures: ChartMeasurement | None = None
 
 
-def _plan(_settings: FidelitySettings, stock: Stock) -> Iterator[Cell]:
-    for clip, name in stock.encoded():
-        yield Cell(task="fidelity", clip=clip, encoding=name)
-
-
 FIDELITY: Final = TaskSpec(
     name="fidelity",
     label="fidelity",
@@ -305,7 +286,7 @@ FIDELITY: Final = TaskSpec(
     job_model=FidelityJob,
     measurement_model=FidelityMeasurement,
     engine_entry="mezzmark.engines.picture.fidelity:run_fidelity",
-    plan=_plan,
+    plan=lambda _, stock: cells_of("fidelity", stock.encoded(), [Setting()]),
     job=lambda planned, settings, footage: FidelityJob.of(planned.cell, footage, settings=settings),
     view=lambda seen: [None] * len(seen),
     figures=(

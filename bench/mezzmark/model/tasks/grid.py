@@ -4,7 +4,6 @@ Times inside one trial are nanoseconds after the moment all its jobs were releas
 """
 
 from collections.abc import Iterator
-from itertools import product
 from typing import Final, Literal
 
 from pydantic import Field
@@ -16,11 +15,9 @@ from mezzmark.model.tasks import spec
 
 
 class GridSettings(Fact):
-    """The grid task: that many encoders at once, each with that many threads.
-
-    Every job encodes the same `frames` frames from its own memory to its own file. Combinations
-    of more threads than cores are left out unless `oversubscribe` is set.
-    """
+    """The grid task: that many encoders at once, each with that many threads. Every job encodes the
+    same `frames` frames from its own memory to its own file. Combinations of more threads than
+    cores are left out unless `oversubscribe` is set."""
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
     threads: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
@@ -31,9 +28,7 @@ class GridSettings(Fact):
 
 class GridJob(spec.EncoderJob):
     """Encode `frame_count` frames in `job_count` processes released together, check every file.
-
-    Each process decodes the frames into its own memory before the release.
-    """
+    Each process decodes the frames into its own memory before the release."""
 
     task: Literal["grid"] = "grid"
     frame_count: int
@@ -84,9 +79,9 @@ def _peak_memory(seen: spec.Seen) -> float | None:
 
 
 def _plan(settings: GridSettings, stock: spec.Stock) -> Iterator[Cell]:
-    for (clip, name), (jobs, threads) in product(stock.encoded(), stock.splits(settings)):
-        setting = Setting(jobs=jobs, threads=threads, pinned=settings.pin_cores)
-        yield Cell(task="grid", clip=clip, encoding=name, setting=setting)
+    given = {"pinned": settings.pin_cores}
+    splits = [Setting(given, jobs=n, threads=threads) for n, threads in stock.splits(settings)]
+    return spec.cells_of("grid", stock.encoded(), splits)
 
 
 def _job(planned: PlannedTrial, settings: GridSettings, footage: spec.PreparedFootage) -> GridJob:
@@ -100,11 +95,7 @@ def _job(planned: PlannedTrial, settings: GridSettings, footage: spec.PreparedFo
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: GridMeasurement = seen.measured
-    frame_count = sum(measured.window_packets)
-    return spec.Work(sample_count=1, frame_count=frame_count, wall_ns=measured.window_ns)
-
+_WORK: Final = spec.timed_work(lambda m: sum(m.window_packets), lambda m: m.window_ns)
 
 GRID: Final = spec.TaskSpec(
     name="grid",
@@ -117,16 +108,14 @@ GRID: Final = spec.TaskSpec(
     engine_entry="mezzmark.engines.encode.encode:run_grid",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     figures=(
-        spec.speed_figure(_work, "encode speed of all jobs together"),
+        spec.speed_figure(_WORK, "encode speed of all jobs together"),
         spec.Figure("first_file_s", "s", lambda seen: min(seen.measured.end_ns) / NS_PER_S),
         spec.Figure(
             "cores_busy", "cores", lambda s: sum(s.measured.cpu_ns) / max(s.measured.end_ns)
         ),
-        spec.Figure(
-            "peak_rss_bytes", "B", _peak_memory, kind="peak", meaning="memory of one encode job"
-        ),
+        spec.memory_figure("memory of one encode job", _peak_memory),
     ),
     headline="throughput_fps",
     is_free_for_original=True,

@@ -1,9 +1,10 @@
-"""Ingest: all clips as one folder, decoded, converted and encoded by a pool of workers.
+"""Ingest: all clips as one folder, decoded, converted and encoded by a pool of workers; a long
+trial heats the machine, so that speeds at both ends are told. Long because a task is one module.
 
 Times inside one trial are nanoseconds after the moment the pool was released.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import product
 from typing import Any, Final, Literal
 
@@ -11,10 +12,58 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
+from mezzmark.model.fact import NS_PER_S, Amount, Fact, Positive, Whole, grouped
 from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.tasks import spec
-from mezzmark.model.tasks.heat import HeatMoment, heat_speeds
+
+HEAT_WINDOWS: Final = 5
+"""The first and the last minutes are a fifth of a long trial each: of 20 minutes, four."""
+
+
+class HeatMoment(Fact):
+    """What the machine did at a moment of a long trial; None where the system does not tell.
+    `throttle_count` counts slowings for heat since the machine started."""
+
+    at_ns: Whole
+    frequency_mhz: Amount | None = None
+    throttle_count: Whole | None = None
+    on_battery: bool | None = None
+    battery_fraction: Amount | None = None
+
+
+Span = tuple[int, int, int]
+"""A clip, and when it was begun and done."""
+
+
+def is_first(start_ns: int, end_ns: int, lasting_ns: int) -> bool:
+    """Whether a span lies within the first minutes."""
+    return start_ns >= 0 and end_ns <= lasting_ns / HEAT_WINDOWS
+
+
+def is_last(start_ns: int, end_ns: int, lasting_ns: int) -> bool:
+    """Whether a span lies within the last minutes, all workers being at work."""
+    return start_ns >= lasting_ns - lasting_ns / HEAT_WINDOWS and end_ns <= lasting_ns
+
+
+def heat_speeds(
+    spans: Sequence[Span], pixels: Sequence[int], *, worker_count: int, lasting_ns: int
+) -> tuple[float, float] | None:
+    """Pixels, in 10⁶ a second, of all workers in the first and in the last minutes, over the clips
+    that were begun and done in both, so that both are of the same work: total pixels / the clips'
+    mean seconds. None where no clip was; `pixels` are those of each clip."""
+    ends = [
+        grouped((clip, end - start) for clip, start, end in spans if lies(start, end, lasting_ns))
+        for lies in (is_first, is_last)
+    ]
+    common = sorted(ends[0].keys() & ends[1].keys())
+    if not common:
+        return None
+    work = sum(pixels[clip] for clip in common) * worker_count / 1e6
+    first, last = (
+        sum(sum(times[clip]) / len(times[clip]) for clip in common) / NS_PER_S for times in ends
+    )
+    return work / first, work / last
+
 
 ClipOrder = Literal["fifo", "longest-first"]
 """`fifo`: as the folder lists them; `longest-first`: by falling number of pixels to encode."""
@@ -32,12 +81,10 @@ class HostSplit(Fact):
 
 class IngestSettings(ReadSettings):
     """The ingest task: all clips as one folder, decoded, converted and encoded by a worker pool.
-    What it makes is written to where it reads: over the link, or to the root.
-
-    `height_px` resizes (keeping the shape); None keeps the clips' own size. With `minutes` the pool
-    goes through the folder again and again for so long in each trial. With `hosts`, which
-    `fleet ingest` fills in, cells are those of all hosts together and of each alone.
-    """
+    What it makes is written to where it reads: over the link, or to the root. `height_px` resizes
+    (keeping the shape); None keeps the clips' own size. With `minutes` the pool goes through the
+    folder again and again for so long in each trial. With `hosts`, which `fleet ingest` fills in,
+    cells are those of all hosts together and of each alone."""
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "all"), min_length=1)
     threads: tuple[spec.CountChoice, ...] = Field(default=(1,), min_length=1)
@@ -46,7 +93,6 @@ class IngestSettings(ReadSettings):
     oversubscribe: bool = False
     minutes: int | None = Field(default=None, ge=1, le=1440, description="again and again")
     hosts: tuple[HostSplit, ...] = Field(default=(), description="filled in by `fleet ingest`")
-
     alone: bool = Field(default=True, description="each of the hosts alone too")
 
     def host_groups(self, encoding: str) -> dict[str, tuple[HostSplit, ...]]:
@@ -69,12 +115,10 @@ class IngestSource(Fact):
 
 
 class IngestJob(Fact):
-    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads.
-
-    Files are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only. A job
-    for `hosts` is handed out clip by clip, by their own splits, and none that a worker does. For
-    `lasting_s` seconds clips are taken again and again; of their files the first ones stay.
-    """
+    """Encode a folder with a pool of `job_count` worker processes of `thread_count` threads. Files
+    are written to `scratch_dir` as in `EncoderJob`; the sources are opened read-only. A job for
+    `hosts` is handed out clip by clip, by their own splits, and none that a worker does. For
+    `lasting_s` seconds clips are taken again and again; of their files the first ones stay."""
 
     task: Literal["ingest"] = "ingest"
     sources: tuple[IngestSource, ...]
@@ -132,6 +176,12 @@ class IngestMeasurement(Fact):
     )
     _one_entry_per_later_clip = spec.same_length("later_clip", "later_start_ns", "later_end_ns")
 
+    @property
+    def pixels(self) -> list[int]:
+        """Of each clip as it was ingested."""
+        sizes = zip(self.frame_count, self.width_px, self.height_px, strict=True)
+        return [frames * width * height for frames, width, height in sizes]
+
     @model_validator(mode="after")
     def _of_these_clips(self) -> "IngestMeasurement":
         if any(clip >= len(self.clips) for clip in self.later_clip):
@@ -147,10 +197,9 @@ def _heat(read: Callable[[float, float], float]) -> Callable[[spec.Seen], float 
         starts, ends = measured.start_ns, measured.end_ns
         first = zip(range(len(starts)), starts, ends, strict=True)
         columns = measured.later_clip, measured.later_start_ns, measured.later_end_ns
-        sizes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
         speeds = heat_speeds(
             [*first, *zip(*columns, strict=True)],
-            [frames * width * height for frames, width, height in sizes],
+            measured.pixels,
             worker_count=measured.worker_count,
             lasting_ns=measured.lasting_ns,
         )
@@ -167,8 +216,7 @@ def _makespan_s(seen: spec.Seen) -> float:
 def _pixel_rate(seen: spec.Seen) -> float:
     """Pixels of the clips as ingested, in 10⁶ a second, so that folders of other sizes compare."""
     measured: IngestMeasurement = seen.measured
-    sizes = zip(measured.frame_count, measured.width_px, measured.height_px, strict=True)
-    return sum(frames * width * height for frames, width, height in sizes) / _makespan_s(seen) / 1e6
+    return sum(measured.pixels) / _makespan_s(seen) / 1e6
 
 
 def _idle_fraction(seen: spec.Seen) -> float:
@@ -233,11 +281,7 @@ def _job(
     )
 
 
-def _work(seen: spec.Seen) -> spec.Work:
-    measured: IngestMeasurement = seen.measured
-    frame_count = sum(measured.frame_count)
-    return spec.Work(sample_count=1, frame_count=frame_count, wall_ns=max(measured.end_ns))
-
+_WORK: Final = spec.timed_work(lambda m: sum(m.frame_count), lambda m: max(m.end_ns))
 
 INGEST: Final = spec.TaskSpec(
     name="ingest",
@@ -253,10 +297,10 @@ INGEST: Final = spec.TaskSpec(
     engine_entry="mezzmark.engines.encode.ingest:run_ingest",
     plan=_plan,
     job=_job,
-    work=_work,
+    work=_WORK,
     makes_whole_files=True,
     figures=(
-        spec.speed_figure(_work, "ingest speed"),
+        spec.speed_figure(_WORK, "ingest speed"),
         spec.Figure("makespan_s", "s", _makespan_s, meaning="time to ingest the folder"),
         spec.Figure("pixel_rate_mpx_s", "Mpx/s", _pixel_rate, better="more"),
         spec.Figure("idle_fraction", "", _idle_fraction, kind="share"),

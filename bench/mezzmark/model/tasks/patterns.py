@@ -64,11 +64,8 @@ def plan_requests(
     blocks: int = 1,
 ) -> Requests:
     """The requests of one trial: `blocks` sets of `settings.requests` pairs of (clip position,
-    frame index).
-
-    `clips` holds the groups of pictures of each original that the pattern may visit; all patterns
-    but `hop` stay in the first. Raises ValueError for an empty clip.
-    """
+    frame index). `clips` holds the groups of pictures of each original that the pattern may visit;
+    all patterns but `hop` stay in the first. Raises ValueError for an empty clip."""
     if not clips or min(groups[-1] for groups in clips) < 1:
         raise ValueError("a pattern needs clips of at least one frame")
     stream = PATTERNS[pattern].plan(clips, settings, rng)
@@ -79,11 +76,9 @@ def spread_targets(
     groups: Groups, target_count: int, rng: "np.random.Generator"
 ) -> NDArray[np.int_]:
     """Frames of a clip as a Latin hypercube over place in the group and place in the clip, in
-    random order; each frame is as likely as any other.
-
-    In the order of their places in the group, frames fall into equal strata with one target each;
-    which of its frames, in the order of the clip, is stratified too, in an order of its own.
-    """
+    random order; each frame is as likely as any other. In the order of their places in the group,
+    frames fall into equal strata with one target each; which of its frames, in the order of the
+    clip, is stratified too, in an order of its own."""
     frames = np.arange(groups[-1])
     places = frames - np.repeat(groups[:-1], np.diff(groups))
     by_place = np.argsort(places, kind="stable")
@@ -113,11 +108,9 @@ def _jump(
 def _near(
     clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
-    """Log-normal hops to either side of the playhead, turned back at the clip's ends.
-
-    In a block each stratum of the hops' lengths is met once, and of two neighbouring strata one
-    goes forward and one back.
-    """
+    """Log-normal hops to either side of the playhead, turned back at the clip's ends. In a block
+    each stratum of the hops' lengths is met once, and of two neighbouring strata one goes forward
+    and one back."""
     last = clips[0][-1] - 1
     lengths = NormalDist(float(np.log(settings.near_median_frames)), HOP_LOG_SD)
     hop_count = settings.requests

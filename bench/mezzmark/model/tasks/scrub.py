@@ -85,10 +85,8 @@ class ScrubSettings(ReadSettings):
 class ScrubJob(Fact):
     """Play these requests, `blocks` sets of equal size; a request is (clip position, frame index).
     Where it `is_cold` nothing of a file lies in the file cache when a move begins.
-
     `injected_slowdown_fraction` makes every move take longer by that share of itself, so that a
-    machine can be asked whether it would find such a change.
-    """
+    machine can be asked whether it would find such a change."""
 
     task: Literal["scrub"] = "scrub"
     media: tuple[spec.MediaReference, ...]
@@ -365,7 +363,7 @@ SCRUB: Final = spec.TaskSpec(
             lambda moves: moves.read_bytes / moves.latencies_ms.size,
             meaning="bytes read for a move",
         ),
-        spec.Figure("peak_rss_bytes", "B", spec.peak_memory, kind="peak"),
+        spec.memory_figure(),
     ),
     headline="p50_ms",
     proofs=shown_proof,

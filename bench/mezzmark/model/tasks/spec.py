@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from mezzmark.model.cell import Cell, PlannedTrial
+from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
 from mezzmark.model.fact import NS_PER_S, Fact, Whole
 
@@ -79,6 +79,15 @@ class Seen(NamedTuple):
     process: ProcessFacts | None
 
 
+def timed_work(
+    frames: Callable[[Any], int], wall_ns: Callable[[Any], int]
+) -> Callable[[Seen], Work]:
+    """What a trial did: the frames of its measurement, and the time that these took."""
+    return lambda seen: Work(
+        sample_count=1, frame_count=frames(seen.measured), wall_ns=wall_ns(seen.measured)
+    )
+
+
 def speed_figure(work: Callable[[Seen], Work], meaning: str) -> Figure:
     """`throughput_fps`: frames of the trial's work a second."""
 
@@ -89,10 +98,15 @@ def speed_figure(work: Callable[[Seen], Work], meaning: str) -> Figure:
     return Figure("throughput_fps", "fps", speed, kind="rate", better="more", meaning=meaning)
 
 
-def peak_memory(seen: Any) -> float | None:
-    """The peak resident memory of the trial's process in bytes; None where the OS told none."""
+def _peak_memory(seen: Any) -> float | None:
+    """Of the trial's process; None where the OS told none."""
     peak_bytes = seen.process and seen.process.peak_rss_bytes
     return None if peak_bytes is None else float(peak_bytes)
+
+
+def memory_figure(meaning: str = "", of: Callable[[Any], float | None] = _peak_memory) -> Figure:
+    """`peak_rss_bytes`: the most resident memory, of the trial's process unless `of` says more."""
+    return Figure("peak_rss_bytes", "B", of, kind="peak", meaning=meaning)
 
 
 class MediaReference(Fact):
@@ -238,6 +252,14 @@ class TaskSpec:
     def figure(self, name: str) -> Figure:
         """The figure of this name; KeyError where the task has none."""
         return {figure.name: figure for figure in self.figures}[name]
+
+
+def cells_of(
+    task: str, pairs: Iterable[tuple[str, str]], settings: Iterable[Setting]
+) -> Iterator[Cell]:
+    """Each pair of a clip and an encoding in each setting."""
+    for (clip, name), setting in product(pairs, settings):
+        yield Cell(task=task, clip=clip, encoding=name, setting=setting)
 
 
 def resolve_count(choice: int | str, *, core_count: int) -> int:

@@ -120,7 +120,7 @@ STORAGE: Final = TaskSpec(
     settings_model=StorageSettings,
     job_model=StorageJob,
     measurement_model=StorageMeasurement,
-    engine_entry="mezzmark.engines.play.raw_storage:run_storage",
+    engine_entry="mezzmark.engines.encode.reference:run_storage",
     plan=_plan,
     job=_job,
     work=lambda seen: Work(sample_count=max(1, len(seen.measured.read_ns))),

@@ -222,7 +222,7 @@ STREAMS: Final = spec.TaskSpec(
             "count", "streams", streams_played, kind="count", better="more", meaning="streams"
         ),
         spec.Figure("capped_at", "", _capped_at, kind="count"),
-        spec.Figure("peak_rss_bytes", "B", spec.peak_memory, kind="peak"),
+        spec.memory_figure(),
         spec.Figure("wait_fraction", "", _wait_fraction, kind="share"),
     ),
     headline="count",

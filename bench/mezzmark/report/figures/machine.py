@@ -11,7 +11,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures, best_split_by_core_count
-from mezzmark.decide.throughput.schedule import IngestPrediction
+from mezzmark.decide.throughput.ingest import IngestPrediction
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.tasks.ingest import IngestMeasurement
 from mezzmark.report.figures.drawing import (
@@ -36,8 +36,7 @@ from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import throughput as prose
 from mezzmark.report.prose.numbers import count_text, estimate_parts, shown_name
 from mezzmark.report.tables.table import DASH
-from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO, predict_throughput
+from mezzmark.statistics.scaling import LOUD_RANGE_RATIO, ScalingFit, predict_throughput
 
 STRONGEST: Final = 0.5
 """Opacity of a cell at full efficiency; above this dark text on it would be hard to read."""

@@ -6,8 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint, pareto_points
+from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint, pareto_points
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranking
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.model.encoding import ORIGINAL

@@ -5,7 +5,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.compare.best_throughput import BestThroughput
+from mezzmark.decide.compare.host_runs import BestThroughput
 from mezzmark.decide.compare.hosts import CellRatio, HardwareComparison, HostComparison, TaskRatio
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION
 from mezzmark.decide.compare.verdicts import Refusal

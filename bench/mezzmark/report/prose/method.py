@@ -1,17 +1,17 @@
 """How the figures of a run came about: on what, how often, by which rules; how steady it was, and
 what more of what would narrow it; and what was published of runs."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.observed_run import complete_round_count, observe
 from mezzmark.decide.estimate.over_clips import mix_of
 from mezzmark.decide.estimate.pooling import compare_groups
-from mezzmark.decide.estimate.precision import Precision, PrecisionPlan
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.noise import Disturbance
-from mezzmark.decide.machine.state import ScrubSpread, Steadiness
+from mezzmark.decide.machine.state import Precision, PrecisionPlan, ScrubSpread, Steadiness
 from mezzmark.model.cell import KERNEL_CLIP, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.run import Manifest
@@ -118,6 +118,7 @@ def method_sentences(view: RunView) -> list[str]:
             for summary in view.summaries
             if (estimate := summary.estimates.get("kernel_ms"))
         ),
+        *_divided_work(view),
         *([f"{count_text(torn, 'torn line')} of an interrupted write left out."] if torn else []),
         "The line at 0.1 s is where interaction research puts the end of “immediate” (Miller "
         "1968; Card, Robertson & Mackinlay 1991; as attributed in Nielsen 1993).",
@@ -275,6 +276,20 @@ def _plan_text(found: ScrubSpread) -> str:
         f"The cheapest way to ±{level_text(found.goal_fraction)} for a typical cell: "
         f"{count_text(found.round_count, 'round')} of {moves} (Kalibera & Jones 2013)."
     )
+
+
+def _divided_work(view: RunView) -> Iterator[str]:
+    """What other hosts of a fleet did for this one."""
+    for done, hosts in (
+        ("Files made by hosts of the fleet", [one.made_by for one in view.manifest.media]),
+        (
+            "Cells judged on hosts of the same processor, system and libraries",
+            [trial.judged_by for trial in view.trials],
+        ),
+    ):
+        if counts := Counter(filter(None, hosts)):
+            told = [f"{visible_text(host)} ({count})" for host, count in sorted(counts.items())]
+            yield f"{done}: {list_text(told)}."
 
 
 def published_text(made: int, total: int, stale: Sequence[str], faults: Sequence[str]) -> str:

@@ -7,7 +7,7 @@ from typing import Final
 
 from mezzmark.decide.estimate.observed_run import BITS_PER_HOUR_TO_GB
 from mezzmark.decide.estimate.rounds import most_slow_share
-from mezzmark.decide.estimate.two_kinds import TwoKinds
+from mezzmark.decide.machine.noise import TwoKinds
 from mezzmark.model.errors import count_text as count_text  # noqa: PLC0414 - also had from here
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 

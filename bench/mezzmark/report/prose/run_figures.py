@@ -4,8 +4,7 @@ that of two runs of one host."""
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Final
 
-from mezzmark.decide.choose.choice import Choice
-from mezzmark.decide.choose.plane import ChoicePlane, ChoicePoint
+from mezzmark.decide.choose.choice import Choice, ChoicePlane, ChoicePoint
 from mezzmark.decide.compare.verdicts import CellVerdict, RegressionReport
 from mezzmark.decide.estimate.over_clips import AtBest
 from mezzmark.decide.estimate.ranking import Ranked, Ranking

@@ -28,7 +28,7 @@ from mezzmark.report.prose.numbers import (
     visible_text,
 )
 from mezzmark.report.prose.terms import split_words
-from mezzmark.statistics.scaling_inference import LOUD_RANGE_RATIO
+from mezzmark.statistics.scaling import LOUD_RANGE_RATIO
 
 CANNOT_SAY: Final = "these runs cannot say"
 

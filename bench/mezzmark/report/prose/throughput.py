@@ -6,8 +6,7 @@ from typing import Final
 from mezzmark.decide.estimate.observed_run import Observation
 from mezzmark.decide.estimate.over_clips import BestCells, as_shown_speed, best_cells
 from mezzmark.decide.throughput.grid import GridFindings, SplitFigures
-from mezzmark.decide.throughput.heat import HeatFindings, judge_heat
-from mezzmark.decide.throughput.schedule import IngestPrediction
+from mezzmark.decide.throughput.ingest import HeatFindings, IngestPrediction, judge_heat
 from mezzmark.model.cell import AXES, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import grouped
@@ -26,8 +25,7 @@ from mezzmark.report.prose.numbers import (
 )
 from mezzmark.report.prose.terms import plain_name, player_words, split_words
 from mezzmark.report.view import RunView
-from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit
-from mezzmark.statistics.scaling_inference import peak_core_count
+from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit, peak_core_count
 
 
 def _level_words(found: GridFindings) -> str:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
-from mezzmark.decide.choose.plane import choice_plane
+from mezzmark.decide.choose.choice import choice_plane
 from mezzmark.decide.estimate.best_player import best_players
 from mezzmark.model.cell import Setting
 from mezzmark.model.encoding import ORIGINAL

@@ -12,8 +12,12 @@ from mezzmark.decide.estimate.over_clips import AtBest
 from mezzmark.decide.picture.diagnosis import INVISIBLE_DELTA_E, Diagnosis
 from mezzmark.decide.picture.fidelity import EncodingFidelity
 from mezzmark.decide.throughput.grid import GridFindings, fit_grid
-from mezzmark.decide.throughput.heat import judge_heat
-from mezzmark.decide.throughput.schedule import IngestPrediction, last_ingest, predict_ingests
+from mezzmark.decide.throughput.ingest import (
+    IngestPrediction,
+    judge_heat,
+    last_ingest,
+    predict_ingests,
+)
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.tasks.drag import DragMeasurement
 from mezzmark.model.tasks.fidelity import ChartMeasurement

@@ -4,8 +4,8 @@ the history of one host."""
 from collections.abc import Callable, Sequence
 from functools import partial
 
-from mezzmark.decide.compare.best_throughput import BestThroughput
 from mezzmark.decide.compare.history import History, HistoryRun, HistorySeries
+from mezzmark.decide.compare.host_runs import BestThroughput
 from mezzmark.decide.compare.hosts import HardwareComparison, HostComparison, Standing
 from mezzmark.decide.compare.verdicts import Refusal
 from mezzmark.model.cell import Cell

@@ -4,8 +4,7 @@ import math
 from collections.abc import Callable
 from functools import partial
 
-from mezzmark.decide.picture.fidelity import EncodingFidelity, TagOutcome
-from mezzmark.decide.picture.ladders import compare_ladders
+from mezzmark.decide.picture.fidelity import EncodingFidelity, TagOutcome, compare_ladders
 from mezzmark.decide.picture.tags import HDR_TAGS, TagVerdict, tag_shift, tag_verdicts
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import grouped

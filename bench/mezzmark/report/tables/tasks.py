@@ -8,8 +8,7 @@ from typing import Final, Literal
 from mezzmark.decide.estimate.over_clips import as_shown_speed, hours_per_hour, pool_clips
 from mezzmark.decide.estimate.pooling import compare_groups, group_over_clips
 from mezzmark.decide.throughput.grid import GridFindings
-from mezzmark.decide.throughput.heat import HeatFindings
-from mezzmark.decide.throughput.schedule import IngestPrediction
+from mezzmark.decide.throughput.ingest import HeatFindings, IngestPrediction
 from mezzmark.model.cell import CONDITIONS, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
 from mezzmark.model.tasks import TASKS
@@ -21,8 +20,7 @@ from mezzmark.report.prose.throughput import battery_words, clock_words, peak_te
 from mezzmark.report.tables.run import named, slow_entry
 from mezzmark.report.tables.table import DASH, Column, Content, Entry, Table, bare, tabulate, worded
 from mezzmark.report.view import RunView
-from mezzmark.statistics.scaling import ScalingFit
-from mezzmark.statistics.scaling_inference import parameter_interval
+from mezzmark.statistics.scaling import ScalingFit, parameter_interval
 
 _AXES: Final = {"scrub": ("pattern", "policy", "threads"), "encode": ("threads",)}
 _HEADS: Final[Mapping[str, Mapping[str, str]]] = {

@@ -1,5 +1,6 @@
-"""Which worker takes which clip or card, and when the last one is done: given the times, or
-predicted from the grid beside what was measured.
+"""Ingest: which worker takes which clip or card, and when the last one is done, given the times or
+predicted from the grid beside what was measured; and what going on does to it, as speeds in the
+first and in the last minutes of long trials with the machine's clock, heat and battery.
 
 List scheduling: whenever a worker is free it takes the first of the list that has arrived. In
 `fifo` order the list is the order of arrival; in `longest-first` it is by falling length. Graham
@@ -8,8 +9,8 @@ makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
 """
 
 import heapq
-from collections.abc import Iterator, Sequence
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Final, TypeVar
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import NS_PER_S, Fact
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.grid import GridMeasurement
-from mezzmark.model.tasks.ingest import ClipOrder, IngestMeasurement
+from mezzmark.model.tasks.ingest import ClipOrder, HeatMoment, IngestMeasurement, is_first, is_last
 from mezzmark.statistics.intervals import Floats
 
 PREDICTION_DRAWS: Final = 400
@@ -30,10 +31,8 @@ PREDICTION_DRAWS: Final = 400
 
 
 def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1) -> Floats:
-    """Time from each arrival to its completion, served in order of arrival.
-
-    `arrivals` must not fall; both are in one unit, which the answer has too. Raises ValueError.
-    """
+    """Time from each arrival to its completion, served in order of arrival. `arrivals` must not
+    fall; both are in one unit, which the answer has too. Raises ValueError."""
     if arrivals.shape != services.shape or (np.diff(arrivals) < 0).any():
         raise ValueError("arrivals must be in order, with one service time each")
     if worker_count < 1 or not ((services >= 0) & np.isfinite(services)).all():
@@ -49,10 +48,8 @@ def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1)
 def find_makespan_s(
     durations_s: Sequence[float] | Floats, worker_count: int, *, order: ClipOrder = "fifo"
 ) -> float:
-    """When the last of clips that take `durations_s` seconds each is done; 0 for no clips.
-
-    Raises ValueError for no worker or a duration that is negative or without end.
-    """
+    """When the last of clips that take `durations_s` seconds each is done; 0 for no clips. Raises
+    ValueError for no worker or a duration that is negative or without end."""
     durations = np.asarray(durations_s, dtype=np.float64)
     if order == "longest-first":
         durations = -np.sort(-durations)
@@ -77,11 +74,9 @@ class IngestPrediction(Fact):
 
 
 def predict_ingests(run: MeasuredRun) -> tuple[IngestPrediction, ...]:
-    """Every measured ingest cell beside what the grid of the same split predicts for it.
-
-    Where the grid lacks a clip or the split there is no prediction, nor of ingests that resize, go
-    over a link or to other storage: nothing of this is in the grid.
-    """
+    """Every measured ingest cell beside what the grid of the same split predicts for it. Where the
+    grid lacks a clip or the split there is no prediction, nor of ingests that resize, go over a
+    link or to other storage: nothing of this is in the grid."""
     found = []
     frame_counts = {clip.clip: clip.frame_count for clip in run.manifest.clips}
     rng = np.random.default_rng(run.manifest.scenario.seed)
@@ -143,11 +138,9 @@ def predict_makespan(
 def clip_seconds(
     trials: Sequence[Trial], encoding: str, split: tuple[int, int]
 ) -> dict[str, list[float]]:
-    """Per clip, the seconds a frame takes one job of a split, one value per round.
-
-    Loading (decode and conversion), encoding and proving, each as the grid measured it with all
-    jobs at it: the way of a clip through an ingest pool of the same split.
-    """
+    """Per clip, the seconds a frame takes one job of a split, one value per round. Loading (decode
+    and conversion), encoding and proving, each as the grid measured it with all jobs at it: the way
+    of a clip through an ingest pool of the same split."""
     found: dict[str, dict[int, float]] = {}
     for trial, measured in _grid_trials(trials, encoding, split):
         encode_ns = np.subtract(measured.end_ns, measured.start_ns)
@@ -179,3 +172,89 @@ def _grid_trials(
         is_same = (cell.encoding, cell.setting.split) == (encoding, split)
         if is_same and measured.load_ns and measured.verify_ns:
             yield trial, measured
+
+
+Pair = tuple[float, float]
+
+Value = TypeVar("Value")
+
+
+class HeatFindings(Fact):
+    """One ingest cell that lasts. `first` and `last` are speeds in 10⁶ pixels a second, `ratio` is
+    last / first; None where no clip was ingested in both. None too where the system did not tell it
+    in every trial: the mean clock in first and last minutes, slowings for heat in all trials, if
+    any ran on battery, and its least charge in them."""
+
+    cell: Cell
+    trial_count: int
+    first: Estimate | None
+    last: Estimate | None
+    ratio: Estimate | None
+    clock_mhz: Pair | None
+    throttle_count: int | None
+    on_battery: bool | None
+    battery_fraction: Pair | None
+
+
+def judge_heat(run: MeasuredRun) -> tuple[HeatFindings, ...]:
+    """The findings of each ingest cell that lasts, in the order of settings."""
+    ingests = [t for t in run.trials if t.cell.task == "ingest" and t.cell.setting["minutes"]]
+    found = []
+    for summary in summarise_cells(ingests):
+        trials = [
+            trial.measurement
+            for trial in ingests
+            if trial.cell == summary.cell
+            and trial.is_counted
+            and isinstance(trial.measurement, IngestMeasurement)
+        ]
+        if summary.arm or not trials:
+            continue
+        names = ("first_mpx_s", "last_mpx_s", "heat_ratio")
+        first, last, ratio = (summary.estimates.get(name) for name in names)
+        counts = _told(
+            [one.moments[0].throttle_count, one.moments[-1].throttle_count]
+            if len(one.moments) > 1
+            else []
+            for one in trials
+        )
+        batteries = _told([m.on_battery for m in one.moments] for one in trials)
+        found.append(
+            HeatFindings(
+                cell=summary.cell,
+                trial_count=len(trials),
+                first=first,
+                last=last,
+                ratio=ratio,
+                clock_mhz=_ends(trials, lambda m: m.frequency_mhz, np.mean),
+                throttle_count=None if counts is None else sum(b - a for a, b in counts),
+                on_battery=None if batteries is None else any(map(any, batteries)),
+                battery_fraction=_ends(trials, lambda m: m.battery_fraction, np.min),
+            )
+        )
+    return tuple(found)
+
+
+def _told(of_trials: Iterable[Sequence[Value | None]]) -> list[list[Value]] | None:
+    """Readings of each trial's moments; None where a trial has none, or lacks one."""
+    every = list(of_trials)
+    told = [[value for value in values if value is not None] for values in every]
+    return told if all(told) and [*map(len, told)] == [*map(len, every)] else None
+
+
+def _ends(
+    trials: Sequence[IngestMeasurement],
+    read: Callable[[HeatMoment], float | None],
+    pool: Callable[[list[float]], float],
+) -> Pair | None:
+    """A reading pooled over the moments of the first and of the last minutes, then over trials."""
+    first, last = (
+        _told(
+            [read(m) for m in one.moments if lies(m.at_ns, m.at_ns, one.lasting_ns)]
+            for one in trials
+        )
+        for lies in (is_first, is_last)
+    )
+    if first is None or last is None:
+        return None
+    return float(pool(list(map(pool, first)))), float(pool(list(map(pool, last))))

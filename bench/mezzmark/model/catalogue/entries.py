@@ -1,7 +1,10 @@
-"""Catalogue, second part: delivery codecs, archive codecs, lossless and uncompressed.
+"""The catalogue's entries: codecs made to be intermediates, then those of delivery and archive,
+lossless and uncompressed ones. Long because it is a table.
 
-Intra encodings of constant quality say `qcomp=1`: at the encoders' own 0.6 the first picture took
-2.6 to 2.9 times the bytes of those after it, which are as they were at a CRF of 7 less.
+Legal combinations are those that this project's tests encode and decode with FFmpeg 8; the
+sizes that VC-3 allows are those of SMPTE ST 2019-1 as FFmpeg implements it. Intra encodings of
+constant quality say `qcomp=1`: at the encoders' own 0.6 the first picture took 2.6 to 2.9 times the
+bytes of those after it, which are as they were at a CRF of 7 less.
 """
 
 from fractions import Fraction
@@ -9,6 +12,118 @@ from functools import partial
 from typing import Any, Final
 
 from mezzmark.model.encoding import FIELDS, CatalogueEntry, Container
+
+_FULL_HD: Final = (1920, 1080)
+_HD: Final = (1280, 720)
+
+_vc3 = partial(
+    CatalogueEntry, codec="VC-3", decoder="dnxhd", encoder="dnxhd", containers=("mov", "mxf")
+)
+
+
+def _vc3_resolution_independent(profile: str, *pixel_formats: str) -> CatalogueEntry:
+    return _vc3(
+        name=f"vc3-{profile}",
+        profile=profile,
+        pixel_formats=pixel_formats,
+        options={"profile": f"dnxhr_{profile}"},
+        smallest_size=(256, 120),
+    )
+
+
+def _vc3_classic(
+    profile: str, megabits: int, pixel_format: str, *frame_sizes: tuple[int, int]
+) -> CatalogueEntry:
+    """The compression ID follows from bit rate, bit depth and size; FFmpeg knows it by certain
+    whole numbers of Mb/s only, whatever the frame rate."""
+    return _vc3(
+        name=f"vc3-{profile}",
+        profile=profile,
+        pixel_formats=(pixel_format,),
+        bitrate_bps=megabits * 1_000_000,
+        frame_sizes=frame_sizes,
+        interlaced_options=None if megabits == 45 else FIELDS,
+        caution="Every picture has the same bytes whatever the frame rate; the rate in the name "
+        "is that of 1080 lines at 30 pictures a second.",
+    )
+
+
+_VC3: Final = (
+    _vc3_resolution_independent("lb", "yuv422p"),
+    _vc3_resolution_independent("sq", "yuv422p"),
+    _vc3_resolution_independent("hq", "yuv422p"),
+    _vc3_resolution_independent("hqx", "yuv422p10le"),
+    _vc3_resolution_independent("444", "yuv444p10le", "gbrp10le"),
+    _vc3_classic("hd-45", 45, "yuv422p", _FULL_HD),
+    _vc3_classic("hd-145", 145, "yuv422p", _FULL_HD, _HD),
+    _vc3_classic("hd-220", 220, "yuv422p", _FULL_HD, _HD),
+    # 185 is what this ID is called at 25 frames/s; FFmpeg does not list 220 for it.
+    _vc3_classic("hd-220x", 185, "yuv422p10le", _FULL_HD),
+)
+
+
+def _rdd36(profile: str, number: int, *, is_fast: bool) -> CatalogueEntry:
+    """The careful encoder knows profiles by name, the fast one by number; 4 and 5 are 4:4:4."""
+    return CatalogueEntry(
+        name=f"rdd36-{profile}-fast" if is_fast else f"rdd36-{profile}",
+        codec="RDD 36",
+        profile=f"{profile}-fast" if is_fast else profile,
+        decoder="prores",
+        encoder="prores_aw" if is_fast else "prores_ks",
+        containers=("mov", "mkv", "mxf"),
+        pixel_formats=("yuv444p10le", "yuva444p10le") if number >= 4 else ("yuv422p10le",),
+        options={"profile": str(number) if is_fast else profile},
+        size_multiples={"yuv422p10le": (2, 1)} if is_fast else {},
+        interlaced_options=FIELDS,
+        caution="This encoder is several times faster than the one without “fast” in its name, "
+        "but its files are larger: up to 1.5 times the profile's target rate on camera footage."
+        if is_fast
+        else "",
+    )
+
+
+_RDD36: Final = tuple(
+    _rdd36(profile, number, is_fast=is_fast)
+    for number, profile in enumerate(("proxy", "lt", "standard", "hq", "4444", "4444xq"))
+    for is_fast in (False, True)
+)
+
+
+_VC5: Final = tuple(
+    CatalogueEntry(
+        name=f"vc5-{profile}",
+        codec="VC-5",
+        decoder="cfhd",
+        profile=profile,
+        encoder="cfhd",
+        containers=("mov",),
+        pixel_formats=("yuv422p10le", "gbrp12le", "gbrap12le"),
+        options={"quality": quality},
+        smallest_size=(64, 32),
+        # Other widths encode but do not decode in FFmpeg 8.
+        size_multiples={"yuv422p10le": (32, 2), "gbrp12le": (16, 2), "gbrap12le": (16, 2)},
+    )
+    for profile, quality in zip(
+        ("draft", "good", "fine", "finest"), ("low", "high", "film2", "film3+"), strict=True
+    )
+)
+
+_MOTION_JPEG: Final = tuple(
+    CatalogueEntry(
+        name=f"mjpeg-{profile}",
+        codec="Motion JPEG",
+        decoder="mjpeg",
+        profile=profile,
+        encoder="mjpeg",
+        containers=("mov", "mp4", "mkv"),
+        pixel_formats=("yuvj422p", "yuvj420p", "yuvj444p"),
+        # `qscale` and the like are silently ignored by way of the library; qmin = qmax is not.
+        options={"qmin": quantiser, "qmax": quantiser},
+        caution="Levels are full range, and JPEG itself names the BT.601 matrix: a player that "
+        "ignores the container's colour tags shows BT.709 pictures in wrong colours.",
+    )
+    for profile, quantiser in (("fine", "2"), ("good", "4"), ("draft", "8"))
+)
 
 _GENERAL: Final[tuple[Container, ...]] = ("mov", "mp4", "mkv")
 _GENERAL_MXF: Final[tuple[Container, ...]] = ("mov", "mp4", "mkv", "mxf")
@@ -284,6 +399,6 @@ _STILLS: Final = tuple(
 """EXR is left out: it holds linear light, which no footage here is."""
 
 ENTRIES: Final = (
-    *(*_AVC, *_AVC_CLASSES, *_HEVC, *_AV1, _FFV1, *_JPEG2000, _VC2, *_MPEG2, _LOSSLESS),
-    *(*_UNCOMPRESSED, *_STILLS),
+    *(*_VC3, *_RDD36, *_VC5, *_MOTION_JPEG, *_AVC, *_AVC_CLASSES, *_HEVC, *_AV1, _FFV1),
+    *(*_JPEG2000, _VC2, *_MPEG2, _LOSSLESS, *_UNCOMPRESSED, *_STILLS),
 )
