@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 50_430, "modules": 252, "test_lines": 42_450}
+LIMITS = {"lines": 50_430, "modules": 252, "test_lines": 42_540}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

@@ -152,7 +152,8 @@ def test_one_result_comes_of_all() -> None:
 
 
 def test_the_host_that_failed_first_is_told() -> None:
-    """With its name, and not the one that was let go for it; the reference kernel is that of the slowest."""
+    """By name, and not the one that was let go for it; the reference kernel is that of the
+    slowest."""
     let_go = JobFailed(where="together", what="another failed", remedy="", exit_code=1)
     crashed = WorkerFailed(outcome="crashed", reason="killed")
     found = performed_together({"a": performed(let_go), "b": performed(crashed)}, "b")
