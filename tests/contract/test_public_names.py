@@ -25,7 +25,8 @@ SIGNATURES = {
     "grids, storage, patience, footage, out, cache, resume, rounds, on_event",
     "fleet_list": "*, scheduler, certificates, insecure, local, probe",
     "fleet_measure": "scenario, *, scheduler, certificates, insecure, local, hosts, in_turn, "
-    "together, patience, footage, root, out, cache, resume, rounds, time_budget, seed, on_event",
+    "together, divide_work, patience, footage, root, out, cache, resume, rounds, time_budget, "
+    "seed, on_event",
     "inspect": "footage, *, seconds, on_event",
     "measure": "scenario, *, footage, root, out, cache, resume, rounds, "
     "time_budget, seed, on_event",

@@ -259,8 +259,8 @@ def test_an_encoding_made_by_a_host_comes_home(
         PLAN, divide_work=True, on_event=lambda host, one: told.append((host, one)), **asked
     )
     is_used = is_honest and not libraries
-    assert came == ([("local-1", "clip, encoded")] if is_used else [("", "")])
     said = [one.message for _, one in told if isinstance(one, Noted)]
+    assert came == ([("local-1", "clip, encoded")] if is_used else [("", "")]), said
     assert any("libraries" in text for text in said) is bool(libraries)
     assert any("not what it says" in text for text in said) is not (is_used or bool(libraries))
     assert not list((own_machine / "home").glob(".sent*"))

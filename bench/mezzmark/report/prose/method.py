@@ -288,7 +288,7 @@ def _divided_work(view: RunView) -> Iterator[str]:
         ),
     ):
         if counts := Counter(filter(None, hosts)):
-            told = [f"{visible_text(host)} ({count})" for host, count in sorted(counts.items())]
+            told = [f"{host} ({count})" for host, count in sorted(counts.items())]
             yield f"{done}: {list_text(told)}."
 
 
