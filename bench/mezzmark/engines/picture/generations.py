@@ -22,7 +22,7 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
 from mezzmark.engines.encode.encoded_file import converter_for, write_frames
-from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.encoders import open_encoder, unusable
 from mezzmark.engines.encode.stored_pictures import FrameSpool
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
@@ -37,7 +37,6 @@ from mezzmark.engines.picture.quality import (
 )
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding, planar_format
-from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 from mezzmark.model.tasks.fidelity import FidelitySettings, GenerationQuality
 
@@ -68,11 +67,8 @@ def bit_depth_step(pixel_format: str) -> Callable[[VideoFrame], VideoFrame]:
     """A function that takes frames through fewer (or more) bits and back, without moving levels."""
     home = pixels.pixel_format_facts(pixel_format)
     if home.has_alpha or home.chroma == "other":
-        raise EncodingError(
-            where=f'pixel format "{pixel_format}"',
-            what="there is no 8/10-bit step for it",
-            remedy="Set fidelity.bit_depth_step to false.",
-        )
+        remedy = "Set fidelity.bit_depth_step to false."
+        raise pixels.unfit_format(pixel_format, "there is no 8/10-bit step for it", remedy)
     away = planar_format(home.chroma, 10 if home.bit_depth == 8 else 8)
     levels = "JPEG" if home.is_full_range else "MPEG"
     reformatter = VideoReformatter()
@@ -254,11 +250,7 @@ def _compare(
             )
         count += 1
     if meter is None:
-        raise EncodingError(
-            where=f'encoding "{plan.encoding.name}"',
-            what="no frame came back",
-            remedy="Leave the encoding out.",
-        )
+        raise unusable(plan.encoding, "no frame came back", "Leave the encoding out.")
     found = GenerationQuality(
         generation=generation,
         file_bytes=facts.file_bytes,
