@@ -59,10 +59,8 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
         source=source,
     )
     process = common.read_process_facts()
-    is_closed = job.encoding.is_intra
-    found = encoded_file.read_encoded(
-        made, is_stamped=index.is_stamped, has_closed_groups=is_closed
-    )
+    is_stamped, is_intra = index.is_stamped, job.encoding.is_intra
+    found = encoded_file.read_encoded(made, is_stamped=is_stamped, has_closed_groups=is_intra)
     return Measured(
         measurement=EncodeMeasurement(
             frame_count=index.frame_count,
