@@ -134,11 +134,19 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
             frames = _returning(plan, previous, generation) if previous else entered.frames()
-            _encode(plan, path, frames, entered.converter.tags)
+            encoder = open_encoder(
+                path,
+                plan.encoding,
+                size=plan.coded_size,
+                frame_rate=plan.frame_rate,
+                tags=entered.converter.tags,
+                thread_count=plan.thread_count,
+                prepare=carry_shape(plan.encoding, plan.source),
+            )
+            write_frames(evenly_timed(frames, plan.frame_rate), encoder)
             if previous is not None:
                 previous.unlink()  # made here, and no longer needed
-            found, worst = _compare(plan, path, generation, clip, entered)
-            yield Generation(path=path, found=found, worst=worst)
+            yield _compare(plan, path, generation, clip, entered)
             previous = path
 
 
@@ -200,29 +208,15 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
         yield step(frame) if step else frame
 
 
-def _encode(
-    plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame], tags: ColourTags
-) -> None:
-    encoder = open_encoder(
-        path,
-        plan.encoding,
-        size=plan.coded_size,
-        frame_rate=plan.frame_rate,
-        tags=tags,
-        thread_count=plan.thread_count,
-        prepare=carry_shape(plan.encoding, plan.source),
-    )
-    write_frames(evenly_timed(frames, plan.frame_rate), encoder)
-
-
 def _compare(
     plan: GenerationPlan, path: Path, generation: int, clip: FrameSpool, entered: _Entered
-) -> tuple[GenerationQuality, WorstPair | None]:
+) -> Generation:
     """One pass over clip and file side by side."""
     offset_px = picture_offset_px(plan.settings, generation)
     facts = written_facts(plan, path)
-    reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
     size, threads = (plan.index.width_px, plan.index.height_px), plan.thread_count
+    reference = Converter(plan.source, plan.compared_format, thread_count=threads)
+    metrics = plan.settings.metrics
     back = Converter(facts, plan.compared_format, thread_count=threads, size=size)
     # What has the clip's range already, in another chroma.
     like_clip = facts.model_copy(update={"tags": reference.tags})
@@ -236,9 +230,7 @@ def _compare(
         differing += not entered.is_same(count, original, returned)
         alpha += _alpha_error(original, returned)
         before = reference.convert(original)
-        meter = meter or QualityMeter(
-            before, metrics=plan.settings.metrics, thread_count=plan.thread_count
-        )
+        meter = meter or QualityMeter(before, metrics=metrics, thread_count=threads)
         is_scaled = plan.encoding.is_scaled
         levels = None if is_scaled else exact_levels(returned, facts.tags, plan.compared_format)
         after = levelled.convert(levels[0]) if levels else back.convert(returned)
@@ -260,7 +252,7 @@ def _compare(
         quality=meter.series(),
         alpha_squared_error=tuple(alpha),
     )
-    return found, worst
+    return Generation(path=path, found=found, worst=worst)
 
 
 def _alpha_error(before: VideoFrame, after: VideoFrame) -> list[float]:
