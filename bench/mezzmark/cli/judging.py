@@ -32,10 +32,7 @@ judging = typer.Typer()
         ),
     ],
 )
-def regress(
-    output_format: FormatOption = "table",
-    **given: Any,
-) -> None:
+def regress(output_format: FormatOption = "table", **given: Any) -> None:
     """Say whether runs got slower: regressed, slower, equivalent, improved, inconclusive.
 
     Exit code 0: nothing got slower; 10: something regressed; 11: slower, whether beyond the

@@ -53,11 +53,7 @@ four threads 18 had other samples at the start of a line, of 1920 x 1080 none.""
 
 
 def presenter(
-    facts: MediaFacts,
-    *,
-    height_px: int,
-    thread_count: int,
-    as_stored: bool = False,
+    facts: MediaFacts, *, height_px: int, thread_count: int, as_stored: bool = False
 ) -> Callable[[VideoFrame | None], VideoFrame | None]:
     """A function from a decoded picture to the viewer's, and from None to None.
 
