@@ -29,12 +29,7 @@ from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape
-from mezzmark.engines.picture.quality import (
-    QualityMeter,
-    WorstPair,
-    comparable_format,
-    frames_in_pairs,
-)
+from mezzmark.engines.picture import quality
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding, planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
@@ -109,7 +104,7 @@ class GenerationPlan:
         """The clip's own pixel format, alpha left out, in which quality is measured."""
         if self.source.pixel_format.startswith("yuvj"):
             return self.source.pixel_format
-        return comparable_format(self.source.pixel_format)
+        return quality.comparable_format(self.source.pixel_format)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +114,7 @@ class Generation:
 
     path: Path
     found: GenerationQuality
-    worst: WorstPair | None
+    worst: quality.WorstPair | None
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
@@ -221,23 +216,23 @@ def _compare(
     # What has the clip's range already, in another chroma.
     like_clip = facts.model_copy(update={"tags": reference.tags})
     levelled = Converter(like_clip, plan.compared_format, thread_count=threads)
-    meter: QualityMeter | None = None
-    worst: WorstPair | None = None
+    meter: quality.QualityMeter | None = None
+    worst: quality.WorstPair | None = None
     count = differing = 0
     alpha: list[float] = []
-    for original, decoded in frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
+    for original, decoded in quality.frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
         returned = shifted(decoded, -offset_px, facts.tags)
         differing += not entered.is_same(count, original, returned)
         alpha += _alpha_error(original, returned)
         before = reference.convert(original)
-        meter = meter or QualityMeter(before, metrics=metrics, thread_count=threads)
+        meter = meter or quality.QualityMeter(before, metrics=metrics, thread_count=threads)
         is_scaled = plan.encoding.is_scaled
         levels = None if is_scaled else exact_levels(returned, facts.tags, plan.compared_format)
         after = levelled.convert(levels[0]) if levels else back.convert(returned)
         exact = levels[1] if levels and after is levels[0] else None
         error = meter.compare(before, after, exact)
         if error > (worst.squared_error if worst else 0.0):
-            worst = WorstPair(
+            worst = quality.WorstPair(
                 frame_index=count, squared_error=error, before=original, after=returned
             )
         count += 1
