@@ -7,7 +7,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 49_980, "modules": 250, "test_lines": 42_000}
+LIMITS = {"lines": 49_250, "modules": 241, "test_lines": 41_760}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25
