@@ -53,7 +53,7 @@ ALLOWED: dict[str, set[str]] = {
     "report.export": PURE | {"decide.estimate", "store", "report.prose.numbers"},
     "report": PURE | {"decide", "store", "own_files", "report"},
     "api": {
-        *("model", "host", "own_files", "engines", "store", "runner", "fleet", "decide", "report"),
+        *("model", "host", "own_files", "engines", "store", "runner", "fleet", "decide", "report")
     },
     "pytest_suite": {
         *("model", "host", "engines.media", "store", "runner"),

@@ -84,11 +84,7 @@ METRIC = Row(
     "np.reshape(quality.squared_error, (-1, 3)).max(axis=1), peak=quality.peak), "
     'figures=(_judged("worst_plane_db", "dB", "more", "PSNR of the worst plane"),))',
 )
-TASK = Row(
-    module="model/tasks/__init__.py",
-    after="NAMES: Final = (",
-    text='"glance"',
-)
+TASK = Row(module="model/tasks/__init__.py", after="NAMES: Final = (", text='"glance"')
 
 SCENARIO = """
 name = "invented"

@@ -15,12 +15,7 @@ from mezzmark.store.toml_files import build_scenario
 
 README = (Path(__file__).parents[2] / "scenarios" / "README.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"^```toml\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
-SMALLEST = {
-    "name": "example",
-    "seed": 1,
-    "clips": [{"name": "a", "recipe": {}}],
-    "encode": {},
-}
+SMALLEST = {"name": "example", "seed": 1, "clips": [{"name": "a", "recipe": {}}], "encode": {}}
 """What an example leaves out and every scenario has."""
 
 

@@ -70,9 +70,7 @@ def test_lost_range_read_as_full(tmp_path: Path) -> None:
     media = probe_media(path)
     frame = read_as(next(decoded_frames(path, 1)), wrong)
     entered = see_chart(
-        chart_frame(SMALL, encoding.pixel_format),
-        media.model_copy(update={"tags": tags}),
-        SMALL,
+        chart_frame(SMALL, encoding.pixel_format), media.model_copy(update={"tags": tags}), SMALL
     )
     returned = see_chart(frame, media.model_copy(update={"tags": wrong}), SMALL)
     found = diagnose(measure_chart(returned, entered, SMALL))

@@ -22,10 +22,7 @@ TRAIL_N, UNSPECIFIED = 0, 48
 the first type that is unspecified, which decoders ignore. They stand in bits 1 to 6 of the byte
 after the four of the unit's length (7.3.1.2)."""
 
-REORDERED = {
-    "mxf": avc("mxf", "bframes=2"),
-    "avi": avc("avi", "bframes=2"),
-}
+REORDERED = {"mxf": avc("mxf", "bframes=2"), "avi": avc("avi", "bframes=2")}
 
 
 @pytest.mark.parametrize("ending", REORDERED)

@@ -11,10 +11,7 @@ from av.video.frame import VideoFrame
 
 from fixtures.clip_zoo import FRAME_COUNT, ZOO, make_zoo_clip
 from fixtures.scrubbed import indexed, scrubbed
-from mezzmark.engines.media.frame_index import (
-    build_frame_index,
-    read_frame_index,
-)
+from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_digest, planes_of
 from mezzmark.engines.play.drag import OpenLoopPlayer, Witness
 from mezzmark.engines.play.player import Player

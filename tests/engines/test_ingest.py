@@ -8,13 +8,7 @@ import pytest
 from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in, ticking_ns
 from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.encoded_file import fitted_size
-from mezzmark.engines.encode.ingest import (
-    file_names,
-    give_name,
-    ingest_folder,
-    run_ingest,
-    watched,
-)
+from mezzmark.engines.encode.ingest import file_names, give_name, ingest_folder, run_ingest, watched
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile

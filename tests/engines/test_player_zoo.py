@@ -17,9 +17,7 @@ from fixtures.clip_zoo import (
     uneven_time,
 )
 from fixtures.scrubbed import indexed, scrubbed
-from mezzmark.engines.media.frame_index import (
-    read_frame_index,
-)
+from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.probe import open_container, spread_decoding
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.model.players import PLAYERS
@@ -87,10 +85,7 @@ def test_no_move_shows_a_wrong_picture(
     requests = sum(
         (
             plan_requests(
-                pattern,
-                clips=[(0, FRAME_COUNT)],
-                settings=ScrubSettings(requests=4),
-                rng=rng,
+                pattern, clips=[(0, FRAME_COUNT)], settings=ScrubSettings(requests=4), rng=rng
             )
             for pattern in PATTERNS
         ),

@@ -7,10 +7,7 @@ import numpy as np
 import pytest
 
 from mezzmark.engines.footage import recipe
-from mezzmark.engines.footage.recipe import (
-    generate_frames,
-    recipe_clip_id,
-)
+from mezzmark.engines.footage.recipe import generate_frames, recipe_clip_id
 from mezzmark.engines.media.stamp import StampReading, read_stamp, stamp_layout
 from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import Recipe

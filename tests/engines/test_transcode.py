@@ -24,10 +24,7 @@ from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoded_file import prepare_encoding, write_frames
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.timing import evenly_timed
-from mezzmark.engines.media.frame_index import (
-    build_frame_index,
-    read_frame_index,
-)
+from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.media.shape import carry_shape, mark_fields

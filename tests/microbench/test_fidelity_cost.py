@@ -10,9 +10,9 @@ import pytest
 from av.video.frame import VideoFrame
 
 from fixtures.encoded_pictures import write_pictures
+from fixtures.scrubbed import indexed
 from mezzmark.engines.footage.originals import write_original
 from mezzmark.engines.media.conversion import Converter
-from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture.fidelity import run_fidelity
 from mezzmark.engines.picture.generations import decoded_frames
@@ -20,7 +20,6 @@ from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.footage import OriginalSpec, Recipe
 from mezzmark.model.tasks.fidelity import FidelityJob, FidelitySettings
-from mezzmark.model.tasks.spec import MediaReference
 
 RATE = Fraction(24)
 FRAMES = 48
@@ -71,10 +70,8 @@ def test_fidelity_against_encode_and_decode(benchmark, name: str, request, tmp_p
         pytest.skip("only measured with benchmarks on")
     clip = request.getfixturevalue("clip")  # 2160 lines: made where it is wanted
     encoding = find_encoding(name)
-    index = tmp_path / "index.json"
-    index.write_text(build_frame_index(clip, is_stamped=False).model_dump_json())
     job = FidelityJob(
-        source=MediaReference(media_path=str(clip), index_path=str(index)),
+        source=indexed(clip, tmp_path, is_stamped=False),
         encoding=encoding,
         settings=FidelitySettings(generations=1, frames=FRAMES),
         thread_count=1,

@@ -26,9 +26,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fixtures.chart_trips import Confusion
 from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
+from fixtures.scrubbed import indexed
 from mezzmark.decide.picture.diagnosis import diagnose, diagnose_both
 from mezzmark.engines.encode.encoders import open_encoder
-from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import apply_tags
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.engines.picture import fidelity, tag_survival
@@ -38,7 +38,6 @@ from mezzmark.model.chart import Chart
 from mezzmark.model.colour import MATRIX_CODES, PRIMARIES_CODES, TRANSFER_CODES
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import FidelitySettings
-from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.report.prose.picture import diagnosis_words
 from simulation.diagnosis_confusion import matrix_rows
 
@@ -167,10 +166,8 @@ def natural_outcomes() -> Iterator[tuple[str, str, str, str]]:
         with TemporaryDirectory() as folder:
             path = Path(folder) / "clip.mkv"
             _retag(natural_clip(clip), path, tags)
-            index = Path(folder) / "index.json"
-            index.write_text(build_frame_index(path, max_duration_s=0.2).model_dump_json())
             job = fidelity.FidelityJob(
-                source=MediaReference(media_path=str(path), index_path=str(index)),
+                source=indexed(path, max_duration_s=0.2),
                 encoding=find_encoding(name),
                 settings=FidelitySettings(generations=1, frames=2, metrics=("psnr",)),
                 thread_count=2,

@@ -15,7 +15,6 @@ import argparse
 import hashlib
 import sys
 import tempfile
-import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -31,14 +30,12 @@ from av.error import FFmpegError
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fixtures.clip_zoo import LONG_GOP, ZOO, ZooClip, avc, intermediate, make_zoo_clip
+from fixtures.scrubbed import scrubbed
 from fixtures.suspect_clips import DAMAGES as DAMAGES_OF_PACKETS
 from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.play.player import Move, Player
-from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.errors import FootageError, MezzmarkError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.players import PLAYERS
-from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
 
 FRAME_COUNT, MOVES = 48, 16
@@ -234,15 +231,9 @@ def shown_as_right(path: Path, index: FrameIndex, intact: Intact, seed: int) -> 
             return move
 
     frames = np.random.default_rng(seed).integers(0, index.frame_count, MOVES).tolist()
-    job = ScrubJob(
-        media=(MediaReference(media_path=str(path), index_path=str(index_path)),),
-        requests=tuple((0, n) for n in frames),
-        policy="reseek" if seed % 2 else "roll",
-        thread_count=1,
-        player=PLAYERS["slice"],
-        viewer_height_px=64,
-    )
-    proofs = run_scrub(job, time.perf_counter_ns, Watched).measurement.proof
+    media = MediaReference(media_path=str(path), index_path=str(index_path))
+    policy = "reseek" if seed % 2 else "roll"
+    proofs = scrubbed(media, frames, Watched, policy=policy, viewer_height_px=64).proof
     counts: Counter[str] = Counter()
     number_at = {pts: n for n, pts in enumerate(intact.index.pts)}
     for n, proof, (digest, number) in zip(frames, proofs, shown, strict=True):

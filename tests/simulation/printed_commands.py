@@ -16,8 +16,8 @@ import numpy as np
 
 from fixtures.encoded_pictures import decode_all
 from fixtures.ffmpeg_program import find_program, make_clip, run_script
+from fixtures.scrubbed import indexed
 from mezzmark.engines.encode.encoded_file import prepare_encoding
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
 from mezzmark.engines.media.pixels import planes_of
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.model.catalogue.core import catalogue_names, find_encoding
@@ -25,7 +25,6 @@ from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.making import making_of
 from mezzmark.model.preparations import PrepareEncodingJob
-from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.report.prose.making import scripts_of
 
 _HD = "setparams=color_primaries=bt709:color_trc=bt709:colorspace=bt709"
@@ -56,9 +55,8 @@ class Compared(NamedTuple):
 def compare(encoding: Encoding, clip: Path, folder: Path) -> Compared:
     """Prepare the clip by the bench, make it by the printed script, decode both. Raises what the
     bench raises where it cannot hold the clip, RuntimeError where the script makes nothing."""
-    write_frame_index(build_frame_index(clip, is_stamped=False), folder / "index.json")
     job = PrepareEncodingJob(
-        source=MediaReference(media_path=str(clip), index_path=str(folder / "index.json")),
+        source=indexed(clip, folder, is_stamped=False),
         encoding=encoding,
         thread_count=1,
         cache_dir=str(folder / "cache"),

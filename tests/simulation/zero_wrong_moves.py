@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from fixtures.clip_zoo import ZOO, make_zoo_clip
+from fixtures.scrubbed import indexed
 from fixtures.suspect_clips import STRUCTURES
-from mezzmark.engines.media.frame_index import build_frame_index, write_frame_index
+from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.play.player import Move, Player
 from mezzmark.engines.play.scrub import run_scrub
 from mezzmark.model.players import FULL_SIZE
@@ -55,11 +56,8 @@ def clips(folder: Path) -> Iterator[tuple[str, MediaReference, int]]:
     for name, clip in (ZOO | STRUCTURES).items():
         place = folder / name
         place.mkdir()
-        path = make_zoo_clip(clip, place)
-        index = build_frame_index(path)
-        write_frame_index(index, place / "index.json")
-        media = MediaReference(media_path=str(path), index_path=str(place / "index.json"))
-        yield name, media, index.frame_count
+        media = indexed(make_zoo_clip(clip, place))
+        yield name, media, read_frame_index(media.index_path).frame_count
 
 
 def main(moves: int) -> None:

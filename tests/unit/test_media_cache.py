@@ -10,12 +10,7 @@ from pathlib import Path
 import pytest
 
 from mezzmark.engines.media import cache
-from mezzmark.engines.media.cache import (
-    cache_key,
-    default_cache_dir,
-    fetch_entry,
-    find_entry,
-)
+from mezzmark.engines.media.cache import cache_key, default_cache_dir, fetch_entry, find_entry
 from mezzmark.model.errors import DestinationError, DiskFullError
 from mezzmark.model.footage import FrameIndex, Recipe
 from mezzmark.model.jobs import PreparedMedia

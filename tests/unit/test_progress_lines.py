@@ -47,13 +47,7 @@ def started(eta_s: float | None, minimum_eta_s: float | None) -> TrialStarted:
 
 def finished() -> TrialFinished:
     trial = Trial(
-        round_index=0,
-        position=0,
-        cell=CELL,
-        seed=0,
-        started_utc="",
-        wall_ns=1,
-        outcome="finished",
+        round_index=0, position=0, cell=CELL, seed=0, started_utc="", wall_ns=1, outcome="finished"
     )
     return TrialFinished(trial=trial, done=1, total=99)
 

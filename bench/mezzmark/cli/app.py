@@ -72,7 +72,7 @@ def demo(**given: Any) -> None:
 
     with shown_progress() as on_event:
         run_dir = api.demo(on_event=on_event, **given)
-    report([run_dir])
+    report(runs=[run_dir])
 
 
 @app.command(
@@ -120,30 +120,32 @@ def measure(
     epilog="Examples: `mezzmark report results/first` · `mezzmark report results/old results/new "
     "--price 'old=900 EUR' --price 'new=2400 EUR'`"
 )
-def report(
-    runs: Annotated[list[Path], Argument(help="Run folders.")],
-    out: Annotated[
+@takes(
+    api.report,
+    runs=Annotated[list[Path], Argument(help="Run folders.")],
+    out=Annotated[
         Path | None,
         Option(
             help="Folder of the report (default: report in the run; for several runs, comparison "
             "in the first). Only an earlier report is replaced."
         ),
-    ] = None,
-    template: Annotated[Path | None, Option(help="Folder of your own report templates.")] = None,
-    price: Annotated[
+    ],
+    template=Annotated[Path | None, Option(help="Folder of your own report templates.")],
+    price=Annotated[
         list[str] | None,
         Option(
             help='What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.'
         ),
-    ] = None,
-    figures: Annotated[
+    ],
+    figures=Annotated[
         bool,
         Option(
             "--figures/--no-figures",
             help="Write the figures as files too; report.md shows them only then.",
         ),
-    ] = True,
-) -> None:
+    ],
+)
+def report(**given: Any) -> None:
     """Write report.html, report.md, cells.csv and figures from finished trials.
 
     Several runs are compared first: host beside host, and one host's runs over time.
@@ -153,7 +155,7 @@ def report(
     from mezzmark.cli.terminal import open_terminal
     from mezzmark.report.prose.numbers import visible_text
 
-    paths = api.report(runs, out=out, template=template, price=price or (), figures=figures)
+    paths = api.report(**given)
     open_terminal().print(Text(paths.answer))
     print(f"\nReport: {visible_text(str(paths.html))}")  # whole, to be copied
 

@@ -1,13 +1,13 @@
 """The group `fleet`: many machines over a Dask scheduler."""
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import typer
 from typer import Option
 
 from mezzmark import api
-from mezzmark.cli.options import takes
+from mezzmark.cli.options import FormatOption, takes
 
 fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines, and check them.")
 
@@ -82,10 +82,7 @@ def fleet_check(
     out: Annotated[
         Path, Option(help="Folder of all checks, each in a folder of its own: the history.")
     ] = Path("results/fleet"),
-    output_format: Annotated[
-        Literal["table", "markdown", "json", "junit"],
-        Option("--format", help="How to print the verdicts."),
-    ] = "table",
+    output_format: FormatOption = "table",
     **given: Any,
 ) -> None:
     """Say which machines got slower, each against its own earlier checks in --out.

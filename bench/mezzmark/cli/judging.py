@@ -3,13 +3,13 @@ the rig."""
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import typer
 from typer import Argument, Option
 
 from mezzmark import api
-from mezzmark.cli.options import JsonOption, parse_share, takes
+from mezzmark.cli.options import FormatOption, JsonOption, parse_share, takes
 
 judging = typer.Typer()
 
@@ -32,13 +32,7 @@ judging = typer.Typer()
         ),
     ],
 )
-def regress(
-    output_format: Annotated[
-        Literal["table", "markdown", "json", "junit"],
-        Option("--format", help="How to print the verdicts."),
-    ] = "table",
-    **given: Any,
-) -> None:
+def regress(output_format: FormatOption = "table", **given: Any) -> None:
     """Say whether runs got slower: regressed, slower, equivalent, improved, inconclusive.
 
     Exit code 0: nothing got slower; 10: something regressed; 11: slower, whether beyond the
@@ -159,12 +153,12 @@ def export(
     epilog="Examples: `mezzmark publish results/check-* --to site` · "
     "`mezzmark publish results/monday results/friday --to /srv/www/footage`"
 )
-def publish(
-    runs: Annotated[list[Path], Argument(help="Run folders; all that the site is to have.")],
-    to: Annotated[
-        Path, Option(help="Folder of the site: a new one, or one published into before.")
-    ],
-) -> None:
+@takes(
+    api.publish,
+    runs=Annotated[list[Path], Argument(help="Run folders; all that the site is to have.")],
+    to=Annotated[Path, Option(help="Folder of the site: a new one, or one published into before.")],
+)
+def publish(**given: Any) -> None:
     """Make a static site of many runs: an index, reports, any two hosts, histories, tables.
 
     Only what changed is made again; runs published before stay at their addresses. The pages show
@@ -173,7 +167,7 @@ def publish(
     from mezzmark.cli.progress import shown_steps
 
     with shown_steps() as on_progress:
-        found = api.publish(runs, to=to, on_progress=on_progress)
+        found = api.publish(on_progress=on_progress, **given)
     print(f"{found.answer}\n\nSite: {found.index}")
 
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from functools import wraps
 from inspect import Signature, signature
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 
 import typer
 from typer import Argument, Option
@@ -33,6 +33,10 @@ def parse_seconds(text: str) -> float:
         raise typer.BadParameter(f"{error}.") from None
 
 
+FormatOption = Annotated[
+    Literal["table", "markdown", "json", "junit"],
+    Option("--format", help="How to print the verdicts."),
+]
 JsonOption = Annotated[bool, Option("--json", help="Print JSON for other programs.")]
 
 OPTIONS: Final[dict[str, Any]] = {

@@ -29,7 +29,9 @@ def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
         trial = Trial.model_validate_json(line) if line.startswith(_OWN_BEGINNING) else None
     except ValidationError:
         trial = None  # told below, as of any other line
-    if trial is None or not _is_known(trial):
+    # Axes that are not known here the model of a cell has judged.
+    is_known = trial and trial.cell.task in TASKS and trial.arm in ARMS
+    if trial is None or not (is_known and FLAGS.issuperset(trial.flags)):
         found = _parse(line, newest=RECORD_SCHEMA, where=where)
         if found is None:
             return None
@@ -49,12 +51,6 @@ def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
         took = f"{busy_ns / NS_PER_S:g} s of work in a trial of {trial.wall_ns / NS_PER_S:g} s"
         raise damaged(where, "wall_ns", took)
     return trial
-
-
-def _is_known(trial: Trial) -> bool:
-    """Whether this mezzmark knows its task, arm and flags; axes its own model has judged."""
-    is_of_here = trial.cell.task in TASKS and trial.arm in ARMS
-    return is_of_here and FLAGS.issuperset(trial.flags)
 
 
 def parse_manifest(text: bytes, *, where: str) -> Manifest:

@@ -92,11 +92,7 @@ def _time_passes(
 
 
 def delivery_encoding(
-    settings: DeliverySettings,
-    *,
-    frame_rate: float,
-    pass_number: int | None,
-    statistics_path: Path,
+    settings: DeliverySettings, *, frame_rate: float, pass_number: int | None, statistics_path: Path
 ) -> Encoding:
     """The delivery as an encoding; `pass_number` None for a single pass."""
     options: dict[str, str] = {"preset": settings.preset}

@@ -12,13 +12,7 @@ from typing import Any, Final
 import psutil
 from av.video.frame import VideoFrame
 
-from mezzmark.engines.encode.encoded_file import (
-    converter_for,
-    first_frames,
-    read_encoded,
-    refuse_lost_pictures,
-    stamps_agree,
-)
+from mezzmark.engines.encode import encoded_file
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.process_pool import ProcessPool, run_parallel
 from mezzmark.engines.encode.stored_pictures import read_stored_pictures
@@ -65,12 +59,13 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
         source=source,
     )
     process = common.read_process_facts()
-    found = read_encoded(made, is_stamped=index.is_stamped, has_closed_groups=job.encoding.is_intra)
+    is_stamped, is_intra = index.is_stamped, job.encoding.is_intra
+    found = encoded_file.read_encoded(made, is_stamped=is_stamped, has_closed_groups=is_intra)
     return Measured(
         measurement=EncodeMeasurement(
             frame_count=index.frame_count,
             decoded_frame_count=found.index.frame_count,
-            stamps_in_order=stamps_agree(index, found.index),
+            stamps_in_order=encoded_file.stamps_agree(index, found.index),
             wall_ns=wall_ns,
             cpu_ns=cpu_ns,
             file_bytes=found.index.file_bytes,
@@ -129,7 +124,8 @@ def load_pictures(
 ) -> tuple[list[VideoFrame], ColourTags]:
     """The pictures of a file's index in memory, as this encoding takes them, and what they then
     mean."""
-    converter = converter_for(source, encoding, (index.width_px, index.height_px), thread_count)
+    size = index.width_px, index.height_px
+    converter = encoded_file.converter_for(source, encoding, size, thread_count)
     pictures = read_pictures(source.path, index, thread_count=thread_count)
     return [converter.convert(picture) for picture in pictures], converter.tags
 
@@ -142,7 +138,7 @@ def _read_clip(
     says how many pictures, `fewest` what it may say at least."""
     whole, encoding = read_frame_index(job.source.index_path), job.encoding
     check_frame(encoding, whole.width_px, whole.height_px, constant_rate(whole))
-    index = first_frames(whole, job.frame_count)
+    index = encoded_file.first_frames(whole, job.frame_count)
     size = encoding.picture_size(index.width_px, index.height_px)
     picture_bytes = frame_bytes(encoding.pixel_format, *size)
     needed_bytes = job_count * index.frame_count * picture_bytes
@@ -200,9 +196,9 @@ def _work(
     peak_rss_bytes = common.read_process_facts().peak_rss_bytes
     pool.meet()  # nobody proves while another still encodes
     start_ns = clock_ns()
-    found = read_encoded(path, is_stamped=index.is_stamped)
+    found = encoded_file.read_encoded(path, is_stamped=index.is_stamped)
     verify_ns = clock_ns() - start_ns
-    in_order = refuse_lost_pictures(
+    in_order = encoded_file.refuse_lost_pictures(
         index,
         found.index,
         where=f'encoding "{job.encoding.name}"',

@@ -71,18 +71,6 @@ class EncoderFault:
         }[self.kind]
 
 
-def encoder_options(encoding: Encoding, thread_count: int) -> dict[str, str]:
-    """The encoder's options, thread pinning included. Where both speak of one option
-    ("x265-params"), the parts are joined; the encoding's own come last and win."""
-    options = {
-        key: value.replace("{threads}", str(thread_count))
-        for key, value in encoding.thread_options.items()
-    }
-    for key, value in encoding.options.items():
-        options[key] = f"{options[key]}:{value}" if key in encoding.thread_options else value
-    return options
-
-
 COLOUR_OPTIONS: Final = {name: {"movflags": "+write_colr"} for name in ("mov", "mp4")}
 """By container: without it FFmpeg writes no `colr` atom where a clip states only some tags."""
 
@@ -293,7 +281,15 @@ def _configure(
     context.gop_size = encoding.keyframe_interval
     context.max_b_frames = encoding.b_frames
     context.bit_rate = encoding_bitrate_bps(encoding, *size, frame_rate)
-    context.options = encoder_options(encoding, thread_count)
+    thread_options = {
+        key: value.replace("{threads}", str(thread_count))
+        for key, value in encoding.thread_options.items()
+    }
+    # Where both speak of one option ("x265-params"), the encoding's own part comes last and wins.
+    context.options = thread_options | {
+        key: f"{thread_options[key]}:{value}" if key in thread_options else value
+        for key, value in encoding.options.items()
+    }
 
 
 @contextmanager

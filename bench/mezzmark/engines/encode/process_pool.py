@@ -85,11 +85,10 @@ def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: in
 def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, Any]:
     """What each worker sent; workers that died without a word are missing."""
     answers: dict[int, Any] = {}
-    open_receivers = dict(receivers)
-    while open_receivers:
-        for receiver in wait(list(open_receivers)):
+    while receivers:
+        for receiver in wait(list(receivers)):
             assert isinstance(receiver, Connection)
-            number = open_receivers.pop(receiver)
+            number = receivers.pop(receiver)
             try:
                 answers[number] = receiver.recv()
             except EOFError:
@@ -113,10 +112,7 @@ def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]
 
 
 def _serve(
-    work: Callable[[int, ProcessPool], Any],
-    number: int,
-    pool: ProcessPool,
-    sender: Connection,
+    work: Callable[[int, ProcessPool], Any], number: int, pool: ProcessPool, sender: Connection
 ) -> None:
     parent = multiprocessing.parent_process()
     assert parent is not None

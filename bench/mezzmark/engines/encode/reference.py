@@ -30,12 +30,7 @@ from mezzmark.host.common import read_clock_ns, read_process_facts
 from mezzmark.host.file_pages import is_dropped
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.jobs import Measured
-from mezzmark.model.tasks.kernel import (
-    BandwidthFacts,
-    BandwidthPoint,
-    KernelJob,
-    KernelMeasurement,
-)
+from mezzmark.model.tasks.kernel import BandwidthFacts, BandwidthPoint, KernelJob, KernelMeasurement
 from mezzmark.model.tasks.storage import StorageJob, StorageMeasurement
 
 if TYPE_CHECKING:  # a trial does without

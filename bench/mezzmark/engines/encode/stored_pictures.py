@@ -22,16 +22,10 @@ import numpy as np
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import first_frames, telling
+from mezzmark.engines.media import pixels
 from mezzmark.engines.media.cache import cache_key, fetch_entry, library_versions
 from mezzmark.engines.media.conversion import Converter, read_pictures
 from mezzmark.engines.media.frame_index import ProgressUpdate, read_frame_index
-from mezzmark.engines.media.pixels import (
-    Planes,
-    frame_bytes,
-    frame_from_planes,
-    planes_of,
-    tags_of,
-)
 from mezzmark.engines.media.probe import probe_media
 from mezzmark.host.common import read_free_bytes, read_usable_core_count
 from mezzmark.model.errors import DiskFullError
@@ -63,9 +57,9 @@ class _Layout:
     planes: tuple[tuple[tuple[int, ...], np.dtype[Any]], ...]
 
     @classmethod
-    def of(cls, frame: VideoFrame, planes: Planes) -> "_Layout":
+    def of(cls, frame: VideoFrame, planes: pixels.Planes) -> "_Layout":
         shapes = tuple((plane.shape, plane.dtype) for plane in planes)
-        return cls(pixel_format=frame.format.name, tags=tags_of(frame), planes=shapes)
+        return cls(pixel_format=frame.format.name, tags=pixels.tags_of(frame), planes=shapes)
 
     @property
     def plane_bytes(self) -> list[int]:
@@ -76,10 +70,10 @@ class _Layout:
         parts = np.split(data, np.cumsum(self.plane_bytes)[:-1])
         kinds = zip(parts, self.planes, strict=True)
         planes = tuple(part.view(dtype).reshape(shape) for part, (shape, dtype) in kinds)
-        return frame_from_planes(cast(Planes, planes), self.pixel_format, self.tags)
+        return pixels.frame_from_planes(cast(pixels.Planes, planes), self.pixel_format, self.tags)
 
 
-def _write(file: BinaryIO, planes: Planes) -> None:
+def _write(file: BinaryIO, planes: pixels.Planes) -> None:
     for plane in planes:
         file.write(np.ascontiguousarray(plane).data)
 
@@ -89,7 +83,7 @@ def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> Prep
     Raises DiskFullError where they are more than `job.limit_bytes` or a quarter of the free room,
     EncodingError for a pixel format that has no planes of whole numbers."""
     index = first_frames(read_frame_index(job.source.index_path), job.frame_count)
-    needed_bytes = HEADER_BYTES + index.frame_count * frame_bytes(
+    needed_bytes = HEADER_BYTES + index.frame_count * pixels.frame_bytes(
         job.pixel_format, index.width_px, index.height_px
     )
     cache_dir = Path(job.cache_dir)
@@ -119,7 +113,7 @@ def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> Prep
             pictures = read_pictures(source, index, thread_count=core_count)
             tell = partial(advance, f"storing pictures as {job.pixel_format}")
             for picture in telling(pictures, index.frame_count, tell):
-                _write(file, planes_of(converter.convert(picture)))
+                _write(file, pixels.planes_of(converter.convert(picture)))
         return index.model_copy(update={"path": str(path)})
 
     return fetch_entry(cache_dir, key, make, needed_bytes=needed_bytes)
@@ -131,7 +125,7 @@ def read_stored_pictures(
     """The pictures of the index as frames of their own, and what they mean; None where the file is
     not there or does not hold them all."""
     blank = VideoFrame(index.width_px, index.height_px, pixel_format)
-    layout = _Layout.of(blank, planes_of(blank))
+    layout = _Layout.of(blank, pixels.planes_of(blank))
     picture_bytes = sum(layout.plane_bytes)
     try:
         stored = np.memmap(path, dtype=np.uint8, mode="r")
@@ -186,7 +180,7 @@ class FrameSpool:
             self._spooled_count = count
 
     def _spool(self, frame: VideoFrame, *, is_first: bool) -> None:
-        planes = planes_of(frame)
+        planes = pixels.planes_of(frame)
         layout = _Layout.of(frame, planes)
         if is_first:
             self._begin(layout)

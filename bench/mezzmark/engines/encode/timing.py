@@ -17,14 +17,9 @@ from statistics import median_low
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.pixels import frame_from_planes, planes_of, tags_of
+from mezzmark.model import footage
 from mezzmark.model.encoding import Encoding, holds_times
-from mezzmark.model.footage import (
-    ROUNDING_FRACTION,
-    STANDARD_RATES,
-    FrameIndex,
-    constant_rate,
-    is_constant_rate,
-)
+from mezzmark.model.footage import FrameIndex
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,8 +40,8 @@ class Timing:
 
 def plan_timing(index: FrameIndex, encoding: Encoding, *, has_sound: bool) -> Timing:
     """When an encoding shows the pictures of an index."""
-    rate = constant_rate(index)
-    if not is_constant_rate(index, rate):
+    rate = footage.constant_rate(index)
+    if not footage.is_constant_rate(index, rate):
         if holds_times(encoding):
             return _kept(index, rate)
         if has_sound:
@@ -94,8 +89,8 @@ def _kept(index: FrameIndex, rate: Fraction) -> Timing:
 
 def _conformed(index: FrameIndex) -> Timing:
     step_s = _usual_step(index) * index.time_base
-    at_least = (1 - Fraction(ROUNDING_FRACTION)) / step_s
-    rate = next((r for r in STANDARD_RATES if r >= at_least), Fraction(ceil(1 / step_s)))
+    at_least = (1 - Fraction(footage.ROUNDING_FRACTION)) / step_s
+    rate = next((r for r in footage.STANDARD_RATES if r >= at_least), Fraction(ceil(1 / step_s)))
     ticks = [(pts - index.pts[0]) * index.time_base * rate for pts in index.pts]
     firsts = [floor(tick + Fraction(1, 2)) for tick in ticks]
     end = firsts[-1] + max(1, round(step_s * rate))

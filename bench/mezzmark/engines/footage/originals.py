@@ -211,7 +211,13 @@ def fingerprint_own(path: Path) -> str:
         file_bytes = path.stat().st_size
         if file_bytes <= FULLY_READ_BYTES:
             return cache.file_fingerprint(path)
-        return f"sampled:{_sampled_digest(path, file_bytes)}"
+        digest = hashlib.sha256(str(file_bytes).encode())
+        last = file_bytes - SAMPLE_BYTES
+        with path.open("rb") as stream:
+            for sample in range(SAMPLE_COUNT):
+                stream.seek(last * sample // (SAMPLE_COUNT - 1))
+                digest.update(stream.read(SAMPLE_BYTES))
+        return f"sampled:{digest.hexdigest()}"
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
         raise unfit(path, what, "Check the path, and that the file may be read.") from error
@@ -223,16 +229,6 @@ def index_duration_s(index: FrameIndex) -> float:
     if not steps:
         return float(1 / index.frame_rate) if index.frame_rate else 0.0
     return float((index.pts[-1] - index.pts[0] + median_low(steps)) * index.time_base)
-
-
-def _sampled_digest(path: Path, file_bytes: int) -> str:
-    digest = hashlib.sha256(str(file_bytes).encode())
-    last = file_bytes - SAMPLE_BYTES
-    with path.open("rb") as stream:
-        for sample in range(SAMPLE_COUNT):
-            stream.seek(last * sample // (SAMPLE_COUNT - 1))
-            digest.update(stream.read(SAMPLE_BYTES))
-    return digest.hexdigest()
 
 
 def _cached_index(index_path: Path, media_path: Path) -> FrameIndex | None:

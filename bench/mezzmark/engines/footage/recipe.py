@@ -22,8 +22,8 @@ from mezzmark.engines.footage.scene_layers import (
     Layer,
 )
 from mezzmark.engines.media.pixels import Planes
+from mezzmark.engines.media.probe import unfit
 from mezzmark.engines.media.stamp import MAX_CLIP_ID, MAX_FRAME_INDEX, stamp_layout, write_stamp
-from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import ColourTags, Recipe
 
 RECIPE_TAGS = ColourTags(colour_range=1, primaries=1, transfer=1, matrix=1)
@@ -214,15 +214,9 @@ def _stamp(planes: Planes, frame_index: int, clip_id: int, bit_depth: int) -> No
 def _require_stampable(recipe: Recipe) -> None:
     where = f"recipe {recipe.width_px}x{recipe.height_px}, {recipe.duration_s:g} s"
     if stamp_layout(recipe.width_px, recipe.height_px) is None:
-        raise FootageError(
-            where=where,
-            what="the picture is too small to carry its frame number",
-            remedy="Use at least 128x112",
-        )
+        what = "the picture is too small to carry its frame number"
+        raise unfit(where, what, "Use at least 128x112")
     if recipe.frame_count > MAX_FRAME_INDEX + 1:
-        raise FootageError(
-            where=where,
-            what=f"{recipe.frame_count} frames are more than the {MAX_FRAME_INDEX + 1} that can "
-            "be numbered",
-            remedy="Make the clip shorter",
-        )
+        most = MAX_FRAME_INDEX + 1
+        what = f"{recipe.frame_count} frames are more than the {most} that can be numbered"
+        raise unfit(where, what, "Make the clip shorter")

@@ -55,7 +55,11 @@ def paint_backdrop(recipe: Recipe, rng: np.random.Generator) -> Layer:
     width_px, height_px = width_px + width_px % 2, height_px + height_px % 2
     luma, cb, cr = scene_painter.paint(recipe, width_px, height_px, rng)
     if recipe.focus_falloff > 0:
-        distance = _distance_from_middle(luma.shape, recipe.height_px)
+        # Of each sample from the middle of the canvas, in picture heights.
+        down, across = (
+            (np.arange(size, dtype=np.float32) - size / 2) / recipe.height_px for size in luma.shape
+        )
+        distance = np.hypot(down[:, None], across[None, :] * np.float32(0.8))
         luma = _defocus(luma, distance, recipe)
         half = distance[::2, ::2]
         cb, cr = (_defocus(plane, half, recipe, scale=0.5) for plane in (cb, cr))
@@ -76,13 +80,6 @@ def paint_subject(recipe: Recipe, rng: np.random.Generator) -> Layer:
     light = np.clip(1.25 - 0.35 * np.hypot(down + 0.4, across + 0.4), 0.5, 1.3)
     luma = np.clip(16 + (luma - 16) * light, scene_painter.LUMA_LOW, scene_painter.LUMA_HIGH)
     return _layer(luma, cb, cr, recipe, opacity)
-
-
-def _distance_from_middle(shape: tuple[int, ...], picture_height_px: int) -> scene_painter.Field:
-    """Distance of each sample from the middle of the canvas, in picture heights."""
-    down = (np.arange(shape[0], dtype=np.float32) - shape[0] / 2)[:, None] / picture_height_px
-    across = (np.arange(shape[1], dtype=np.float32) - shape[1] / 2)[None, :] / picture_height_px
-    return np.asarray(np.hypot(down, across * np.float32(0.8)))
 
 
 def _defocus(

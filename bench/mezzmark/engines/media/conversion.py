@@ -16,13 +16,7 @@ import numpy.typing as npt
 from av.video.frame import PictureType, VideoFrame
 from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
-from mezzmark.engines.media.pixels import (
-    Planes,
-    apply_tags,
-    frame_from_planes,
-    pixel_format_facts,
-    planes_of,
-)
+from mezzmark.engines.media import pixels
 from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.engines.media.shape import mark_fields, quarter_turns
 from mezzmark.model import colour
@@ -59,11 +53,7 @@ four threads 18 had other samples at the start of a line, of 1920 x 1080 none.""
 
 
 def presenter(
-    facts: MediaFacts,
-    *,
-    height_px: int,
-    thread_count: int,
-    as_stored: bool = False,
+    facts: MediaFacts, *, height_px: int, thread_count: int, as_stored: bool = False
 ) -> Callable[[VideoFrame | None], VideoFrame | None]:
     """A function from a decoded picture to the viewer's, and from None to None.
 
@@ -134,7 +124,7 @@ def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> Co
     """What is stated of pictures of a clip once they are in this pixel format: what the clip
     states, never a guess, but for the range, which the format decides, and for the matrix of RGB
     turned into Y'CbCr."""
-    target = pixel_format_facts(pixel_format)
+    target = pixels.pixel_format_facts(pixel_format)
     matrix = RGB_MATRIX if target.is_rgb else stated.matrix
     if matrix == RGB_MATRIX and not target.is_rgb:
         matrix = colour.MATRIX_CODES[colour.meaning(stated, height_px=height_px).matrix]
@@ -154,7 +144,7 @@ class Converter:
         thread_count: int,
         size: tuple[int, int] | None = None,
     ) -> None:
-        target = pixel_format_facts(pixel_format)
+        target = pixels.pixel_format_facts(pixel_format)
         self._matrix, self._source_range = source_colour(source.tags, height_px=source.height_px)
         self._pixel_format = pixel_format
         self._size = size
@@ -195,7 +185,7 @@ class Converter:
             )
         # A decoded picture remembers its type, and an encoder would be forced to repeat it.
         converted.pict_type = PictureType.NONE
-        apply_tags(converted, picture_tags(self.tags))
+        pixels.apply_tags(converted, picture_tags(self.tags))
         return converted
 
 
@@ -205,13 +195,13 @@ def exact_levels(
     """A Y'CbCr picture in the range and depth of `pixel_format` but its own chroma, rounded once;
     and its planes before rounding. None where the range is the same, or one side is RGB. swscale's
     fixed point would move full-range luma by a code of 10 bits."""
-    have, want = pixel_format_facts(picture.format.name), pixel_format_facts(pixel_format)
+    have, want = map(pixels.pixel_format_facts, (picture.format.name, pixel_format))
     is_full = have.is_full_range or tags.colour_range == FULL_RANGE
     if have.is_rgb or want.is_rgb or is_full == want.is_full_range or have.chroma == "other":
         return None
     came: Any = {"bit_depth": have.bit_depth, "is_full_range": is_full}
     goes: Any = {"bit_depth": want.bit_depth, "is_full_range": want.is_full_range}
-    luma, *chroma = (plane.astype(np.float64) for plane in planes_of(picture)[:3])
+    luma, *chroma = (plane.astype(np.float64) for plane in pixels.planes_of(picture)[:3])
     planes = (
         colour.luma_code(colour.luma_of_code(luma, **came), **goes),
         *(colour.chroma_code(colour.chroma_of_code(part, **came), **goes) for part in chroma),
@@ -220,8 +210,8 @@ def exact_levels(
     name = planar_format(have.chroma, want.bit_depth)
     name = name.replace("yuv", "yuvj") if want.is_full_range else name
     sample = np.uint8 if want.bit_depth == 8 else np.uint16
-    rounded = cast(Planes, tuple(np.rint(plane).astype(sample) for plane in planes))
-    return frame_from_planes(rounded, name), planes
+    rounded = cast(pixels.Planes, tuple(np.rint(plane).astype(sample) for plane in planes))
+    return pixels.frame_from_planes(rounded, name), planes
 
 
 def read_pictures(

@@ -16,14 +16,9 @@ from av.container import InputContainer
 from av.error import FFmpegError
 from av.video.stream import VideoStream
 
+from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import Planes, frame_digest, pixel_format_facts, planes_of
-from mezzmark.engines.media.probe import (
-    describe_media,
-    first_picture,
-    open_media,
-    stated_in_pictures,
-)
 from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns
 from mezzmark.engines.media.slices import slice_reader
 from mezzmark.model import inspection as inspected
@@ -71,12 +66,12 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
     FootageError when it cannot be opened; a file that opens but cannot be measured is described as
     far as possible, with the reason in `refusal`."""
     examined_s = max_duration_s or DEFAULT_EXAMINED_S
-    with open_media(path) as (container, track):
-        media = describe_media(container, track, path)
+    with probe.open_media(path) as (container, track):
+        media = probe.describe_media(container, track, path)
         audio_tracks = _audio_tracks(container)
         packets, was_cut = _read_packets(container, track, media.time_base, examined_s)
-        picture_tags = stated_in_pictures(container, track)
-        first = first_picture(container, track)
+        picture_tags = probe.stated_in_pictures(container, track)
+        first = probe.first_picture(container, track)
     index, refusal = _indexed_start(path, examined_s)
     tick = media.time_base
     shown = sorted(packets, key=lambda packet: packet.pts)
@@ -254,7 +249,7 @@ def _pictures_at_keys(packets: Sequence[_Packet]) -> dict[int, set[int]]:
 def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[int, str]:
     """Digests of the wanted pictures that a decoder started at this key frame brings."""
     brought: dict[int, str] = {}
-    with open_media(path) as (container, track):
+    with probe.open_media(path) as (container, track):
         is_started = False
         try:
             for packet in container.demux(track):
@@ -276,7 +271,7 @@ def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> Pict
     samples that can be read, or of RGB."""
     samples, spatial, temporal = [], [], []
     previous: Floats | None = None
-    with open_media(path) as (container, track):
+    with probe.open_media(path) as (container, track):
         facts = pixel_format_facts(str(track.codec_context.pix_fmt))
         is_full = facts.is_full_range or int(track.codec_context.color_range) == FULL_RANGE
         form: Any = {"bit_depth": facts.bit_depth, "is_full_range": is_full}

@@ -63,11 +63,8 @@ def pixel_format_facts(name: str) -> PixelFormatFacts:
     try:
         pixel_format = av.VideoFormat(name, 64, 64)
     except ValueError as error:
-        raise EncodingError(
-            where=f'pixel format "{name}"',
-            what="this FFmpeg build does not know it",
-            remedy="Use a name such as yuv422p10le",
-        ) from error
+        what, remedy = "this FFmpeg build does not know it", "Use a name such as yuv422p10le"
+        raise unfit_format(name, what, remedy) from error
     components = pixel_format.components
     colours = [part for part in components[1:] if not part.is_alpha]
     step = (64 // colours[0].width, 64 // colours[0].height) if colours else (1, 1)
@@ -214,9 +211,11 @@ def _rows(plane: VideoPlane, dtype: np.dtype[Any], samples_per_pixel: int) -> Pl
     return cast(Plane, lines.reshape(plane.height, per_line)[:, : plane.width * samples_per_pixel])
 
 
+def unfit_format(name: str, what: str, remedy: str) -> EncodingError:
+    """Why pictures of this pixel format cannot be worked with, and what to do about it."""
+    return EncodingError(where=f'pixel format "{name}"', what=what, remedy=remedy)
+
+
 def _unreadable(name: str) -> EncodingError:
-    return EncodingError(
-        where=f'pixel format "{name}"',
-        what="its samples are not 8 to 16 bit integers in planes of their own",
-        remedy="Use a planar format such as yuv422p10le or gbrp12le",
-    )
+    what = "its samples are not 8 to 16 bit integers in planes of their own"
+    return unfit_format(name, what, "Use a planar format such as yuv422p10le or gbrp12le")

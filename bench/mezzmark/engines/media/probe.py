@@ -90,11 +90,23 @@ def spread_decoding(track: VideoStream, threading: Threading, thread_count: int)
 def open_container(path: str | Path, source: Any = None) -> InputContainer:
     """The opened container, read through the file object `source` where there is one; who calls
     closes both. Raises FootageError, never FFmpeg's errors."""
-    file = _existing_file(path)
+    file = Path(path).resolve()
+    if not file.exists():
+        raise unfit(path, "there is no such file", "Check the path and its spelling.")
+    if not file.is_file():
+        raise unfit(path, "is not a regular file", "Give the path of a media file.")
+    if file.stat().st_size == 0:
+        remedy = "Its copy may have been cut off; copy it from its source again."
+        raise unfit(path, "the file is empty", remedy)
     try:
         container: InputContainer = av.open(source or str(file), **OPEN_OPTIONS)
     except FFmpegError as error:
-        raise _unopenable(file, error) from error
+        what = f"is not a media file that this FFmpeg can open ({error.strerror})"
+        remedy = "Check that it plays elsewhere; if it does, convert it first, or leave it out."
+        if missing := _missing_movie_atom(file):
+            what = f"the table of its pictures (the `moov` atom) is missing: {missing}"
+            remedy = "The recording or copy was cut off; copy it from its source again."
+        raise unfit(file, what, remedy) from error
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
         remedy = "Check that the file may be read and that its disk is still connected."
@@ -247,29 +259,6 @@ def stated(container: InputContainer, key: str) -> str:
     places: list[Any] = [*container.streams, container]
     texts = (place.metadata.get(name) for place in places for name in (key, key.upper()))
     return next(filter(None, texts), "")
-
-
-def _existing_file(path: str | Path) -> Path:
-    file = Path(path).resolve()
-    if not file.exists():
-        raise unfit(path, "there is no such file", "Check the path and its spelling.")
-    if not file.is_file():
-        raise unfit(path, "is not a regular file", "Give the path of a media file.")
-    if file.stat().st_size == 0:
-        remedy = "Its copy may have been cut off; copy it from its source again."
-        raise unfit(path, "the file is empty", remedy)
-    return file
-
-
-def _unopenable(file: Path, error: FFmpegError) -> FootageError:
-    if missing := _missing_movie_atom(file):
-        what = f"the table of its pictures (the `moov` atom) is missing: {missing}"
-        return unfit(
-            file, what, "The recording or copy was cut off; copy it from its source again."
-        )
-    what = f"is not a media file that this FFmpeg can open ({error.strerror})"
-    remedy = "Check that it plays elsewhere; if it does, convert it first, or leave it out."
-    return unfit(file, what, remedy)
 
 
 def _missing_movie_atom(file: Path) -> str:

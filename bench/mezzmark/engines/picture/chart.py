@@ -11,12 +11,7 @@ import av
 import numpy as np
 
 from mezzmark.engines.media.conversion import picture_tags, written_tags
-from mezzmark.engines.media.pixels import (
-    Planes,
-    frame_from_planes,
-    pixel_format_facts,
-    planes_of,
-)
+from mezzmark.engines.media.pixels import Planes, frame_from_planes, pixel_format_facts, planes_of
 from mezzmark.model import chart as design
 from mezzmark.model import colour as colours
 from mezzmark.model.chart import Chart
@@ -242,10 +237,7 @@ def read_picture(
 
 
 def _decoded_means(
-    parts: Sequence[colours.Floats],
-    step: tuple[int, int],
-    matrix: colours.MatrixName,
-    chart: Chart,
+    parts: Sequence[colours.Floats], step: tuple[int, int], matrix: colours.MatrixName, chart: Chart
 ) -> colours.Floats:
     """R'G'B' of each patch from the means of its Y'CbCr, without a viewer's rounding."""
     ycc = np.empty((len(design.PATCHES), 3))

@@ -66,12 +66,7 @@ class ChartProbe:
 
 
 def probe_chart(
-    encoding: Encoding,
-    chart: Chart,
-    folder: Path,
-    *,
-    frame_rate: Fraction,
-    thread_count: int,
+    encoding: Encoding, chart: Chart, folder: Path, *, frame_rate: Fraction, thread_count: int
 ) -> ChartProbe:
     """Send a chart through an encoding; its file is left in `folder`. Raises EncodingError."""
     tags = chart_tags(chart, encoding.pixel_format)

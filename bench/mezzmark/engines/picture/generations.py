@@ -22,22 +22,16 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
 from mezzmark.engines.encode.encoded_file import converter_for, write_frames
-from mezzmark.engines.encode.encoders import open_encoder
+from mezzmark.engines.encode.encoders import open_encoder, unusable
 from mezzmark.engines.encode.stored_pictures import FrameSpool
 from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
 from mezzmark.engines.media.shape import carry_shape
-from mezzmark.engines.picture.quality import (
-    QualityMeter,
-    WorstPair,
-    comparable_format,
-    frames_in_pairs,
-)
+from mezzmark.engines.picture import quality
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
 from mezzmark.model.encoding import Encoding, planar_format
-from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 from mezzmark.model.tasks.fidelity import FidelitySettings, GenerationQuality
 
@@ -68,11 +62,8 @@ def bit_depth_step(pixel_format: str) -> Callable[[VideoFrame], VideoFrame]:
     """A function that takes frames through fewer (or more) bits and back, without moving levels."""
     home = pixels.pixel_format_facts(pixel_format)
     if home.has_alpha or home.chroma == "other":
-        raise EncodingError(
-            where=f'pixel format "{pixel_format}"',
-            what="there is no 8/10-bit step for it",
-            remedy="Set fidelity.bit_depth_step to false.",
-        )
+        remedy = "Set fidelity.bit_depth_step to false."
+        raise pixels.unfit_format(pixel_format, "there is no 8/10-bit step for it", remedy)
     away = planar_format(home.chroma, 10 if home.bit_depth == 8 else 8)
     levels = "JPEG" if home.is_full_range else "MPEG"
     reformatter = VideoReformatter()
@@ -113,7 +104,7 @@ class GenerationPlan:
         """The clip's own pixel format, alpha left out, in which quality is measured."""
         if self.source.pixel_format.startswith("yuvj"):
             return self.source.pixel_format
-        return comparable_format(self.source.pixel_format)
+        return quality.comparable_format(self.source.pixel_format)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +114,7 @@ class Generation:
 
     path: Path
     found: GenerationQuality
-    worst: WorstPair | None
+    worst: quality.WorstPair | None
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
@@ -138,11 +129,19 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
         for generation in range(1, plan.settings.generations + 1):
             path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
             frames = _returning(plan, previous, generation) if previous else entered.frames()
-            _encode(plan, path, frames, entered.converter.tags)
+            encoder = open_encoder(
+                path,
+                plan.encoding,
+                size=plan.coded_size,
+                frame_rate=plan.frame_rate,
+                tags=entered.converter.tags,
+                thread_count=plan.thread_count,
+                prepare=carry_shape(plan.encoding, plan.source),
+            )
+            write_frames(evenly_timed(frames, plan.frame_rate), encoder)
             if previous is not None:
                 previous.unlink()  # made here, and no longer needed
-            found, worst = _compare(plan, path, generation, clip, entered)
-            yield Generation(path=path, found=found, worst=worst)
+            yield _compare(plan, path, generation, clip, entered)
             previous = path
 
 
@@ -204,61 +203,41 @@ def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterato
         yield step(frame) if step else frame
 
 
-def _encode(
-    plan: GenerationPlan, path: Path, frames: Iterator[VideoFrame], tags: ColourTags
-) -> None:
-    encoder = open_encoder(
-        path,
-        plan.encoding,
-        size=plan.coded_size,
-        frame_rate=plan.frame_rate,
-        tags=tags,
-        thread_count=plan.thread_count,
-        prepare=carry_shape(plan.encoding, plan.source),
-    )
-    write_frames(evenly_timed(frames, plan.frame_rate), encoder)
-
-
 def _compare(
     plan: GenerationPlan, path: Path, generation: int, clip: FrameSpool, entered: _Entered
-) -> tuple[GenerationQuality, WorstPair | None]:
+) -> Generation:
     """One pass over clip and file side by side."""
     offset_px = picture_offset_px(plan.settings, generation)
     facts = written_facts(plan, path)
-    reference = Converter(plan.source, plan.compared_format, thread_count=plan.thread_count)
     size, threads = (plan.index.width_px, plan.index.height_px), plan.thread_count
+    reference = Converter(plan.source, plan.compared_format, thread_count=threads)
+    metrics = plan.settings.metrics
     back = Converter(facts, plan.compared_format, thread_count=threads, size=size)
     # What has the clip's range already, in another chroma.
     like_clip = facts.model_copy(update={"tags": reference.tags})
     levelled = Converter(like_clip, plan.compared_format, thread_count=threads)
-    meter: QualityMeter | None = None
-    worst: WorstPair | None = None
+    meter: quality.QualityMeter | None = None
+    worst: quality.WorstPair | None = None
     count = differing = 0
     alpha: list[float] = []
-    for original, decoded in frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
+    for original, decoded in quality.frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
         returned = shifted(decoded, -offset_px, facts.tags)
         differing += not entered.is_same(count, original, returned)
         alpha += _alpha_error(original, returned)
         before = reference.convert(original)
-        meter = meter or QualityMeter(
-            before, metrics=plan.settings.metrics, thread_count=plan.thread_count
-        )
+        meter = meter or quality.QualityMeter(before, metrics=metrics, thread_count=threads)
         is_scaled = plan.encoding.is_scaled
         levels = None if is_scaled else exact_levels(returned, facts.tags, plan.compared_format)
         after = levelled.convert(levels[0]) if levels else back.convert(returned)
         exact = levels[1] if levels and after is levels[0] else None
         error = meter.compare(before, after, exact)
         if error > (worst.squared_error if worst else 0.0):
-            worst = WorstPair(
+            worst = quality.WorstPair(
                 frame_index=count, squared_error=error, before=original, after=returned
             )
         count += 1
     if meter is None:
-        raise EncodingError(
-            where=f'encoding "{plan.encoding.name}"',
-            what="no frame came back",
-            remedy="Leave the encoding out.",
-        )
+        raise unusable(plan.encoding, "no frame came back", "Leave the encoding out.")
     found = GenerationQuality(
         generation=generation,
         file_bytes=facts.file_bytes,
@@ -268,7 +247,7 @@ def _compare(
         quality=meter.series(),
         alpha_squared_error=tuple(alpha),
     )
-    return found, worst
+    return Generation(path=path, found=found, worst=worst)
 
 
 def _alpha_error(before: VideoFrame, after: VideoFrame) -> list[float]:

@@ -102,9 +102,9 @@ class QualityMeter:
 
     def _prepared(self, frame: av.VideoFrame) -> av.VideoFrame:
         if (frame.width, frame.height) != self._size:
-            raise _unequal(f"sizes differ: {frame.width}×{frame.height} and {self._size}")
+            raise _incomparable(f"sizes differ: {frame.width}×{frame.height} and {self._size}")
         if comparable_format(frame.format.name) != self._format:
-            raise _unequal(f"formats differ: {frame.format.name} and {self._format}")
+            raise _incomparable(f"formats differ: {frame.format.name} and {self._format}")
         if frame.format.name != self._format:
             frame = pixels.frame_from_planes(pixels.planes_of(frame)[:3], self._format)
         elif "xpsnr" in self._filters and not _is_fit_for_xpsnr(frame):
@@ -124,11 +124,9 @@ def comparable_format(pixel_format: str) -> str:
     """The format in which pictures of this one are compared, sample by sample; or EncodingError."""
     name = pixels.planar_twin(pixel_format)
     if name not in COMPARABLE_FORMATS:
-        raise EncodingError(
-            where=f'pixel format "{pixel_format}"',
-            what="its quality cannot be compared without converting it first",
-            remedy=f"Use one of {', '.join(sorted(COMPARABLE_FORMATS))}.",
-        )
+        what = "its quality cannot be compared without converting it first"
+        remedy = f"Use one of {', '.join(sorted(COMPARABLE_FORMATS))}."
+        raise pixels.unfit_format(pixel_format, what, remedy)
     return name
 
 
@@ -141,11 +139,8 @@ def _possible(
         return filters
     rest = tuple(name for name in filters if name != "xpsnr")
     if not rest:
-        raise EncodingError(
-            where="picture quality",
-            what=f"FFmpeg's XPSNR is wrong for {pixel_format} pictures {size[0]} samples wide",
-            remedy="Ask for psnr or ssim as well, or for another width.",
-        )
+        what = f"FFmpeg's XPSNR is wrong for {pixel_format} pictures {size[0]} samples wide"
+        raise _incomparable(what, "Ask for psnr or ssim as well, or for another width.")
     return rest
 
 
@@ -183,21 +178,16 @@ def _graph(
         head.link_to(sink)
         graph.configure()
     except (FFmpegError, ValueError) as error:
-        raise EncodingError(
-            where="picture quality",
-            what=f"{', '.join(filters)} of {pixel_format} is beyond this FFmpeg build "
-            f"({reason_of(error)})",
-            remedy="Leave the metric out of fidelity.metrics, or use another FFmpeg build.",
-        ) from error
+        metrics, remedy = ", ".join(filters), "Leave the metric out of fidelity.metrics"
+        what = f"{metrics} of {pixel_format} is beyond this FFmpeg build ({reason_of(error)})"
+        raise _incomparable(what, f"{remedy}, or use another FFmpeg build.") from error
     return graph, (entries[0], entries[1]), sink
 
 
-def _unequal(what: str) -> EncodingError:
-    return EncodingError(
-        where="picture quality",
-        what=what,
-        remedy="The encoding lost or changed frames; leave it out.",
-    )
+def _incomparable(
+    what: str, remedy: str = "The encoding lost or changed frames; leave it out."
+) -> EncodingError:
+    return EncodingError(where="picture quality", what=what, remedy=remedy)
 
 
 def frames_in_pairs(
@@ -206,7 +196,7 @@ def frames_in_pairs(
     """Both streams side by side; EncodingError when one ends before the other."""
     for left, right in zip_longest(first, second):
         if left is None or right is None:
-            raise _unequal("the two sides have not the same number of frames")
+            raise _incomparable("the two sides have not the same number of frames")
         yield left, right
 
 

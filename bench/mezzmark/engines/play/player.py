@@ -83,9 +83,7 @@ class Player:
         self.codec = facts.codec
         self._track = _prepared_track(self._container, path, settings, facts)
         self._present = presenter(
-            facts,
-            height_px=settings.viewer_height_px,
-            thread_count=settings.thread_count,
+            facts, height_px=settings.viewer_height_px, thread_count=settings.thread_count
         )
         self._pictures: Iterator[VideoFrame] = iter(())
         self._shown: int | None = None

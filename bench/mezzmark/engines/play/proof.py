@@ -20,14 +20,8 @@ import numpy.typing as npt
 import xxhash
 from av.video.frame import VideoFrame
 
+from mezzmark.engines.media import frame_index as indexing
 from mezzmark.engines.media.conversion import presenter
-from mezzmark.engines.media.frame_index import (
-    NO_STAMP,
-    build_frame_index,
-    read_frame_index,
-    stamp_of,
-    write_frame_index,
-)
 from mezzmark.engines.media.pixels import Planes, pixel_format_facts, planes_digest, planes_of
 from mezzmark.engines.media.probe import describe_media, open_media
 from mezzmark.engines.media.shape import quarter_turns
@@ -88,13 +82,14 @@ def _reduced_index(media: MediaReference, index: FrameIndex, lowres: int) -> Fra
     kept = Path(media.index_path).with_suffix(f".lowres-{lowres}.json")
     if not kept.exists():
         until_s = float((index.pts[-1] - index.pts[0] + 1) * index.time_base)
-        smaller = build_frame_index(
+        smaller = indexing.build_frame_index(
             media.media_path, is_stamped=False, max_duration_s=until_s, lowres=lowres
         )
         digests = dict(zip(smaller.pts, smaller.digests, strict=True))
         found = tuple(digests.get(pts, "") for pts in index.pts)
-        write_frame_index(index.model_copy(update={"digests": found, "is_stamped": False}), kept)
-    return read_frame_index(kept)
+        shown = index.model_copy(update={"digests": found, "is_stamped": False})
+        indexing.write_frame_index(shown, kept)
+    return indexing.read_frame_index(kept)
 
 
 class FrameVerifier:
@@ -110,7 +105,7 @@ class FrameVerifier:
             digest: n for n, digest in reversed(list(enumerate(index.digests)))
         }
         self._frame_of_stamp = {
-            stamp: n for n, stamp in enumerate(index.stamps) if stamp != NO_STAMP
+            stamp: n for n, stamp in enumerate(index.stamps) if stamp != indexing.NO_STAMP
         }
 
     def verify(self, picture: VideoFrame | None, frame_index: int) -> tuple[Proof, int]:
@@ -122,13 +117,13 @@ class FrameVerifier:
         planes = planes_of(picture)
         digest = planes_digest(planes)
         wanted = self._index.digests[frame_index]
-        stamp = stamp_of(picture, planes) if self._index.is_stamped else NO_STAMP
-        is_other_stamp = NO_STAMP != stamp != self._index.stamps[frame_index]
+        stamp = indexing.stamp_of(picture, planes) if self._index.is_stamped else indexing.NO_STAMP
+        is_other_stamp = indexing.NO_STAMP != stamp != self._index.stamps[frame_index]
         is_right = digest == wanted or self.is_near(planes, frame_index)
         if is_right and not is_other_stamp:
             is_only_one = self._frames_of_digest[wanted] == 1
-            return ("right" if is_only_one or stamp != NO_STAMP else "alike"), frame_index
-        if not wanted and stamp == NO_STAMP:
+            return ("right" if is_only_one or stamp != indexing.NO_STAMP else "alike"), frame_index
+        if not wanted and stamp == indexing.NO_STAMP:
             return "unreadable", -1
         shown = self._frame_of_digest.get(digest, self._frame_of_stamp.get(stamp, -1))
         return "wrong", shown

@@ -11,13 +11,8 @@ from av.video.frame import VideoFrame
 
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.engines.media.probe import unfit
+from mezzmark.engines.play import proof as proving
 from mezzmark.engines.play.player import Move, Player
-from mezzmark.engines.play.proof import (
-    FrameVerifier,
-    ViewVerifier,
-    picture_verifier,
-    prove_move,
-)
 from mezzmark.host.common import no_garbage_collection, read_process_facts
 from mezzmark.host.file_pages import drop_pages, resident_fraction
 from mezzmark.model.errors import EngineError
@@ -64,8 +59,8 @@ def run_scrub(
         open_ns.append(clock_ns() - start_ns)
     verifiers = [
         (
-            picture_verifier(player, media, index, job),
-            ViewVerifier(media, index.frame_count, job.viewer_height_px, job.thread_count),
+            proving.picture_verifier(player, media, index, job),
+            proving.ViewVerifier(media, index.frame_count, job.viewer_height_px, job.thread_count),
         )
         for player, media, index in zip(players, job.media, indexes, strict=True)
     ]
@@ -101,7 +96,7 @@ def _bytes_read(process: psutil.Process) -> int | None:
 def _play(
     job: ScrubJob,
     moves: Sequence[PlayMove],
-    verifiers: Sequence[tuple[FrameVerifier, ViewVerifier]],
+    verifiers: Sequence[tuple[proving.FrameVerifier, proving.ViewVerifier]],
     clock_ns: Callable[[], int],
 ) -> tuple[list[dict[str, Any]], list[float | None]]:
     """What was recorded of each move, by the names of the measurement's fields; and, of a cold job,
@@ -124,7 +119,7 @@ def _play(
         move = moves[clip](frame_index, clock_ns)
         wall_ns = clock_ns() - start_ns
         read_now = _bytes_read(process)
-        proof, view_proof, shown_frame = prove_move(
+        proof, view_proof, shown_frame = proving.prove_move(
             *verifiers[clip], move.picture, move.view, frame_index
         )
         read_bytes = move.packet_bytes
@@ -158,7 +153,7 @@ def run_decode(
     if index.frame_count < 2:
         raise unfit(path, "it has one picture, and none that follows it", "Use a longer clip.")
     player = open_player(path, index, job)
-    verifier = picture_verifier(player, job.media, index, job)
+    verifier = proving.picture_verifier(player, job.media, index, job)
     times_ns = []
     for start in job.starts:
         with no_garbage_collection():
