@@ -109,6 +109,13 @@ def test_a_long_text_stands_beside_the_row_or_below_it() -> None:
     assert below[0].startswith("    picked by hand") or below[1].startswith("    picked by hand")
 
 
+def test_a_heading_keeps_its_words_over_a_column_of_dashes() -> None:
+    """A long column in which nothing is known is as wide as a word of its heading."""
+    columns = [Column("host", str, "left"), Column("of cell", lambda _: "", "left", is_long=True)]
+    found = tabulate(["desk"], columns, table_id="t", title="T")
+    assert "of cell" in " ".join(" ".join(shown(found, 80)).split())
+
+
 def test_facts_stand_beside_their_names_without_headings() -> None:
     """Two columns, lines of a long value under its first one; a fact without a value is no line."""
     lines = shown(fact_table([("codec", "vc3"), ("audio", ""), ("note", "word " * 30)]), 60)

@@ -28,7 +28,7 @@ app = typer.Typer(
     help="Measures what footage costs to edit, so that an intermediate encoding is chosen on "
     "evidence.\n\nStart with `mezzmark demo`. Footage is only ever read; keep camera originals "
     "until two verified copies exist.",
-    epilog="Exit codes: 0 done · 10 regressed · 11 inconclusive · 12 not comparable · "
+    epilog="Exit codes: 0 done · 10 regressed · 11 slower or inconclusive · 12 not comparable · "
     "20–29 an error that the message explains.",
 )
 

@@ -82,8 +82,9 @@ def _column_widths(columns: _Columns, rows: Sequence[Sequence[Text]], most: int)
     if left < 0:
         return []
     for place, column in enumerate(columns):
-        if column.is_long and left >= min(widest[place], _LEAST_LONG):
-            widths[place] = min(widest[place], left)
+        wanted = max(widest[place], *map(cell_len, ("", *column.head.split())))
+        if column.is_long and left >= min(wanted, _LEAST_LONG):
+            widths[place] = min(wanted, left)
             left -= widths[place]
     for place, column in enumerate(columns):
         if widths[place]:

@@ -163,7 +163,10 @@ def plain_command(making: Making) -> str:
 def making_headline(making: Making) -> str:
     """What the commands make."""
     name = shown_name(making.encoding)
-    return f"{name} as it was measured, of a file or a folder, with FFmpeg 8 or later."
+    return (
+        f"{name} as it was measured, of a file or a folder without its subfolders, with FFmpeg 8 "
+        "or later."
+    )
 
 
 def making_sentences(making: Making) -> tuple[str, ...]:

@@ -155,6 +155,11 @@ def rate_source_text(source: RateSource) -> str:
     return f"{text}; slow rounds: {slow}"
 
 
+def bound_words(found: EncodingSizing) -> str:
+    """Before a time that rests on an upper bound of speed."""
+    return "at least " if found.rate_source and found.rate_source.is_bound else ""
+
+
 def prediction_note(prediction: CorePrediction) -> str:
     """What must be said beside a prediction for another machine; empty for a sound one."""
     measured = count_text(prediction.grid_core_count or 0, "core")

@@ -102,7 +102,8 @@ def _keeping_up(encodings: Sequence[EncodingSizing]) -> list[str]:
     lines = []
     for answer, verb in (("no", "Cannot keep up"), ("cannot tell", "May not keep up")):
         takes = [
-            f"{shown_name(f.encoding)} {estimate_text(f.figures['utilisation'])}"
+            f"{shown_name(f.encoding)} {words.bound_words(f)}"
+            f"{estimate_text(f.figures['utilisation'])}"
             for f in words.in_table_order(encodings)
             if f.keeps_up == answer
         ]

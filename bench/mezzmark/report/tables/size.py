@@ -162,7 +162,8 @@ def _busy(found: EncodingSizing) -> Entry | None:
         return _share(busy)
     doubt = {"no": "cannot keep up", "cannot tell": "may not keep up"}.get(found.keeps_up, "")
     point, interval = estimate_parts(busy, with_unit=False)
-    return Entry(f"{doubt}: {point}", f"{interval} days".strip(), sort=busy.point)
+    answer = f"{doubt}: {words.bound_words(found)}{point}"
+    return Entry(answer, f"{interval} days".strip(), sort=busy.point)
 
 
 def _machines_table(result: SizingResult) -> Table:
