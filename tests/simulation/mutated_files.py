@@ -70,6 +70,9 @@ from simulation.synthetic_engine import SyntheticEngine
 
 LIMIT_S, LIMIT_BYTES = 10, 2**30
 ATTEMPT = "a"
+MALFORMED = ("ValidationError", "JSONDecodeError", "ValueError: ")
+"""What a host says of a request, or of a job in it, that is none."""
+
 SHOP = """name = "we"
 editors = 2
 link_gbps = "10 Gbit/s"
@@ -218,7 +221,7 @@ def _request_reader(folder: Path) -> Reader:
         ):
             found = on_host.perform(text.decode("utf-8", "replace"))
         told = Reply.model_validate_json(found).found
-        is_foreseen = not isinstance(told, JobFailed) or told.what.startswith("ValidationError")
+        is_foreseen = not isinstance(told, JobFailed) or told.what.startswith(MALFORMED)
         assert is_foreseen or told.where != "its worker", told
 
     return Reader(

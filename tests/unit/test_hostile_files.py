@@ -13,6 +13,7 @@ from fixtures.mutation import DEEP
 from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import read_frame_index
 from mezzmark.model.errors import FootageError, RunError
+from mezzmark.model.jobs import read_job
 from mezzmark.store.run_store import TRIALS_NAME, append_trial, create_run, read_run
 from mezzmark.store.toml_files import MAX_TOML_BYTES
 from simulation.mutated_files import run_cases
@@ -155,6 +156,13 @@ def test_known_bad_cases_end_in_one_line(tmp_path: Path) -> None:
     assert len(codes) == done.stderr.count("\n") == len(CASES), done.stderr
     assert all(20 <= code <= 29 for code in codes), done.stderr
     assert peak_bytes < 2**30
+
+
+@pytest.mark.parametrize("line", [b"[]", b"{}", b'{"task": ["scrub"]}', b'{"task": "drag it"}'])
+def test_what_is_no_job_is_refused_as_a_value(line: bytes) -> None:
+    """Neither another kind of JSON nor another kind of name ends in an error of its own."""
+    with pytest.raises(ValueError, match="task"):
+        read_job(line)
 
 
 @pytest.mark.parametrize(

@@ -18,11 +18,16 @@ Job = Any
 
 def read_job(line: bytes) -> Job:
     """The job in a JSON line. Raises ValueError for one of no known task."""
-    name = json.loads(line)["task"]
+    told = json.loads(line)
+    name = told.get("task") if isinstance(told, dict) else None
+    if not isinstance(name, str):
+        raise ValueError("a job names its task")
     if name in TASKS:
         return TASKS[name].job_model.model_validate_json(line)
     from mezzmark.model.preparations import PREPARATIONS  # no trial has need of it
 
+    if name not in PREPARATIONS:
+        raise ValueError(f"there is no task {name!r}")
     return PREPARATIONS[name][0].model_validate_json(line)
 
 
