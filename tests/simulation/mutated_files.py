@@ -70,7 +70,7 @@ from simulation.synthetic_engine import SyntheticEngine
 
 LIMIT_S, LIMIT_BYTES = 10, 2**30
 ATTEMPT = "a"
-MALFORMED = ("ValidationError", "JSONDecodeError", "ValueError: ")
+MALFORMED = ("ValidationError: ", "ValueError: ")
 """What a host says of a request, or of a job in it, that is none."""
 
 SHOP = """name = "we"

@@ -1,9 +1,9 @@
 """What a worker process is told, and what it answers; both travel as one JSON line."""
 
-import json
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, SerializeAsAny
+from pydantic_core import from_json
 
 from mezzmark.model.errors import MezzmarkError
 from mezzmark.model.fact import Fact
@@ -18,7 +18,7 @@ Job = Any
 
 def read_job(line: bytes) -> Job:
     """The job in a JSON line. Raises ValueError for one of no known task."""
-    told = json.loads(line)
+    told = from_json(line)
     name = told.get("task") if isinstance(told, dict) else None
     if not isinstance(name, str):
         raise ValueError("a job names its task")

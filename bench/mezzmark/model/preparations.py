@@ -6,7 +6,7 @@ from typing import Annotated, Final, Literal
 from pydantic import Field, TypeAdapter
 
 from mezzmark.model.encoding import Encoding
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Amount, Fact
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.jobs import JobFailed, Measured, PreparedMedia, ProgressUpdate, WorkerFailed
 from mezzmark.model.run import MediaManifest, Root
@@ -53,7 +53,7 @@ class PrepareOwnJob(Fact):
 
     task: Literal["prepare-own"] = "prepare-own"
     media_path: str
-    excerpt_s: float | None
+    excerpt_s: Amount | None
     cache_dir: str
 
 
