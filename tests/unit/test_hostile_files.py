@@ -194,6 +194,32 @@ def test_an_index_that_no_file_can_have_is_refused(told: dict[str, Any], tmp_pat
         read_frame_index(path)
 
 
+@pytest.mark.parametrize(
+    ("places", "told"),
+    [
+        (("encodings", 1, "bits_per_pixel"), 1e308),
+        (("encodings", 1, "scale"), [1, 1e300]),
+        (("clips", 0, "original", "frame_rate"), 1e300),
+    ],
+    ids=["bits a pixel", "scale", "rate"],
+)
+def test_a_manifest_beyond_a_float_is_refused(
+    places: tuple[Any, ...], told: Any, run_dir: Path, tmp_path: Path
+) -> None:
+    """Whoever writes down the command of an encoding multiplies size, rate and bits a pixel (all
+    found by a fuzzer)."""
+    damaged = json.loads((run_dir / "manifest.json").read_text())
+    place = damaged
+    for key in places[:-1]:
+        place = place[key]
+    assert places[-1] in place
+    place[places[-1]] = told
+    create_run(tmp_path / "run", read_run(run_dir).manifest)
+    (tmp_path / "run" / "manifest.json").write_text(json.dumps(damaged))
+    with pytest.raises(RunError, match=places[-1]):
+        read_run(tmp_path / "run")
+
+
 def test_a_key_without_end_is_told_by_its_beginning(run_dir: Path, tmp_path: Path) -> None:
     """A manifest with a key of 7,500 letters is refused in a line that can be read."""
     damaged = json.loads((run_dir / "manifest.json").read_text())

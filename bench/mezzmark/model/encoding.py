@@ -5,7 +5,7 @@ import re
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from math import lcm
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field, model_validator
 
@@ -69,6 +69,9 @@ def planar_format(chroma: Chroma, bit_depth: int) -> str:
     return _PLANAR[chroma] + ("" if bit_depth == 8 else f"{bit_depth}le")
 
 
+Share = Annotated[Rate, Field(gt=0, le=1)]
+"""Of a picture's columns or lines."""
+
 FULL_SIZE: Final = (Fraction(1), Fraction(1))
 
 FIELDS: Final = {"flags": "+ildct"}
@@ -94,7 +97,7 @@ class _Coding(Fact):
     frame_sizes: tuple[tuple[int, int], ...] = ()
     frame_rates: tuple[Rate, ...] = ()
     smallest_size: tuple[int, int] = (1, 1)
-    scale: tuple[Rate, Rate] = FULL_SIZE
+    scale: tuple[Share, Share] = FULL_SIZE
     interlaced_options: dict[str, str] | None = None
     caution: str = ""
 
@@ -153,7 +156,7 @@ class Encoding(_Coding):
     chroma: Chroma = "other"
     has_alpha: bool = False
     thread_options: dict[str, str] = {}
-    bits_per_pixel: float | None = None
+    bits_per_pixel: Annotated[float, Field(gt=0, le=1000)] | None = None
     is_intra: bool = True
     size_multiples: tuple[int, int] = (1, 1)
     is_original: bool = False

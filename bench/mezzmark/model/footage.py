@@ -145,6 +145,10 @@ Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
 FieldOrder = Literal["top first", "bottom first"]
 
 
+StreamRate = Annotated[Rate, Field(gt=0, lt=2**31)]
+"""Of a stream: pictures a second, or seconds a tick; FFmpeg keeps both terms in 32 bits."""
+
+
 class MediaFacts(Fact):
     """What one media file says of itself, before any decoding. `field_order` is that of pictures of
     two fields, None where they are progressive or nothing is said; `sample_aspect` is width to
@@ -155,13 +159,13 @@ class MediaFacts(Fact):
     codec: str
     profile: str | None
     encoder_hint: str | None = None
-    width_px: int
-    height_px: int
+    width_px: Whole
+    height_px: Whole
     pixel_format: str
     bit_depth: int
     chroma: Chroma
     has_alpha: bool = False
-    frame_rate: Rate | None
+    frame_rate: StreamRate | None
     duration_s: float | None
     stated_frame_count: int | None
     time_base: Rate
@@ -193,7 +197,7 @@ class FrameIndex(Fact):
     schema_version: Literal[2] = 2
     path: str
     file_bytes: Whole
-    time_base: Annotated[Rate, Field(gt=0)]
+    time_base: StreamRate
     pts: tuple[Timestamp, ...]
     is_keyframe: tuple[bool, ...]
     packet_bytes: tuple[Whole, ...]
@@ -204,7 +208,7 @@ class FrameIndex(Fact):
     width_px: int
     height_px: int
     pixel_format: str
-    frame_rate: Annotated[Rate, Field(gt=0)] | None
+    frame_rate: StreamRate | None
     suspicions: tuple[Suspicion, ...] | None = None
 
     @property
