@@ -187,6 +187,12 @@ def host_remark(host: HostCheck) -> str:
     return "; ".join([*texts, summarise_regression(host.report).rstrip(".")])
 
 
+RESTLESS: Final = (
+    f"Fewer than {RUNS_AS_UNITS - 1} do not tell how much a host's runs differ: check again before "
+    "you act on an alarm."
+)
+
+
 def power_lines(check: FleetCheck) -> list[str]:
     """What could have been found: the smallest slowing detectable, of a usual host and the worst
     one."""
@@ -208,6 +214,7 @@ def power_lines(check: FleetCheck) -> list[str]:
         f"{rest}. To be called regressed it must be greater by the tolerance.",
         f"Hosts are judged against {count_span_text(counts, 'earlier run')} each. More find "
         f"smaller changes; the latest {BASELINE_RUNS} count.",
+        *([RESTLESS] if min(counts) < RUNS_AS_UNITS - 1 else []),
     ]
 
 
