@@ -1,5 +1,6 @@
 """The house keeps its size: counts of `house_counts.py` held against their limits."""
 
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,12 @@ def test_the_project_is_no_larger_than_it_says(name: str) -> None:
 def test_no_folder_is_crowded() -> None:
     """No folder of the package has more than 25 modules."""
     assert {name: n for name, n in count(ROOT).files_in.items() if n > FULLEST_FOLDER} == {}
+
+
+def test_files_of_tests_have_names_of_their_own() -> None:
+    """Two of one name in different folders cannot be collected together."""
+    names = Counter(path.name for path in (ROOT / "tests").rglob("test_*.py"))
+    assert [name for name, times in names.items() if times > 1] == []
 
 
 def test_small_modules_say_why_they_stand_alone() -> None:
