@@ -37,7 +37,7 @@ from mezzmark import api
 from mezzmark.cli.views import print_fleet
 from mezzmark.engines.media.frame_index import build_frame_index, read_frame_index
 from mezzmark.engines.play.scrub import run_scrub
-from mezzmark.fleet import measure, on_host
+from mezzmark.fleet import hosts, measure, on_host
 from mezzmark.fleet.scheduler import _read
 from mezzmark.host.common import read_process_facts
 from mezzmark.model.errors import MezzmarkError
@@ -265,9 +265,9 @@ def _reply_reader(folder: Path, manifest: Any, trials: tuple[Trial, ...]) -> Rea
         )
         kind = type(fleet.ask("h"))
         if kind is HostSummary:
-            _keep_summary(measure.describe_hosts(fleet, ["h"], StopFlag()), manifest)
+            _keep_summary(hosts.describe_hosts(fleet, ["h"], StopFlag()), manifest)
         elif kind is Fetched:
-            measure._ask(Fetched, fleet, "h", None, StopFlag())
+            hosts.ask(Fetched, fleet, "h", None, StopFlag())
         else:
             _keep_trial(planned, one.perform("h", job, 9), manifest)
 
