@@ -380,7 +380,7 @@ const walker = document.createTreeWalker(document.querySelector("main"), NodeFil
 const range = document.createRange();
 while (walker.nextNode()) {
   const node = walker.currentNode;
-  if (!node.parentElement.getClientRects().length) continue;
+  if (!node.parentElement.getClientRects().length || node.parentElement.closest("pre")) continue;
   for (const word of node.data.matchAll(/(?<![\\p{L}\\p{N}])[\\p{L}\\p{N}]{2,20}/gu)) {
     if (/[\\p{L}\\p{N}]/u.test(node.data[word.index + word[0].length] ?? " ")) continue;
     range.setStart(node, word.index);
@@ -391,7 +391,8 @@ while (walker.nextNode()) {
 }
 return broken;
 """
-"""Words of up to 20 letters that stand on two lines: their box is narrower than they are."""
+"""Words of up to 20 letters that stand on two lines: their box is narrower than they are. A command
+to copy breaks anywhere, since its words have hundreds."""
 
 OUT_OF_BOX = """
 const parts = [...document.querySelectorAll("main :is(p, li, dd, dt, td, th, h1, h2, h3, svg)")];
