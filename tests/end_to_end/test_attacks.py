@@ -18,7 +18,7 @@ from simulation.struck_runs import fill_disk, kill_at_random
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="POSIX signals and forked processes")
 
 
-@pytest.mark.parametrize("count", [10, pytest.param(200, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [10, pytest.param(100, marks=pytest.mark.slow)])
 def test_random_command_lines_are_answered(count: int) -> None:
     """Exit codes of the list, one line for an error, no traceback, no clip or neighbour touched."""
     program = (sys.executable, random_commands.__file__, "--seed", "1", "--count", str(count))
