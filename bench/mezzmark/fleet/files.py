@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from mezzmark import own_files
+from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.model.errors import MezzmarkError, reason_of
 from mezzmark.model.fleet import WantedFile
 
@@ -53,8 +54,7 @@ class Depot:
         """Let hosts have this file; it is read once."""
         with self._lock:
             if path not in self._known:
-                with path.open("rb") as file:
-                    digest = hashlib.file_digest(file, "sha256").hexdigest()
+                digest = file_fingerprint(path)
                 is_plain = path.suffix[1:].isalnum() and path.suffix.isascii()
                 suffix = path.suffix if is_plain and len(path.suffix) < 12 else ""
                 size = path.stat().st_size
@@ -195,9 +195,8 @@ def push(
                 raise _not_moved("home", "it is no longer wanted")
             yield piece
 
+    digest = file_fingerprint(path)
     with path.open("rb") as file, _connected(source, context) as connection:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-        file.seek(0)
         length = {"Content-Length": str(os.fstat(file.fileno()).st_size)}
         connection.request("PUT", f"/{place}/{digest}", pieces(file), length)
         if (status := connection.getresponse().status) != 201:
@@ -207,8 +206,7 @@ def push(
 def _is_right(target: Path, one: WantedFile) -> bool:
     if not target.is_file() or target.stat().st_size != one.file_bytes:
         return False
-    with target.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest() == one.sha256
+    return file_fingerprint(target) == one.sha256
 
 
 def _land(folder: Path, one: WantedFile, pieces: Callable[[WantedFile], Iterator[bytes]]) -> None:
