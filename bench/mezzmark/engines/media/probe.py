@@ -34,8 +34,9 @@ _CONTAINERS: Final = {
 
 
 def exact_fraction(value: Any) -> Fraction | None:
-    """FFmpeg's rational as a Fraction; None where unknown (PyAV 18: None, 19: a zero)."""
-    if value is None or not value.denominator or not value.numerator:
+    """FFmpeg's rational as a Fraction; None where unknown (PyAV 18: None, 19: a zero), and below
+    zero, as no rate, tick or aspect of an intact file is."""
+    if value is None or not value.denominator or value.numerator <= 0:
         return None
     return Fraction(int(value.numerator), int(value.denominator))
 
