@@ -216,7 +216,7 @@ class _Rational:
 
 
 def test_unknown_rationals_of_both_library_generations_become_none() -> None:
-    """None (one generation) and 0/1 or 0/0 (the next) both mean unknown, as what is below zero does."""
+    """None (one generation) and 0/1 or 0/0 (the next) mean unknown, as what is below zero does."""
     assert exact_fraction(None) is None
     assert exact_fraction(_Rational(0, 1)) is None
     assert exact_fraction(_Rational(0, 0)) is None
