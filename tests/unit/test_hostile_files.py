@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,12 @@ from fixtures.fabricated_run import Fabrication, fabricate_run
 from fixtures.mutation import DEEP
 from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import read_frame_index
+from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import FootageError, RunError
+from mezzmark.model.fact import Fact
+from mezzmark.model.footage import FrameIndex
 from mezzmark.model.jobs import read_job
+from mezzmark.model.run import ClipManifest, HostFacts, MediaManifest
 from mezzmark.store.run_store import TRIALS_NAME, append_trial, create_run, read_run
 from mezzmark.store.toml_files import MAX_TOML_BYTES
 from simulation.mutated_files import run_cases
@@ -200,8 +205,10 @@ def test_an_index_that_no_file_can_have_is_refused(told: dict[str, Any], tmp_pat
         (("encodings", 1, "bits_per_pixel"), 1e308),
         (("encodings", 1, "scale"), [1, 1e300]),
         (("clips", 0, "original", "frame_rate"), 1e300),
+        (("clips", 0, "original", "file_bytes"), 10**400),
+        (("encodings", 1, "size_multiples"), [1, 0]),
     ],
-    ids=["bits a pixel", "scale", "rate"],
+    ids=["bits a pixel", "scale", "rate", "size", "steps"],
 )
 def test_a_manifest_beyond_a_float_is_refused(
     places: tuple[Any, ...], told: Any, run_dir: Path, tmp_path: Path
@@ -218,6 +225,26 @@ def test_a_manifest_beyond_a_float_is_refused(
     (tmp_path / "run" / "manifest.json").write_text(json.dumps(damaged))
     with pytest.raises(RunError, match=places[-1]):
         read_run(tmp_path / "run")
+
+
+@pytest.mark.parametrize("fact", [ClipManifest, Encoding, FrameIndex, HostFacts, MediaManifest])
+def test_every_whole_number_of_a_stored_fact_has_bounds(fact: type[Fact]) -> None:
+    """What is stored and used in sums says how small and how large it can be."""
+    assert list(_unbounded(fact.model_json_schema())) == []
+
+
+def _unbounded(schema: Any, place: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    if isinstance(schema, list):
+        schema = dict(enumerate(schema))
+    if not isinstance(schema, dict):
+        return
+    is_bounded = "const" in schema or all(
+        {f"{end}imum", f"exclusive{end.title()}imum"} & schema.keys() for end in ("min", "max")
+    )
+    if schema.get("type") == "integer" and not is_bounded:
+        yield place
+    for key, part in schema.items():
+        yield from _unbounded(part, (*place, str(key)))
 
 
 def test_a_key_without_end_is_told_by_its_beginning(run_dir: Path, tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import Field, model_validator
 
 from mezzmark.model.errors import EncodingError
-from mezzmark.model.fact import BitRate, Fact
+from mezzmark.model.fact import BitRate, Fact, Positive, Whole
 from mezzmark.model.footage import STANDARD_RATES, Chroma, Rate, is_mpeg2_rate
 
 ORIGINAL = "original"
@@ -90,13 +90,13 @@ class _Coding(Fact):
     profile: str = ""
     encoder: str
     options: dict[str, str] = {}
-    bitrate_bps: int | None = None
-    keyframe_interval: int = 1
-    b_frames: int = 0
+    bitrate_bps: Whole | None = None
+    keyframe_interval: Whole = 1
+    b_frames: Whole = 0
     is_lossless: bool = False
-    frame_sizes: tuple[tuple[int, int], ...] = ()
+    frame_sizes: tuple[tuple[Positive, Positive], ...] = ()
     frame_rates: tuple[Rate, ...] = ()
-    smallest_size: tuple[int, int] = (1, 1)
+    smallest_size: tuple[Positive, Positive] = (1, 1)
     scale: tuple[Share, Share] = FULL_SIZE
     interlaced_options: dict[str, str] | None = None
     caution: str = ""
@@ -117,8 +117,8 @@ class CatalogueEntry(_Coding):
     containers: tuple[Container, ...] = Field(min_length=1)
     pixel_formats: tuple[str, ...] = Field(min_length=1)
     bits_per_pixel: dict[str, float] = {}
-    smallest_size: tuple[int, int] = (16, 16)
-    size_multiples: dict[str, tuple[int, int]] = {}
+    smallest_size: tuple[Positive, Positive] = (16, 16)
+    size_multiples: dict[str, tuple[Positive, Positive]] = {}
 
     @property
     def words(self) -> frozenset[str]:
@@ -152,13 +152,13 @@ class Encoding(_Coding):
 
     container: str
     pixel_format: str
-    bit_depth: int | None = None
+    bit_depth: Whole | None = None
     chroma: Chroma = "other"
     has_alpha: bool = False
     thread_options: dict[str, str] = {}
     bits_per_pixel: Annotated[float, Field(gt=0, le=1000)] | None = None
     is_intra: bool = True
-    size_multiples: tuple[int, int] = (1, 1)
+    size_multiples: tuple[Positive, Positive] = (1, 1)
     is_original: bool = False
 
     @model_validator(mode="before")

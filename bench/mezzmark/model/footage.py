@@ -123,10 +123,10 @@ class ColourTags(Fact):
     """Colour description as FFmpeg's numbers (ITU-T H.273 code points; range 1 limited, 2 full).
     2 means unspecified for primaries, transfer and matrix; 0 for range."""
 
-    colour_range: int = 0
-    primaries: int = 2
-    transfer: int = 2
-    matrix: int = 2
+    colour_range: Whole = 0
+    primaries: Whole = 2
+    transfer: Whole = 2
+    matrix: Whole = 2
 
 
 class HdrMetadata(Fact):
@@ -135,8 +135,8 @@ class HdrMetadata(Fact):
 
     mastering_min_cd: float | None = None
     mastering_max_cd: float | None = None
-    max_cll_cd: int | None = None
-    max_fall_cd: int | None = None
+    max_cll_cd: Whole | None = None
+    max_fall_cd: Whole | None = None
 
 
 Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
@@ -162,19 +162,19 @@ class MediaFacts(Fact):
     width_px: Whole
     height_px: Whole
     pixel_format: str
-    bit_depth: int
+    bit_depth: Whole
     chroma: Chroma
     has_alpha: bool = False
     frame_rate: StreamRate | None
     duration_s: float | None
-    stated_frame_count: int | None
+    stated_frame_count: Whole | None
     time_base: Rate
     has_b_frames: bool
     field_order: FieldOrder | None = None
     sample_aspect: Rate | None = None
     tags: ColourTags
-    audio_track_count: int
-    file_bytes: int
+    audio_track_count: Whole
+    file_bytes: Whole
 
 
 Suspicion = Literal["decoder_errors", "repeated_pictures", "stamps_out_of_step"]
@@ -203,10 +203,10 @@ class FrameIndex(Fact):
     packet_bytes: tuple[Whole, ...]
     digests: tuple[str, ...]
     sparse_digests: tuple[str, ...] = ()
-    stamps: tuple[int, ...]
+    stamps: tuple[Timestamp, ...]
     is_stamped: bool
-    width_px: int
-    height_px: int
+    width_px: Whole
+    height_px: Whole
     pixel_format: str
     frame_rate: StreamRate | None
     suspicions: tuple[Suspicion, ...] | None = None

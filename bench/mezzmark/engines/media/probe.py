@@ -21,6 +21,7 @@ from mezzmark.engines.media.shape import FIELD_ORDERS, PROGRESSIVE, order_of
 from mezzmark.model.catalogue.core import CODEC_NAMES
 from mezzmark.model.colour import FULL_RANGE, UNSPECIFIED
 from mezzmark.model.errors import FootageError
+from mezzmark.model.fact import MAX_WHOLE
 from mezzmark.model.footage import ColourTags, MediaFacts
 from mezzmark.model.players import Threading
 
@@ -205,7 +206,7 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
         has_alpha=pixels.has_alpha,
         frame_rate=exact_fraction(track.average_rate) or exact_fraction(track.guessed_rate),
         duration_s=duration_s or container_s or None,
-        stated_frame_count=track.frames or None,
+        stated_frame_count=track.frames if 0 < track.frames <= MAX_WHOLE else None,
         time_base=tick or Fraction(1, 1_000_000),
         has_b_frames=bool(context.has_b_frames),
         field_order=FIELD_ORDERS.get(int(context.field_order)),
