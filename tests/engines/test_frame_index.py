@@ -14,7 +14,12 @@ from mezzmark.engines.media.frame_index import (
     read_frame_index,
     write_frame_index,
 )
-from mezzmark.engines.media.probe import exact_fraction, probe_media
+from mezzmark.engines.media.probe import (
+    describe_media,
+    exact_fraction,
+    open_media,
+    probe_media,
+)
 from mezzmark.model.errors import FootageError
 
 TRAIL_N, UNSPECIFIED = 0, 48
@@ -222,3 +227,25 @@ def test_unknown_rationals_of_both_library_generations_become_none() -> None:
     assert exact_fraction(_Rational(0, 0)) is None
     assert exact_fraction(_Rational(-25, 1)) is None
     assert exact_fraction(_Rational(24000, 1001)) == Fraction(24000, 1001)
+
+
+class _Damaged:
+    """A container or a stream that states something else."""
+
+    def __init__(self, whole: Any, **stated: Any) -> None:
+        self.whole, self.stated = whole, stated
+
+    def __getattr__(self, name: str) -> Any:
+        return self.stated[name] if name in self.stated else getattr(self.whole, name)
+
+
+def test_a_stated_length_or_count_below_zero_is_unknown(tmp_path: Path) -> None:
+    """A damaged header is told as one that says nothing; the container's length stands in."""
+    path = make_zoo_clip(ZOO["avc-mp4"], tmp_path)
+    with open_media(path) as (container, track):
+        damaged: Any = _Damaged(track, duration=-5, frames=-3)
+        facts = describe_media(container, damaged, path)
+        assert facts.stated_frame_count is None
+        assert facts.duration_s == container.duration / 1_000_000  # AV_TIME_BASE
+        nowhere: Any = _Damaged(container, duration=-7)
+        assert describe_media(nowhere, damaged, path).duration_s is None

@@ -13,10 +13,11 @@ from fixtures.fabricated_run import Fabrication, fabricate_run
 from fixtures.mutation import DEEP
 from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import read_frame_index
+from mezzmark.engines.play.player import Player
 from mezzmark.model.encoding import Encoding
 from mezzmark.model.errors import FootageError, RunError
 from mezzmark.model.fact import Fact
-from mezzmark.model.footage import FrameIndex
+from mezzmark.model.footage import FIRST_TIMESTAMP, FrameIndex
 from mezzmark.model.jobs import read_job
 from mezzmark.model.run import ClipManifest, HostFacts, MediaManifest
 from mezzmark.store.run_store import TRIALS_NAME, append_trial, create_run, read_run
@@ -172,11 +173,23 @@ def test_what_is_no_job_is_refused_as_a_value(line: bytes) -> None:
 
 @pytest.mark.parametrize(
     "told",
-    [{"pts": [2**63]}, {"time_base": "0"}, {"frame_rate": "0"}, {"packet_bytes": [-1]}],
-    ids=lambda told: next(iter(told)),
+    [
+        {"pts": [2**63]},
+        {"pts": [-(2**63)]},
+        {"pts": [1, 1], "is_keyframe": [True] * 2, "packet_bytes": [5] * 2}
+        | {"digests": ["00"] * 2, "stamps": [0] * 2},
+        {"time_base": "0"},
+        {"frame_rate": "0"},
+        {"packet_bytes": [-1]},
+        {"digests": []},
+        {"sparse_digests": ["00", "00"]},
+        {"stamps": []},
+    ],
+    ids=str,
 )
 def test_an_index_that_no_file_can_have_is_refused(told: dict[str, Any], tmp_path: Path) -> None:
-    """A stamp of more than 64 bits (found by a fuzzer), a rate of nothing, less than no bytes."""
+    """A stamp of more than 64 bits, the number for none, an entry too few (found by a fuzzer); two
+    pictures at one time, a rate of nothing, less than no bytes."""
     path = tmp_path / "index.json"
     index: dict[str, Any] = {
         "path": "a.mov",
@@ -225,6 +238,13 @@ def test_a_manifest_beyond_a_float_is_refused(
     (tmp_path / "run" / "manifest.json").write_text(json.dumps(damaged))
     with pytest.raises(RunError, match=places[-1]):
         read_run(tmp_path / "run")
+
+
+def test_no_place_to_start_from_lies_before_all_times() -> None:
+    """FFmpeg takes 64 bits; a player asked for the first picture of such a file goes no further."""
+    player = Player.__new__(Player)
+    player._pts, player._keys = (FIRST_TIMESTAMP, 5), (0,)
+    assert min(player._start_times(0)) == -(2**63) + 1
 
 
 @pytest.mark.parametrize("fact", [ClipManifest, Encoding, FrameIndex, HostFacts, MediaManifest])

@@ -4,11 +4,12 @@ because rates and timecodes, which belong to both, are read and written here alo
 import math
 import re
 from fractions import Fraction
+from itertools import pairwise
 from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
-from mezzmark.model.fact import BitRate, Fact, Whole
+from mezzmark.model.fact import Amount, BitRate, Fact, Whole
 
 _RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
@@ -166,7 +167,7 @@ class MediaFacts(Fact):
     chroma: Chroma
     has_alpha: bool = False
     frame_rate: StreamRate | None
-    duration_s: float | None
+    duration_s: Amount | None
     stated_frame_count: Whole | None
     time_base: Rate
     has_b_frames: bool
@@ -183,8 +184,11 @@ are the same picture though each was coded in full; the frame numbers in the pic
 some."""
 
 
-Timestamp = Annotated[int, Field(ge=-(2**63), lt=2**63)]
-"""In units of a stream's time base; FFmpeg keeps it in 64 bits."""
+FIRST_TIMESTAMP: Final = 1 - 2**63
+"""FFmpeg keeps a time in 64 bits, whose lowest number means that there is none."""
+
+Timestamp = Annotated[int, Field(ge=FIRST_TIMESTAMP, lt=2**63)]
+"""In units of a stream's time base."""
 
 
 class FrameIndex(Fact):
@@ -210,6 +214,17 @@ class FrameIndex(Fact):
     pixel_format: str
     frame_rate: StreamRate | None
     suspicions: tuple[Suspicion, ...] | None = None
+
+    @model_validator(mode="after")
+    def _check_entries(self) -> "FrameIndex":
+        lists = {"is_keyframe", "packet_bytes", "digests", "stamps"}
+        lists |= {"sparse_digests"} if self.sparse_digests else set()
+        for name in sorted(lists):
+            if len(getattr(self, name)) != len(self.pts):
+                raise ValueError(f"{name} has not one entry for each of the {len(self.pts)} pts")
+        if any(later <= pts for pts, later in pairwise(self.pts)):
+            raise ValueError("pts do not rise")
+        return self
 
     @property
     def frame_count(self) -> int:

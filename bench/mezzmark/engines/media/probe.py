@@ -186,7 +186,7 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
     codec, name = context.codec.canonical_name, container.format.name
     name = "qt" if container.metadata.get("major_brand", "").strip() == "qt" else name
     duration_s = float((track.duration or 0) * (tick or 0))
-    container_s = (container.duration or 0) / av.time_base
+    duration_s = duration_s if duration_s > 0 else (container.duration or 0) / av.time_base
     pixel_format = str(context.pix_fmt)
     pixels = pixel_format_facts(pixel_format)
     tags = tags_of(context)
@@ -205,7 +205,7 @@ def describe_media(container: InputContainer, track: VideoStream, path: str | Pa
         chroma=pixels.chroma,
         has_alpha=pixels.has_alpha,
         frame_rate=exact_fraction(track.average_rate) or exact_fraction(track.guessed_rate),
-        duration_s=duration_s or container_s or None,
+        duration_s=duration_s if duration_s > 0 else None,
         stated_frame_count=track.frames if 0 < track.frames <= MAX_WHOLE else None,
         time_base=tick or Fraction(1, 1_000_000),
         has_b_frames=bool(context.has_b_frames),

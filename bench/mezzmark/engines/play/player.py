@@ -29,7 +29,7 @@ from mezzmark.engines.media import probe
 from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.storage_file import StorageFile, line_of
 from mezzmark.model.errors import EngineError, NoDecoderError, reason_of
-from mezzmark.model.footage import FrameIndex, MediaFacts
+from mezzmark.model.footage import FIRST_TIMESTAMP, FrameIndex, MediaFacts
 from mezzmark.model.players import Device
 from mezzmark.model.tasks.decode import DecodeJob
 from mezzmark.model.tasks.scrub import ScrubJob
@@ -168,7 +168,7 @@ class Player:
             yield self._pts[self._keys[nearest - back]]
             back = 2 * back or 1
         yield self._pts[0]
-        yield 2 * self._pts[0] - self._pts[-1] - 1
+        yield max(2 * self._pts[0] - self._pts[-1] - 1, FIRST_TIMESTAMP)
 
     def _first_key_packet(
         self, packets: Iterator[Packet[VideoStream]]
