@@ -39,6 +39,7 @@ from mezzmark.model.request import ChooseSettings, Need, parse_wishes
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
+from mezzmark.report.prose.table_notes import choice_note
 from simulation.choice_rates import samples_of
 
 QUIET = Spread(sample=0.05, trial=0.004, round=0.05)
@@ -229,6 +230,18 @@ def test_the_original_needs_no_encode() -> None:
     assert weighed.find(ORIGINAL).status == "not judged"
     assert [lack.kind for lack in weighed.find(ORIGINAL).lacks] == ["no weight"]
     assert weighed.recommendation == "VC-3 SQ"
+
+
+def test_an_original_that_meets_the_needs_is_not_outclassed() -> None:
+    """Where a need says how footage must play, the original that meets it comes first though
+    another one beats it in every wish; only without such a need is it outclassed."""
+    run, wish = made(THREE), ("less scrub.jump.p50_ms",)
+    plain = choose(run, wishes=wish)
+    assert (plain.recommendation == ORIGINAL, plain.find(ORIGINAL).front) == (False, "off it")
+    spared = choose(run, wishes=wish, needs=("scrub.jump.p50_ms <= 100000",))
+    assert (spared.recommendation, spared.find(ORIGINAL).front) == (ORIGINAL, "on it")
+    assert "nothing has to be made" in choice_note(spared)
+    assert "nothing has to be made" not in choice_note(plain)
 
 
 def test_a_codec_or_container_that_nothing_has_is_an_error() -> None:

@@ -108,8 +108,9 @@ class JudgedEncoding(Fact):
     `chance_all` is that of meeting every need, None where one of them was not measured;
     `chance_measured` that of meeting those that were; `chance_best` that of being the best of those
     that meet them; `chance_dominated` that of another one being at least as good in every wish and
-    better in one. None where the rounds cannot carry a chance. `chance_beside` is that of being the
-    better choice than the leader on its `own_clips` alone, where it lacks one that decides.
+    better in one (of an original, where it misses a need on how footage must play). None where the
+    rounds cannot carry a chance. `chance_beside` is that of being the better choice than the leader
+    on its `own_clips` alone, where it lacks one that decides.
     """
 
     encoding: str

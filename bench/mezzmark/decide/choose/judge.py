@@ -178,9 +178,11 @@ def _placed(
     """With what draws say of each one in play beside the others; where a need was not measured
     nobody is known to meet all."""
     placed = []
-    dominated = preference.dominance(
-        preference.above_floor(model.costs, model.request), model.passes & in_play
-    )
+    costs = preference.above_floor(model.costs, model.request)
+    dominated = preference.dominance(costs, model.passes & in_play)
+    if (first := model.first) != preference.NOBODY:  # where it meets the needs, nobody is better
+        better = model.passes & in_play & ~model.passes[:, [first]]
+        dominated[first] = preference.dominance(costs, better)[first]
     for entry, is_in_play, chance, of_best in zip(
         entries, in_play, dominated.tolist(), best.tolist(), strict=True
     ):

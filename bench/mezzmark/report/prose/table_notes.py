@@ -7,6 +7,7 @@ from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.ranking import Ranking
 from mezzmark.decide.picture.fidelity import CLIPS_FOR_INTERVAL
 from mezzmark.decide.size.result import SizingResult
+from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import grouped
 from mezzmark.model.tasks.delivery import DeliverySettings
@@ -153,10 +154,12 @@ def _tail_note(tails: Sequence[Estimate]) -> str:
 def choice_note(choice: Choice) -> str:
     """Of a choice's encodings."""
     brackets = f"{choice.confidence_level * 100:g} % intervals in brackets"
+    is_spared = choice.leader == ORIGINAL and choice.needs
+    spared = "; the original is not where it meets the needs, since nothing has to be made"
     return (
         f"{'; '.join(filter(None, (brackets, rounds_text(choice))))}. An encoding is outclassed "
         "when another one that meets the needs equals or beats it in all that is wished for, waits "
-        "counted from the floor on, and beats it in something."
+        f"counted from the floor on, and beats it in something{spared if is_spared else ''}."
     )
 
 
