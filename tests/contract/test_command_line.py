@@ -1,15 +1,17 @@
 """The command line keeps its promises: light help, examples, documented commands, clear errors."""
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 import typer
 from typer.testing import CliRunner
 
-from mezzmark.cli.app import app, main, pasted
+from mezzmark.cli.app import app, main, pasted, plain_command
 from mezzmark.model.errors import EncodingError
 
 HEAVY = ("av", "numpy", "scipy", "pandas", "matplotlib", "seaborn", "pydantic", "colour")
@@ -128,6 +130,21 @@ def test_asking_for_help_is_no_mistake(
         main()
     assert ended.value.code == 0
     assert "Usage: mezzmark" in capsys.readouterr().out
+
+
+def test_help_names_values_in_plain_words() -> None:
+    """No option's help names a type of the programming language: a switch takes nothing, others
+    a text, a path, a number, one of a few words, or what the option says."""
+    waiting: list[Any] = [plain_command()]
+    said = set()
+    while waiting:
+        command = waiting.pop()
+        waiting += getattr(command, "commands", {}).values()
+        context = typer.Context(command)
+        said |= {taken.display_type_rich(context) for taken in command.get_params(context)}
+    assert {"", "TEXT", "PATH", "NUMBER"} <= said
+    plain = re.compile(r"[A-Z]*|<\w+(\|\w+)+>")
+    assert [words for words in said if not plain.fullmatch(words)] == []
 
 
 def test_shipped_scenarios_are_listed_shown_and_legal(tmp_path: Path) -> None:

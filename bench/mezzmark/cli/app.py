@@ -6,8 +6,10 @@ import os
 import shlex
 import subprocess
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import Annotated, Any, Final, NoReturn
+from typing import Annotated, Any, Final, NoReturn, cast
 
 import typer
 from typer import Argument, Option
@@ -264,11 +266,34 @@ app.add_typer(scenario_app, name="scenario")
 app.add_typer(fleet_app, name="fleet")
 
 
+_PLAIN: Final = {
+    **{"<bool>": "", "<str>": "TEXT", "<list[str]>": "TEXT", "<path>": "PATH"},
+    **{"<list[Path]>": "PATH", "<int range>": "NUMBER", "<float range>": "NUMBER"},
+}
+"""What help says of a value, by typer's word for its type; a switch takes none."""
+
+
+def plain_command() -> typer.core.TyperGroup:
+    """The command line, whose help speaks of values in plain words."""
+    group = cast(typer.core.TyperGroup, typer.main.get_command(app))
+    waiting: list[Any] = [group]
+    while waiting:
+        command = waiting.pop()
+        waiting += getattr(command, "commands", {}).values()
+        for taken in command.get_params(typer.Context(command)):
+            vars(taken)["display_type"] = partial(_plainly, taken.display_type)
+    return group
+
+
+def _plainly(told: Callable[[Any], str], context: Any) -> str:
+    return _PLAIN.get(told(context), told(context))
+
+
 def main() -> None:
     """Run the command line; an expected error is one line on stderr and its own exit code. Ends in
     SystemExit, or KeyboardInterrupt when it was stopped."""
     try:
-        exit_code = app(prog_name="mezzmark", standalone_mode=False) or 0
+        exit_code = plain_command()(prog_name="mezzmark", standalone_mode=False) or 0
         sys.stdout.flush()
     except typer.TyperException as mistake:
         # A bare group has shown its help, and complains of nothing.

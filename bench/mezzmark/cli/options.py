@@ -77,15 +77,17 @@ OPTIONS: Final[dict[str, Any]] = {
     "footage": Annotated[
         list[str] | None,
         Option(
+            metavar="PATH",
             help="Your own file, a folder, or a glob in quotes; repeat for more. Of folders and "
-            "globs, thumbnails, copies and what is no footage are left out, each with the reason."
+            "globs, thumbnails, copies and what is no footage are left out, each with the reason.",
         ),
     ],
     "root": Annotated[
         list[str] | None,
         Option(
+            metavar="PATH",
             help="Folder on storage to be measured too, as [[roots]] in the scenario; repeat for "
-            "more, and give them again with --resume."
+            "more, and give them again with --resume.",
         ),
     ],
     "out": Annotated[Path | None, Option(help="Folder of the run (default: results/NAME-TIME).")],
