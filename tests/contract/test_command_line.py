@@ -143,7 +143,7 @@ def test_help_names_values_in_plain_words() -> None:
         context = typer.Context(command)
         said |= {taken.display_type_rich(context) for taken in command.get_params(context)}
     assert {"", "TEXT", "PATH", "NUMBER"} <= said
-    plain = re.compile(r"[A-Z]*|<\w+(\|\w+)+>")
+    plain = re.compile(r"[A-Z]*|<[\w-]+(\|[\w-]+)+>")
     assert [words for words in said if not plain.fullmatch(words)] == []
 
 
