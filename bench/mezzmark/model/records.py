@@ -75,13 +75,10 @@ Outcome = Literal["finished", "failed", "crashed", "timed_out"]
 
 
 FLAGS: Final = frozenset(
-    {
-        *("suspended", "late_generator", "not_cold", "cut_short", "no_decoder", "host_lost"),
-        "late_start",
-    }
+    ("suspended", "late_generator", "not_cold", "no_decoder", "host_lost", "late_start")
 )
 """What sets a trial apart: its process was stopped or the machine slept; moves came late; storage
-was to be cold and was not; its timeout ended it; its player has no decoder for the codec; one of
+was to be cold and was not; its player has no decoder for the codec; one of
 its hosts went away, and others did its share; machines did not begin together."""
 
 
