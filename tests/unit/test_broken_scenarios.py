@@ -70,6 +70,15 @@ BROKEN = {
         ["line 14", "scrub.links[2].rate", '"1 GiB/s"'],
     ),
     "one link": (("requests = 5", 'link = { rate = "1" }'), ["scrub", "rate", "at least 100000"]),
+    "taken clip name": (('name = "street"', 'name = "all clips"'), ["all clips", "another one"]),
+    "taken encoding name": (
+        ("[scrub]", '[[custom_encodings]]\nname = "raw storage"\ncodec = "VC-3"\n[scrub]'),
+        ["raw storage", "another one"],
+    ),
+    "step of nothing": (
+        ("[scrub]", "[choose]\nindifference_fraction = 1e-17\n[scrub]"),
+        ["0.0001"],
+    ),
     "bad rate": (("width_px = 640", 'frame_rate = "fast"'), ["line 9", "rate"]),
 }
 

@@ -4,6 +4,7 @@ from fractions import Fraction
 
 import pytest
 
+from mezzmark.engines.footage.originals import index_duration_s
 from mezzmark.model.footage import FrameIndex, constant_rate, is_constant_rate, standard_rate
 
 MILLISECOND = Fraction(1, 1000)
@@ -66,3 +67,10 @@ def test_a_variable_rate_is_seen_and_averaged() -> None:
 def test_one_picture_has_the_rate_that_its_file_states() -> None:
     """A single picture implies no rate, so the stated one stands."""
     assert constant_rate(index_of([7], MILLISECOND, Fraction(50))) == 50
+
+
+def test_one_picture_without_a_rate_has_the_length_at_which_it_is_encoded() -> None:
+    """A still lasts as long as one picture of the file that is made of it (25 a second where the
+    file states no rate), and never no time at all."""
+    still = index_of([0], MILLISECOND, None)
+    assert index_duration_s(still) == float(1 / constant_rate(still)) == 0.04

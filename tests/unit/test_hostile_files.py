@@ -220,14 +220,20 @@ def test_an_index_that_no_file_can_have_is_refused(told: dict[str, Any], tmp_pat
         (("clips", 0, "original", "frame_rate"), 1e300),
         (("clips", 0, "original", "file_bytes"), 10**400),
         (("encodings", 1, "size_multiples"), [1, 0]),
+        (("encodings", 1, "name"), "reference kernel"),
+        (("clips", 0, "clip"), "all clips"),
+        (("clips", 0, "duration_s"), 0),
+        (("clips", 0, "duration_s"), 1e-320),
+        (("clips", 0, "share"), 1e308),
     ],
-    ids=["bits a pixel", "scale", "rate", "size", "steps"],
+    ids=lambda one: "-".join(map(str, one))[:60] if isinstance(one, tuple) else "",
 )
 def test_a_manifest_beyond_a_float_is_refused(
     places: tuple[Any, ...], told: Any, run_dir: Path, tmp_path: Path
 ) -> None:
     """Whoever writes down the command of an encoding multiplies size, rate and bits a pixel (all
-    found by a fuzzer)."""
+    found by a fuzzer). So is a clip of no length, and a
+    name that stands for all clips, or for none."""
     damaged = json.loads((run_dir / "manifest.json").read_text())
     place = damaged
     for key in places[:-1]:

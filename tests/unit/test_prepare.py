@@ -9,7 +9,13 @@ import pytest
 
 from mezzmark.engines.media import frame_index
 from mezzmark.engines.media import probe as media
-from mezzmark.model.errors import DiskFullError, FootageError, InterruptedRunError, MezzmarkError
+from mezzmark.model.errors import (
+    DiskFullError,
+    FootageError,
+    InterruptedRunError,
+    MezzmarkError,
+    ScenarioError,
+)
 from mezzmark.model.footage import ClipSpec, FrameIndex, Recipe
 from mezzmark.model.jobs import JobFailed, PreparedMedia, ProgressUpdate, WorkerFailed
 from mezzmark.model.preparations import PrepareEncodingJob, PrepareOwnJob, PreparePicturesJob, Shot
@@ -182,6 +188,18 @@ def test_what_cannot_be_made_is_noted_and_the_rest_is_prepared(tmp_path: Path) -
     told = [event.reason for event in events if isinstance(event, LeftOut)]
     assert sorted(told) == footage.refused
     assert footage.pictures == {}
+
+
+def test_two_clips_of_one_name_are_refused(tmp_path: Path) -> None:
+    """A clip of several files names them after itself; another one called so is not measured in
+    the place of one of them."""
+    several = own_scenario(tmp_path, 2)
+    single = several.clips[0].model_copy(
+        update={"name": "own/1.mov", "files": several.clips[0].files[:1]}
+    )
+    scenario = several.model_copy(update={"clips": (*several.clips, single)})
+    with pytest.raises(ScenarioError, match=r"own/1\.mov"):
+        run_to_end(scenario, lambda job, _: iter([REFUSED]))
 
 
 def test_no_clip_left_ends_the_run_with_the_reasons(tmp_path: Path) -> None:

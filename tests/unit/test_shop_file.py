@@ -57,6 +57,8 @@ def test_the_shipped_shop_is_read_whole() -> None:
         ({"hours_per_day": "hour_per_day"}, 'Did you mean "hours_per_day"?'),
         ({"hours_per_day = 3": "hours_per_day = 30"}, "30 is not legal"),
         ({"100_000_000": '"fast"'}, '"fast" is not a quantity'),
+        ({"hours_per_day = 3": "hours_per_day = 5e-324"}, "at least 0.01"),
+        ({"hours_per_day = 3": "hours_per_day = 3\ncount = 1000\ncards_per_day = 11"}, "10,000"),
     ],
 )
 def test_a_mistake_is_one_problem_on_one_line(

@@ -3,9 +3,9 @@
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import KW_ONLY, dataclass
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import GetCoreSchemaHandler
+from pydantic import AfterValidator, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from mezzmark.model.fact import Fact
@@ -22,6 +22,18 @@ KERNEL_ENCODING: Final = "reference kernel"
 
 STORAGE_ENCODING: Final = "raw storage"
 """The encoding name of storage cells, which use no footage either."""
+
+TAKEN_NAMES: Final = frozenset({ALL_CLIPS, KERNEL_CLIP, KERNEL_ENCODING, STORAGE_ENCODING})
+
+
+def _is_free(name: str) -> str:
+    if name in TAKEN_NAMES:
+        raise ValueError(f'the name "{name}" stands for something else; choose another one')
+    return name
+
+
+FreeName = Annotated[str, AfterValidator(_is_free)]
+"""Of a clip or an encoding: none that stands for no single one of them."""
 
 ARMS: Final = ("", "null", "pilot")
 """What a trial is for: a figure of its cell; the same cell once more, to see what equal things

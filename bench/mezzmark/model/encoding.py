@@ -9,6 +9,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field, model_validator
 
+from mezzmark.model.cell import FreeName
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.fact import BitRate, Fact, Positive, Whole
 from mezzmark.model.footage import STANDARD_RATES, Chroma, Rate, is_mpeg2_rate
@@ -85,7 +86,7 @@ class _Coding(Fact):
     `interlaced_options` go to the encoder as well where pictures are of two fields; None where it
     cannot hold them."""
 
-    name: str = Field(min_length=1, max_length=300)
+    name: FreeName = Field(min_length=1, max_length=300)
     codec: str
     profile: str = ""
     encoder: str
@@ -228,7 +229,7 @@ class CustomEncoding(Fact):
     """An encoding written out in a scenario: a catalogue codec with choices, or any FFmpeg
     encoder with options. Exactly one of `codec` and `encoder` is given."""
 
-    name: str = Field(min_length=1, max_length=300)
+    name: FreeName = Field(min_length=1, max_length=300)
     codec: str | None = None
     profile: str | None = None
     encoder: str | None = None

@@ -9,7 +9,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
-from mezzmark.model.fact import Amount, BitRate, Fact, Whole
+from mezzmark.model.cell import FreeName
+from mezzmark.model.fact import BitRate, Fact, Length, Whole
 
 _RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
@@ -98,7 +99,7 @@ class ClipSpec(Fact):
     """One clip of a scenario: either `recipe` (+ `original`) or `files` (paths and globs). `share`
     is its part of the footage's time, which its files divide among them; None: equal parts."""
 
-    name: str = Field(min_length=1, max_length=300)
+    name: FreeName = Field(min_length=1, max_length=300)
     recipe: Recipe | None = None
     original: OriginalSpec = OriginalSpec()
     files: tuple[str, ...] = ()
@@ -167,7 +168,7 @@ class MediaFacts(Fact):
     chroma: Chroma
     has_alpha: bool = False
     frame_rate: StreamRate | None
-    duration_s: Amount | None
+    duration_s: Length | None
     stated_frame_count: Whole | None
     time_base: Rate
     has_b_frames: bool

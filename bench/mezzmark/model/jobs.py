@@ -6,7 +6,7 @@ from pydantic import BeforeValidator, SerializeAsAny
 from pydantic_core import from_json
 
 from mezzmark.model.errors import MezzmarkError
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, Length
 from mezzmark.model.survival import Survival
 from mezzmark.model.tasks import TASKS, read_measurement
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
@@ -40,7 +40,7 @@ class PreparedMedia(Fact):
     fingerprint: str
     file_bytes: int
     frame_count: int
-    duration_s: float
+    duration_s: Length
     was_cached: bool
     survives: tuple[Survival, ...] = ()
     is_aspect_lost: bool = False

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal, Self, get_args
 
-from pydantic import Field, model_serializer, model_validator
+from pydantic import Field, field_validator, model_serializer, model_validator
 
 from mezzmark.model.catalogue.core import ENTRIES
 from mezzmark.model.encoding import Container
@@ -283,6 +283,10 @@ STEP_FRACTION: Final = 0.25
 hour of encoding to anybody, and lies within what clips and days differ by."""
 
 
+LEAST_STEP: Final = 1e-4
+"""Far below what any measurement tells apart; every edge of a step is tried for what would tip."""
+
+
 class ChooseSettings(Fact):
     """The `[choose]` table, or a file of needs and wishes. Goals stand in order in `wishes`, or
     with weights in `weights`. With an order, figures count in steps of `indifference_fraction`, and
@@ -296,6 +300,13 @@ class ChooseSettings(Fact):
     confidence_level: float = Field(default=CONFIDENCE_LEVEL, gt=0.5, lt=1)
     clips: tuple[str, ...] = ()
     allow_missing: bool = False
+
+    @field_validator("indifference_fraction")
+    @classmethod
+    def _is_a_step(cls, fraction: float) -> float:
+        if 0 < fraction < LEAST_STEP:
+            raise ValueError(f"steps are 0, for none, or at least {LEAST_STEP:g}")
+        return fraction
 
     @property
     def goals(self) -> tuple[Wish, ...]:

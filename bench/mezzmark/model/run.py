@@ -1,10 +1,13 @@
 """What a run directory says of itself: scenario, host, clips, versions."""
 
 import hashlib
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
 
+from pydantic import Field
+
+from mezzmark.model.cell import FreeName
 from mezzmark.model.encoding import ORIGINAL_ENCODING, Encoding, has_alpha_plane
-from mezzmark.model.fact import Amount, Fact, Positive, Whole
+from mezzmark.model.fact import Amount, Fact, Length, Positive, Whole
 from mezzmark.model.footage import MediaFacts, Suspicion
 from mezzmark.model.link import Link
 from mezzmark.model.players import Player
@@ -62,22 +65,22 @@ class ClipManifest(Fact):
     original's key frames, empty where they were not noted; `suspicions` are signs that the file is
     damaged."""
 
-    clip: str
+    clip: FreeName
     source: Literal["recipe", "own"]
     original: MediaFacts
     fingerprint: str
     frame_count: Positive
-    duration_s: Amount
+    duration_s: Length
     keyframe_interval_median: Amount
-    share: Amount | None = None
+    share: Annotated[float, Field(gt=0, le=1)] | None = None
     key_frames: tuple[Whole, ...] = ()
     suspicions: tuple[Suspicion, ...] = ()
 
     @property
     def pixels_per_s(self) -> float:
-        """Pixels of a second of the footage; 0 where its length is not known."""
+        """Pixels of a second of the footage."""
         pixels = self.original.width_px * self.original.height_px * self.frame_count
-        return pixels / self.duration_s if self.duration_s > 0 else 0.0
+        return pixels / self.duration_s
 
     @property
     def original_encoding(self) -> Encoding:

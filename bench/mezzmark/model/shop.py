@@ -33,13 +33,17 @@ def _written_in(unit: str) -> BeforeValidator:
 LinkSpeed = Annotated[float, AfterValidator(_known_speed), _written_in("Gbit/s")]
 
 
+MOST_CARDS_PER_DAY: Final = 10_000
+"""Of all cameras: days are played through card by card, some hundred times for each encoding."""
+
+
 class Camera(Fact):
     """Cameras of one kind: what they deliver in a shooting day."""
 
     name: str = Field(min_length=1, max_length=300)
     count: int = Field(default=1, ge=1, le=1000, description="cameras of this kind")
     bitrate_bps: BitRate = Field(ge=100_000, le=100_000_000_000, description="bit rate as recorded")
-    hours_per_day: float = Field(gt=0, le=24, description="recorded hours per camera and day")
+    hours_per_day: float = Field(ge=0.01, le=24, description="recorded hours per camera and day")
     cards_per_day: int = Field(default=2, ge=1, le=200, description="cards per camera and day")
     width_px: EvenPixels = Field(default=3840, description="picture width in pixels")
     height_px: EvenPixels = Field(default=2160, description="picture height in pixels")
@@ -70,7 +74,7 @@ class Shop(Fact):
     editors: int = Field(ge=1, le=1000, description="people who edit at the same time")
     streams_per_editor: int = Field(default=1, ge=1, le=64, description="streams played at once")
     editing_hours_per_day: float = Field(
-        default=6.0, gt=0, le=24, description="hours an editor works in the timeline"
+        default=6.0, ge=0.01, le=24, description="hours an editor works in the timeline"
     )
     moves_per_hour: float = Field(
         default=240.0, ge=0, le=100_000, description="playhead moves per editor and hour"
@@ -87,11 +91,11 @@ class Shop(Fact):
         default=52, ge=0, le=200, description="IPv4 + TCP with time stamps: 20 + 20 + 12"
     )
     link_usable_fraction: float = Field(
-        default=0.8, gt=0, le=1, description="share of the payload rate that may be planned for"
+        default=0.8, ge=0.01, le=1, description="share of the payload rate that may be planned for"
     )
     array_mb_per_s: Annotated[float, _written_in("MB/s")] = Field(
         default=800.0,
-        gt=0,
+        ge=0.1,
         le=1_000_000,
         description="what the storage delivers, in 10⁶ bytes a second",
     )
@@ -109,7 +113,7 @@ class Shop(Fact):
     )
     turnaround_hours: float = Field(
         default=14.0,
-        gt=0,
+        ge=0.01,
         le=8_760,
         description="hours from a card's arrival to footage ready to edit",
     )
@@ -129,7 +133,7 @@ class Shop(Fact):
         default=1, ge=1, le=100, description="machines like the measured one that ingest"
     )
     core_counts: tuple[Annotated[int, Field(ge=1, le=1024)], ...] = Field(
-        default=(), description="other core counts to predict ingest for"
+        default=(), max_length=32, description="other core counts to predict ingest for"
     )
 
     @property
@@ -159,6 +163,11 @@ class Shop(Fact):
         names = [camera.name for camera in self.cameras]
         if len(set(names)) < len(names):
             raise ValueError("two cameras share a name; names must differ")
+        if self.card_count_per_day > MOST_CARDS_PER_DAY:
+            raise ValueError(
+                f"{self.card_count_per_day:,} cards a day are more than the "
+                f"{MOST_CARDS_PER_DAY:,} whose ingest is played through"
+            )
         return self
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.errors import FootageError
+from mezzmark.model.errors import FootageError, ScenarioError
 from mezzmark.model.footage import ClipSpec, FrameIndex
 from mezzmark.model.jobs import Job, PreparedMedia
 from mezzmark.model.preparations import (
@@ -193,6 +193,12 @@ def _list_originals(
         shots = yield from _find_shots(spec, dispatch, footage)
         named = name_clips(spec.name, shots)
         for clip, shot in named.items():
+            if clip in jobs:
+                raise ScenarioError(
+                    where=f'clip "{clip}"',
+                    what="another clip, of several files, has one of that name",
+                    remedy="Name one of the two clips in the scenario otherwise.",
+                )
             footage.shares[clip] = spec.share and spec.share / len(named)
             jobs[clip] = PrepareOwnJob(
                 media_path=str(Path(shot.path).absolute()),
@@ -266,7 +272,7 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
         MediaManifest(
             clip=clip,
             encoding=encoding,
-            bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s if made.duration_s else 0.0,
+            bitrate_bps=sum(index.packet_bytes) * 8 / made.duration_s,
             **{k: v for k, v in made if k in MediaManifest.model_fields},
         )
     )

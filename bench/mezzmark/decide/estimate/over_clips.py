@@ -54,7 +54,7 @@ def mix_of(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mi
 
 def frame_rates_of(manifest: Manifest) -> dict[str, float]:
     """Frames a second of each clip's footage."""
-    return {c.clip: c.frame_count / c.duration_s for c in manifest.clips if c.duration_s > 0}
+    return {c.clip: c.frame_count / c.duration_s for c in manifest.clips}
 
 
 def over_clips(

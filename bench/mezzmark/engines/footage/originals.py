@@ -23,7 +23,7 @@ from mezzmark.engines.media.pixels import Planes, frame_from_planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.model.encoding import ORIGINAL, Encoding, planar_format
 from mezzmark.model.errors import FootageError
-from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe
+from mezzmark.model.footage import FrameIndex, OriginalSpec, Recipe, constant_rate
 from mezzmark.model.jobs import PreparedMedia
 from mezzmark.model.preparations import PrepareOriginalJob, PrepareOwnJob
 from mezzmark.model.tasks.spec import MediaReference
@@ -227,7 +227,7 @@ def index_duration_s(index: FrameIndex) -> float:
     """How long the indexed pictures are shown, the last one as long as is usual in the file."""
     steps = [later - earlier for earlier, later in pairwise(index.pts)]
     if not steps:
-        return float(1 / index.frame_rate) if index.frame_rate else 0.0
+        return float(1 / constant_rate(index))
     return float((index.pts[-1] - index.pts[0] + median_low(steps)) * index.time_base)
 
 
