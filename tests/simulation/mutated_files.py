@@ -3,10 +3,10 @@
     python tests/simulation/mutated_files.py [--seed 0] [--count 10000]
 
 Scenarios, shops, needs files, manifests, trials, indexes, and what a fleet's hosts are asked and
-answer, in turn. What is read is used as a command would: described, exported, chosen from, played;
-what a host answered is stored as a trial, or in a manifest, and must be readable again. Each case
-has a seed of its own, told with what came of it: `--seed N --count 1` repeats it. 10 s are of
-processor time. Exits 1 where a case broke its promise.
+answer, in turn. What is read is used as a command would: described, exported, chosen from, played,
+reported, sized, compared; what a host answered is stored as a trial, or in a manifest, and must be
+readable again. Each case has a seed of its own, told with what came of it: `--seed N --count 1`
+repeats it. 10 s are of processor time. Exits 1 where a case broke its promise.
 """
 
 import argparse
@@ -27,11 +27,13 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 from unittest import mock
+from xml.etree import ElementTree
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fixtures.clip_zoo import ZOO, make_zoo_clip
 from fixtures.fabricated_run import EIGHT, Fabrication, fabricate_run
+from fixtures.fabricated_tasks import fabricate_every_task
 from fixtures.mutation import BAD_JSON, BAD_TOML, JSON_VALUE, TOML_VALUE, mutate, mutate_tree
 from mezzmark import api
 from mezzmark.cli.views import print_fleet
@@ -59,12 +61,15 @@ from mezzmark.model.records import HostMoment, Trial
 from mezzmark.model.run import host_id
 from mezzmark.model.tasks.scrub import ScrubJob
 from mezzmark.model.tasks.spec import MediaReference
+from mezzmark.report.figures import drawing
+from mezzmark.report.sections.context import run_context
+from mezzmark.report.view import RunView
 from mezzmark.runner.plan import plan_round
 from mezzmark.runner.rounds import Rounds
 from mezzmark.runner.run import record_trial
 from mezzmark.runner.start import StopFlag, manifest_cells
 from mezzmark.store import record_text
-from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME
+from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, create_run, read_run
 from mezzmark.store.toml_files import read_needs, shipped_folder
 from simulation.synthetic_engine import SyntheticEngine
 
@@ -162,7 +167,34 @@ def readers(folder: Path) -> dict[str, Reader]:
         "index": _index_reader(folder),
         "request": _request_reader(folder),
         "reply": _reply_reader(folder, manifest, trials),
+        "answers": _answers_reader(folder),
     }
+
+
+def _answers_reader(folder: Path) -> Reader:
+    """A run with trials of every task, and all that is said of one: its page, its shop, its
+    comparison with itself, one of them each time. Figures are laid out, and not written."""
+    manifest, trials = fabricate_every_task()
+    run, shop = folder / "every", folder / "shop.toml"
+    create_run(run, manifest)
+    shop.write_text(SHOP)
+
+    def page() -> None:
+        found = read_run(run)
+        with mock.patch.object(drawing, "_svg_tree", return_value=ElementTree.Element("svg")):
+            run_context(RunView(found.manifest, found.trials, run_dir="every"))
+
+    says = (
+        page,
+        lambda: api.size([run], shop=shop),
+        lambda: api.regress(baseline=[run], candidate=[run]),
+    )
+
+    def answered(text: bytes) -> None:
+        (run / TRIALS_NAME).write_bytes(text)
+        says[len(text) % len(says)]()
+
+    return Reader(("".join(f"{trial.model_dump_json()}\n" for trial in trials),), answered)
 
 
 def _index_reader(folder: Path) -> Reader:
