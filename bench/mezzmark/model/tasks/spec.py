@@ -289,8 +289,7 @@ def same_length(*names: str, or_none: Collection[str] = ()) -> Any:
 
 
 def in_order(*names: str) -> Any:
-    """A validator of a model: entry by entry, no list of these has an earlier moment than the one
-    before it."""
+    """A validator of a model: entry by entry, each of these lists is no earlier than the last."""
 
     def check(fact: Any) -> Any:
         for name, later in pairwise(names):
