@@ -7,8 +7,16 @@ import pytest
 
 from fixtures.encoded_pictures import FRAME_COUNT, SMALL, decode_all, master, stamp_in, ticking_ns
 from fixtures.scrubbed import indexed
+from mezzmark.engines.encode import ingest
 from mezzmark.engines.encode.encoded_file import fitted_size
-from mezzmark.engines.encode.ingest import file_names, give_name, ingest_folder, run_ingest, watched
+from mezzmark.engines.encode.ingest import (
+    IngestedClip,
+    file_names,
+    give_name,
+    ingest_folder,
+    run_ingest,
+    watched,
+)
 from mezzmark.engines.media.cache import file_fingerprint
 from mezzmark.engines.media.frame_index import write_frame_index
 from mezzmark.engines.media.storage_file import Line, SentFile
@@ -198,6 +206,21 @@ def test_a_job_that_lasts_goes_through_the_folder_again(tmp_path: Path) -> None:
     assert max(long.later_start_ns) < 4.1 * 10**9
     assert long.lasting_ns == 4 * 10**9
     assert len(list((tmp_path / "long" / "ingested").iterdir())) == 3
+
+
+def test_a_later_clip_may_be_begun_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of two workers and one clip, the one that takes it again may be the quicker one: time counts
+    from when any of them began."""
+    job = _job(tmp_path, sources=_sources(tmp_path)[:1], job_count=2, lasting_s=1.0)
+    how = {"clip_index": 0, "path": tmp_path, "frame_count": 4, "size": SMALL, "wait_ns": None}
+    how |= {"cpu_ns": 1, "file_bytes": 1}
+    made = [
+        IngestedClip(start_ns=at, encoded_ns=at + 5, end_ns=at + 9, worker_index=at - 100, **how)
+        for at in (101, 100)
+    ]
+    monkeypatch.setattr(ingest, "ingest_all", lambda *_, **__: made)
+    found = run_ingest(job, read_clock_ns).measurement
+    assert (found.start_ns, found.later_start_ns) == ((1,), (0,))
 
 
 def test_the_machine_is_watched_while_a_job_lasts() -> None:

@@ -15,6 +15,7 @@ from fixtures.fabricated_run import (
     fabricate_manifest,
     fabricate_run,
 )
+from fixtures.figures import figures_of
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun, observe
 from mezzmark.decide.estimate.over_clips import pool_clips
 from mezzmark.decide.estimate.pooling import (
@@ -115,6 +116,14 @@ def type_8(values: Sequence[float], probability: float) -> float:
     below = math.floor(position)
     at = [ordered[min(max(k, 1), len(ordered)) - 1] for k in (below, below + 1)]
     return at[0] + (position - below) * (at[1] - at[0])
+
+
+def test_bytes_beyond_64_bits_are_summed() -> None:
+    """2,048 moves that read 2⁵³ bytes each read 2⁵³ a move, and not none."""
+    moves = scrub_trial([1.0] * 2048).measurement
+    assert isinstance(moves, ScrubMeasurement)
+    read = moves.model_copy(update={"read_bytes": (2**53,) * 2048})
+    assert figures_of(read)["read_bytes_per_move"] == 2**53
 
 
 def test_p50_and_p95_are_type_8_quantiles_of_one_trial() -> None:

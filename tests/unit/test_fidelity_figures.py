@@ -98,6 +98,21 @@ def test_intervals_are_over_clips() -> None:
     assert [(w.kind, w.needed) for w in two.estimates["psnr"].withheld] == [("few_clips", 1)]
 
 
+def test_a_trial_that_does_not_count_is_not_judged() -> None:
+    """A failed trial, a flagged one, one of an arm, a second one of a clip, and a clip that the mix
+    does not know change nothing; an encoding with no other has no entry."""
+    first = trial("a", "x", [generation([1.0])])
+    worse = trial("a", "x", [generation([9000.0])])
+    apart = [
+        worse.model_copy(update=change)
+        for change in ({"outcome": "failed"}, {"flags": ("suspended",)}, {"arm": "null"})
+    ]
+    unknown = [trial("b", name, [generation([9000.0])]) for name in ("x", "y")]
+    [judged] = judge_encodings([*apart, first, worse, *unknown], {"a": 1.0})
+    assert judged == judge_encodings([first], {"a": 1.0})[0]
+    assert judged.estimates["psnr"].sample_count == 1
+
+
 def test_a_clip_counts_by_its_share() -> None:
     """A clip of half the footage counts as two of a quarter each in means of quality and bit rate;
     what a share of 0.5 adds to the interval's variance is four times what 0.25 adds."""

@@ -5,6 +5,7 @@ import tempfile
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,7 +15,10 @@ import mezzmark
 from mezzmark import api
 from mezzmark.cli.views import print_makespans
 from mezzmark.fleet import ingest, measure, on_host
+from mezzmark.fleet.clip_queue import ClipQueue
 from mezzmark.fleet.ingest import FOLDER
+from mezzmark.fleet.scheduler import HostLostError
+from mezzmark.host.common import Clock
 from mezzmark.model.errors import DestinationError, InterruptedRunError, RunError, UsageError
 from mezzmark.model.fact import grouped
 from mezzmark.model.footage import ClipSpec, Recipe
@@ -139,6 +143,20 @@ def test_every_clip_is_ingested_once_by_a_host_that_was_free(
     said = capsys.readouterr().out
     assert "local-1 alone" in said
     assert "one more" in said
+
+
+def test_a_host_with_more_workers_than_clips_was_not_measured() -> None:
+    """It is sent a clip for each of its workers, whose numbers go on with those of the next host:
+    what it says of another worker is of no trial."""
+    queue = ClipQueue([0], Clock(), 0)
+    job = IngestJob.model_construct(sources=(SimpleNamespace(clip="a", frame_count=1),))
+    found = made_up(job.model_copy(update={"job_count": 1}))
+    more = found.measurement.model_copy(update={"worker_count": 9, "worker_index": (8,)})
+    answer = found.model_copy(update={"measurement": more})
+    with pytest.raises(HostLostError, match="cannot have been measured"):
+        queue.note("h", 0, queue.take(1), answer, begun_ns=0)
+    queue.note("h", 0, [0], found, begun_ns=0)
+    assert queue.done[0]["worker_index"] == 0
 
 
 @pytest.mark.parametrize("count", [1, 2])

@@ -12,8 +12,13 @@ from mezzmark.decide.throughput.grid import (
     limiting_core_count,
     machine_speedup_limit,
 )
-from mezzmark.decide.throughput.ingest import IngestPrediction, predict_ingests
+from mezzmark.decide.throughput.ingest import (
+    IngestPrediction,
+    predict_ingests,
+    predict_makespan,
+)
 from mezzmark.model.cell import ALL_CLIPS, Cell, Setting
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.model.tasks.grid import GridMeasurement
@@ -166,6 +171,13 @@ def test_two_rounds_predict_a_point_only() -> None:
     (found,) = _predict([*trials, _ingest(400, 0)])
     assert (found.predicted.low, found.predicted.high) == (None, None)
     assert [w.kind for w in found.predicted.withheld] == ["few_rounds"]
+
+
+def test_no_draw_of_a_clips_seconds_is_below_zero() -> None:
+    """A clip of 1 s, give or take 5, is drawn with seconds below 0, which no schedule can have."""
+    wide = Estimate.exact(1.0, "s").model_copy(update={"low": -4.0, "high": 6.0, "round_count": 3})
+    found = predict_makespan([wide, wide], 1, rng=np.random.default_rng(1))
+    assert (found.point, found.low) == (2, 0)
 
 
 def test_no_prediction_without_the_split() -> None:

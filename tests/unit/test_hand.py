@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from mezzmark.model.tasks.hand import (
+    Screen,
     Stroke,
     ages,
     censored_median,
@@ -193,6 +194,26 @@ def test_rest_on_the_right_picture_is_no_age_and_no_freeze() -> None:
     assert ages(screen)[:5].tolist() == [0, 1, 2, 0, 0]
     assert longest_freeze(screen) == 2
     assert exact_after_stops(screen, strokes) == [(2, True)]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_ages_follow_their_definition(seed: int) -> None:
+    """The last refresh at which the hand was at the frame on screen or crossed it, looked for from
+    each refresh back; and as well where frames are numbered beyond all memory."""
+    rng = np.random.default_rng(seed)
+    wanted, shown = rng.integers(0, 12, size=(2, 40))
+    shown[:3] = -1
+    crossed = [{int(wanted[0])}]
+    for a, b in pairwise(wanted.tolist()):
+        crossed.append({b, *range(min(a, b) + 1, max(a, b))})
+    expected = [
+        next((back for back in range(k + 1) if shown[k] in crossed[k - back]), -1)
+        for k in range(wanted.size)
+    ]
+    screen = Screen(wanted, shown, shown, 60)
+    assert ages(screen).tolist() == expected
+    far = screen._replace(wanted=wanted + 2**52, shown=np.where(shown < 0, -1, shown + 2**52))
+    assert ages(far).tolist() == expected
 
 
 def test_overtaken_frames_have_an_age_and_others_none() -> None:

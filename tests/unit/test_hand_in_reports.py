@@ -54,6 +54,15 @@ def _drag(pace_ms: float, service: str) -> DragMeasurement:
     return blank.model_copy(update={"pictures": tuple(shown)})
 
 
+def test_a_picture_after_the_last_refresh_shows_nothing() -> None:
+    """The first picture did not come, and the only other one stood when the hand was done."""
+    drag = _drag(260, "latest")
+    late = Shown(269, 10**9, 10**12, 10, "right")
+    pictures = drag.pictures[0]._replace(proof="missing"), late
+    assert view_drag(drag) is not None
+    assert view_drag(drag.model_copy(update={"pictures": pictures})) is None
+
+
 def _play(pace_ms: float) -> PlayMeasurement:
     ready = tuple(int(n * pace_ms * MS) for n in range(1, 76))
     times = {"period_ns": 40 * MS, "due_ns": ready[3], "phase_ns": 0, "busy_ns": ready[-1]}

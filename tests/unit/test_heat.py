@@ -86,6 +86,7 @@ def test_both_ends_are_of_the_same_clips() -> None:
     assert (first, last) == pytest.approx((1e9 / 10, 1e9 / 15))
     assert heat_speeds(spans[:2], [1, 1], **given) is None
     assert heat_speeds(spans, [1, 1, 1], worker_count=1, lasting_ns=0) is None
+    assert heat_speeds([(0, 5, 5), (0, 90, 95)], [1], **given) is None  # no time at all
     assert "heat_ratio" not in figures_of(lasting(1).model_copy(update={"lasting_ns": 0}))
 
 

@@ -8,8 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
+from test_fidelity_figures import survival
 
+from fixtures.fabricated_fidelity import EXPECTED, generation, reading, worst_frame
+from fixtures.fabricated_fidelity import trial as fidelity_trial
 from fixtures.fabricated_run import Fabrication, fabricate_run
+from fixtures.fabricated_throughput import grid_trial, ingest_trial
 from fixtures.mutation import DEEP
 from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import read_frame_index
@@ -19,7 +24,10 @@ from mezzmark.model.errors import FootageError, RunError
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import FIRST_TIMESTAMP, FrameIndex
 from mezzmark.model.jobs import read_job
+from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest, HostFacts, MediaManifest
+from mezzmark.model.tasks import TASKS
+from mezzmark.store.record_text import parse_trial
 from mezzmark.store.run_store import TRIALS_NAME, append_trial, create_run, read_run
 from mezzmark.store.toml_files import MAX_TOML_BYTES
 from simulation.mutated_files import run_cases
@@ -253,7 +261,97 @@ def test_no_place_to_start_from_lies_before_all_times() -> None:
     assert min(player._start_times(0)) == -(2**63) + 1
 
 
-@pytest.mark.parametrize("fact", [ClipManifest, Encoding, FrameIndex, HostFacts, MediaManifest])
+SHOWN = [1, 5, 20, 0, "right"]
+MEASURED: dict[str, dict[str, Any]] = {
+    "ingest": ingest_trial("e", 0).measurement.model_dump(mode="json")
+    | {"later_clip": [0], "later_start_ns": [10**10], "later_end_ns": [2 * 10**10]},
+    "grid": grid_trial("e", 2, 0, 25).measurement.model_dump(mode="json"),
+    "fidelity": fidelity_trial("c", "e", [generation([4.0])], chart=reading(EXPECTED))
+    .measurement.model_copy(update={"tags": survival(), "worst_frame": worst_frame(0)})
+    .model_dump(mode="json"),
+    "drag": {"refresh_hz": 60, "strokes": [[0, 5, 9, 9]] * 12, "first_ns": 7, "sample_ns": 0}
+    | {"pictures": [[0, 0, 0, 0, "right"], SHOWN]},
+    "play": {"refresh_hz": 60, "proof": [], "sample_ns": 0}
+    | {
+        "playbacks": [
+            {"speed": "1x", "start_frame": 0, "period_ns": 40, "due_ns": due, "phase_ns": 0}
+            | {"busy_ns": 1, "ready_ns": [3, 9, 9]}
+            for due in (5, 30)
+        ]
+    },
+    "streams": {"duration_s": 5, "proof": []}
+    | {"levels": [[n, 9, 0, 0, None, 30 * n, None, 0, 0] for n in (1, 2)]},
+    "storage": {"access": "write", "byte_count": 1, "wall_ns": 9}
+    | {"process_start_ns": [0, 2], "process_end_ns": [8, 9]},
+}
+"""One of each of these tasks that is believed."""
+
+
+@pytest.mark.parametrize(
+    ("task", "places", "told"),
+    [
+        ("ingest", ("encoded_ns", 0), 10**10),
+        ("ingest", ("start_ns", 0), 3 * 10**9 - 1),
+        ("ingest", ("later_end_ns", 0), 10**10 - 1),
+        ("ingest", ("worker_index", 0), 2),
+        ("ingest", ("worker_count",), 2**53),
+        ("grid", ("start_ns", 1), 9 * 10**9),
+        ("storage", ("process_end_ns", 1), 1),
+        ("drag", ("strokes",), [[0, 5, 99_999, 1]] * 11),
+        ("play", ("playbacks", 0, "period_ns"), 2**52 + 1),
+        ("streams", ("levels", 1, 0), 1),
+        ("fidelity", ("generations",), []),
+        ("fidelity", ("generations", 0, "file_bytes"), 0),
+        ("fidelity", ("generations", 0, "quality", "peak"), 10**400),
+        ("fidelity", ("generations", 0, "quality", "squared_error", 0, 1), -1.0),
+        ("fidelity", ("chart", "patches"), []),
+        ("fidelity", ("chart", "patches", 0, "kind"), "outside"),
+        ("fidelity", ("chart", "chart", "primaries"), "ACES"),
+    ],
+    ids=lambda one: str(one)[:40],
+)
+def test_a_measurement_that_no_trial_can_have_is_refused(
+    task: str, places: tuple[Any, ...], told: Any
+) -> None:
+    """Ends before starts, workers and pictures that are not there, more than a trial lasts, twice
+    the same: each was a traceback, a speed below 0 or all of the memory behind the reader."""
+    model, good = TASKS[task].measurement_model, json.dumps(MEASURED[task])
+    model.model_validate_json(good)
+    damaged = json.loads(good)
+    place = damaged
+    for key in places[:-1]:
+        place = place[key]
+    place[places[-1]] = told
+    with pytest.raises(ValidationError):
+        model.model_validate_json(json.dumps(damaged))
+
+
+def test_storage_that_nobody_read_is_refused() -> None:
+    """No process at all, as many starts as ends."""
+    none = {"process_start_ns": [], "process_end_ns": [], "read_ns": [5]}
+    with pytest.raises(ValidationError, match="process_start_ns"):
+        TASKS["storage"].measurement_model.model_validate(MEASURED["storage"] | none)
+
+
+@pytest.mark.parametrize(("task", "took_ns"), [("drag", 27), ("play", 39), ("streams", 60)])
+def test_nothing_is_shown_after_its_trial(task: str, took_ns: int, run_dir: Path) -> None:
+    """The first picture of a drag and then the last; all starts of a playback one after the other;
+    of each number of streams what a player took on average."""
+    line = (run_dir / TRIALS_NAME).read_text().splitlines()[0]
+    trial = json.loads(line)
+    trial["cell"] |= {"task": task, "setting": {}}
+    trial["measurement"] = {"task": task} | MEASURED[task]
+    believed = parse_trial(json.dumps(trial | {"wall_ns": took_ns}).encode(), where="line")
+    assert isinstance(believed, Trial)
+    with pytest.raises(RunError, match="wall_ns"):
+        parse_trial(json.dumps(trial | {"wall_ns": took_ns - 1}).encode(), where="line")
+
+
+STORED = (ClipManifest, Encoding, FrameIndex, HostFacts, MediaManifest)
+MEASUREMENTS = dict.fromkeys(spec.measurement_model for spec in TASKS.values())
+
+
+@pytest.mark.parametrize("fact", [*STORED, *MEASUREMENTS])
 def test_every_whole_number_of_a_stored_fact_has_bounds(fact: type[Fact]) -> None:
     """What is stored and used in sums says how small and how large it can be."""
     assert list(_unbounded(fact.model_json_schema())) == []

@@ -1,11 +1,19 @@
 """Playback judged at refreshes, the search for the number of streams, and its typical round."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
 from mezzmark.decide.estimate.rounds import estimate_count
 from mezzmark.engines.play.playback import PlayLoop
-from mezzmark.model.tasks.play import Playback, PlayMeasurement, judge_playback, view_play
+from mezzmark.model.tasks.play import (
+    Playback,
+    PlayMeasurement,
+    due_and_ready,
+    judge_playback,
+    view_play,
+)
 from mezzmark.model.tasks.spec import Seen
 from mezzmark.model.tasks.streams import (
     Level,
@@ -75,6 +83,38 @@ def test_cadence_alone_drops_and_repeats_nothing() -> None:
         )
         found = judge_playback(playback, refresh_hz)
         assert (found["late"], found["dropped"], found["repeats"]) == (0, 0, 0)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_playing_equals_a_look_at_each_refresh(seed: int) -> None:
+    """Stalls, drops and repeats of pictures of random cost are those of a screen that is looked at
+    refresh by refresh."""
+    rng = np.random.default_rng(seed)
+    times = {"period_ns": int(rng.integers(5, 60)) * MS, "due_ns": 50 * MS, "phase_ns": 3 * MS}
+    ready = np.cumsum(rng.lognormal(np.log(25 * MS), 1.0, size=60)).astype(int).tolist()
+    playback = Playback(speed="1x", start_frame=0, busy_ns=1, ready_ns=ready, **times)
+    due, first = ([n.item() for n in each] for each in due_and_ready(playback, 60))
+    screen = [
+        max((n for n in range(60) if due[n] <= k and first[n] <= k), default=-1)
+        for k in range(due[0], due[-1] + 1)
+    ]
+    new = [now != before for before, now in pairwise([-1, *screen])]
+    stands, stall = 0, 0
+    for is_new in new:
+        stands = 1 if is_new else stands + 1
+        stall = max(stall, stands)
+    found = judge_playback(playback, 60)
+    late = [n for n in range(60) if first[n] > due[n]]
+    assert found["stall_ms"] == pytest.approx(stall * 1000 / 60)
+    assert found["dropped"] == len(set(late) - set(screen))
+    assert found["repeats"] == sum(not new[k - due[0]] for k in set(due))
+
+
+def test_two_pictures_in_104_days_are_judged() -> None:
+    """They are half a billion refreshes apart, of which none but two is looked at."""
+    times = {"period_ns": 2**53, "due_ns": 0, "phase_ns": 0, "busy_ns": 0}
+    slow = Playback(speed="1x", start_frame=0, ready_ns=(0, 1), **times)
+    assert judge_playback(slow, 60)["stall_ms"] == pytest.approx(2**53 / MS, rel=1e-6)
 
 
 def test_figures_of_each_speed_and_of_wrong_pictures() -> None:

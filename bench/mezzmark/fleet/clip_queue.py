@@ -111,7 +111,7 @@ def _rows(answer: Measured, host: str, count: int) -> list[dict[str, Any]]:
     """What a host measured, a row a clip. HostLostError where it is of other clips."""
     found: Any = answer.measurement
     columns = {name: getattr(found, name) for name in (*_PER_CLIP, "wait_ns")}
-    if len(found.clips) != count:
+    if (len(found.clips), found.worker_count) != (count, count):
         raise lost(host, "it answered with what cannot have been measured")
     known = {name: values for name, values in columns.items() if values}
     return [dict(zip(known, row, strict=True)) for row in zip(*known.values(), strict=True)]

@@ -23,12 +23,13 @@ from mezzmark.model.colour import (
     Floats,
     MatrixName,
     Meaning,
+    PrimariesName,
     TransferName,
     change_primaries,
     light_of,
     signal_of,
 )
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, Positive
 from mezzmark.model.footage import ColourTags
 
 COLUMNS: Final = 42
@@ -97,10 +98,10 @@ class Chart(Fact):
     """A chart as it is made: its size, and what its code values mean. `stated` is what the clip
     says of itself whose place the chart takes; None: everything is stated."""
 
-    width_px: int
-    height_px: int
+    width_px: Positive
+    height_px: Positive
     matrix: MatrixName = "BT.709"
-    primaries: str = "BT.709"
+    primaries: PrimariesName = "BT.709"
     transfer: TransferName = "BT.1886"
     stated: ColourTags | None = None
 

@@ -4,12 +4,12 @@ Everything works on float arrays whose last axis is the channel: R'G'B' with 0 =
 1 = nominal white, or Y'CbCr with Y' as R'G'B' and Cb, Cr from -0.5 to 0.5.
 """
 
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from mezzmark.model.fact import Fact
+from mezzmark.model.fact import Fact, NameIn
 from mezzmark.model.footage import ColourTags
 
 Floats = npt.NDArray[np.float64]
@@ -36,6 +36,8 @@ CHROMATICITIES: Final[dict[str, tuple[tuple[float, float], ...]]] = {
 }
 """x, y of red, green, blue: BT.709-6 item 1.3, BT.2020-2 table 3, ITU-T H.273 table 2. White is
 D65 in all."""
+
+PrimariesName = Annotated[str, NameIn(CHROMATICITIES)]
 
 _PRIMARIES: Final = {
     **{1: "BT.709", 5: "BT.601 625 lines", 6: "BT.601 525 lines", 7: "BT.601 525 lines"},
@@ -73,7 +75,7 @@ class Meaning(Fact):
 
     matrix: MatrixName
     is_full_range: bool
-    primaries: str
+    primaries: PrimariesName
     transfer: TransferName
 
 

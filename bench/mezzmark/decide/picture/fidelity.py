@@ -153,18 +153,18 @@ def _worst_patch(chart: Diagnosis) -> float:
 def judge_encodings(
     trials: Iterable[Trial], mix: Mix | None = None, *, confidence_level: float = CONFIDENCE_LEVEL
 ) -> tuple[EncodingFidelity, ...]:
-    """One entry per encoding that has a finished fidelity trial, in order of appearance; clips
-    count by their shares in the mix, alike without one."""
-    found = grouped(
-        (trial.cell.encoding, (trial.cell.clip, trial.measurement))
-        for trial in trials
-        if isinstance(trial.measurement, FidelityMeasurement)
-    )
-    by_name = {
-        name: [_clip(clip, (mix or {}).get(clip, 1.0), measured) for clip, measured in group]
-        for name, group in found.items()
-    }
-    return tuple(_judge(name, clips, confidence_level) for name, clips in by_name.items())
+    """One entry per encoding that has a counted fidelity trial, in order of appearance; the first
+    of a clip stands for all. Clips count by their shares in the mix, which knows them all; alike
+    without one."""
+    found: dict[str, dict[str, ClipFidelity]] = {}
+    for trial in trials:
+        name, clip, measured = trial.cell.encoding, trial.cell.clip, trial.measurement
+        if not (isinstance(measured, FidelityMeasurement) and trial.is_counted and not trial.arm):
+            continue
+        clips = found.setdefault(name, {})
+        if clip not in clips and (mix is None or clip in mix):
+            clips[clip] = _clip(clip, 1.0 if mix is None else mix[clip], measured)
+    return tuple(_judge(name, [*of.values()], confidence_level) for name, of in found.items() if of)
 
 
 def judge_run(run: ObservedRun) -> tuple[EncodingFidelity, ...]:

@@ -114,12 +114,13 @@ def predict_makespan(
     rng: np.random.Generator,
 ) -> Estimate:
     """The makespan of clips that take so many seconds each: the schedule of the points, within the
-    quantiles of the schedules that draws of the clips' seconds give."""
+    quantiles of the schedules that draws of the clips' seconds give; a wide interval has draws
+    below 0, which count as 0."""
     drawn = [draw_estimate(clip, rng=rng, draw_count=PREDICTION_DRAWS) for clip in durations]
     withheld = tuple(dict.fromkeys(reason for clip in drawn for reason in clip.withheld))
     low = high = None
     if not withheld:
-        rows = np.column_stack([clip.draws for clip in drawn])
+        rows = np.column_stack([clip.draws for clip in drawn]).clip(min=0)
         spans_s = [find_makespan_s(row, worker_count, order=order) for row in rows]
         tail = (1 - CONFIDENCE_LEVEL) / 2
         low, high = np.quantile(spans_s, (tail, 1 - tail)).tolist()

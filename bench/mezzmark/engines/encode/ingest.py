@@ -77,7 +77,7 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     with watched(job.lasting_s, clock_ns) as moments:
         made = ingest_all(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     clips, later = made[: len(job.sources)], made[len(job.sources) :]
-    release_ns = min(clip.start_ns for clip in clips)
+    release_ns = min(clip.start_ns for clip in made)  # a later one's worker may have been quicker
     return Measured(
         measurement=IngestMeasurement(
             clips=tuple(source.clip for source in job.sources),

@@ -7,7 +7,7 @@ from operator import methodcaller
 from typing import Annotated, Any, Final, Literal, NamedTuple
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.fact import NS_PER_S, Fact, Whole
@@ -95,6 +95,10 @@ class Shown(NamedTuple):
     proof: Proof
 
 
+MAX_REFRESHES: Final = 1_000_000
+"""More than ten times those of the longest trial that may be asked for, 120 s at 480 Hz."""
+
+
 class DragMeasurement(Fact):
     """One trial of a hand that does not wait. The first picture stands before the hand moves (all
     its times are 0), `first_ns` after the file is opened. `wake_late_ns` has an entry for each wait
@@ -112,6 +116,12 @@ class DragMeasurement(Fact):
     wait_ns: tuple[Whole, ...] = ()
 
     _one_entry_per_picture = spec.same_length("pictures", or_none=("wait_ns",))
+
+    @model_validator(mode="after")
+    def _ends(self) -> "DragMeasurement":
+        if sum(stroke.refreshes + stroke.rest for stroke in self.strokes) > MAX_REFRESHES:
+            raise ValueError(f"strokes last longer than {MAX_REFRESHES} refreshes")
+        return self
 
     @property
     def proof(self) -> tuple[Proof, ...]:
@@ -135,12 +145,14 @@ Values = dict[str, float]
 
 
 def view_drag(measured: DragMeasurement) -> Values | None:
-    """What was seen; None where a wrong picture, or none, was shown. Where the hand never was, a
-    picture is as old as the drag, and older than 100 ms."""
+    """What was seen; None where a wrong picture was shown, or none in time. Where the hand never
+    was, a picture is as old as the drag, and older than 100 ms."""
     if "wrong" in measured.proof or set(measured.proof) == {"missing"}:
         return None
     screen, refresh_ms = measured.screen, 1000 / measured.refresh_hz
     is_there = screen.shown >= 0
+    if not is_there.any():
+        return None
     found, so_far = hand.ages(screen)[is_there], np.arange(1, screen.wanted.size + 1)[is_there]
     ages_ms = np.where(found < 0, so_far, found) * refresh_ms
     off = hand.distances(screen)
@@ -242,4 +254,7 @@ DRAG: Final = spec.TaskSpec(
     headline="distance_mean_frames",  # ranks all services alike; ages do not
     reads_encoded_file=True,
     is_best_by_headline=True,
+    busy_ns=lambda measured: (
+        measured.first_ns + max(picture.done_ns for picture in measured.pictures)
+    ),
 )

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from mezzmark.model.cell import Setting
-from mezzmark.model.chart import Chart, PatchKind
+from mezzmark.model.chart import PATCHES, Chart, PatchKind
 from mezzmark.model.colour import DisplayName, Floats, Meaning
-from mezzmark.model.fact import Fact, NameIn, Number, Positive, Whole
+from mezzmark.model.fact import Amount, Fact, NameIn, Number, Positive, Whole
 from mezzmark.model.footage import ColourTags, HdrMetadata, RateText
 from mezzmark.model.tasks.spec import Better, EncoderJob, Figure, TaskSpec, cells_of
 
@@ -25,9 +25,9 @@ class QualitySeries(Fact):
     more than 8 bits whose width FFmpeg's filter misreads."""
 
     pixel_format: str
-    peak: int
-    plane_weights: tuple[Number, Number, Number]
-    squared_error: tuple[tuple[Number, Number, Number], ...] = ()
+    peak: Positive
+    plane_weights: tuple[Amount, Amount, Amount]
+    squared_error: tuple[tuple[Amount, Amount, Amount], ...] = ()
     ssim: tuple[tuple[Number, Number, Number], ...] = ()
     ssim_all: tuple[Number, ...] = ()
     xpsnr_db: tuple[tuple[Number | None, Number | None, Number | None], ...] = ()
@@ -147,12 +147,12 @@ class GenerationQuality(Fact):
     or encoding has none."""
 
     generation: Whole
-    file_bytes: Whole
+    file_bytes: Positive
     frame_count: Positive
     is_bit_exact: bool
     differing_frame_count: Whole
     quality: QualitySeries
-    alpha_squared_error: tuple[Number, ...] = ()
+    alpha_squared_error: tuple[Amount, ...] = ()
 
 
 class PatchReading(Fact):
@@ -192,12 +192,18 @@ class ChartMeasurement(Fact):
     pixel_format: str
     display: DisplayName
     patches: tuple[PatchReading, ...]
-    ramp_codes_entered: int
-    ramp_codes_returned: int
+    ramp_codes_entered: Whole
+    ramp_codes_returned: Whole
     eight_bit_step_fraction: Number | None
     chroma_shift_x_px: Number | None
     chroma_shift_y_px: Number | None
     misread: tuple[Meaning, Meaning] | None = None
+
+    @model_validator(mode="after")
+    def _of_the_chart(self) -> "ChartMeasurement":
+        if [(p.name, p.kind) for p in self.patches] != [(p.name, p.kind) for p in PATCHES]:
+            raise ValueError(f"patches are not the {len(PATCHES)} of the chart, in its order")
+        return self
 
     @property
     def visible_delta_e(self) -> float:
@@ -227,7 +233,7 @@ class TagSurvival(Fact):
 
     encoding: str
     container: str
-    height_px: int
+    height_px: Positive
     written: ColourTags
     read: ColourTags
     chroma_location: tuple[str | None, str | None]
@@ -248,9 +254,9 @@ class WorstFrame(Fact):
     """The frame of generation 1 with the largest squared error, and its worst part. Both crops are
     PNG files in base64, of the same place, as the viewer shows them."""
 
-    frame_index: int
-    left_px: int
-    top_px: int
+    frame_index: Whole
+    left_px: Whole
+    top_px: Whole
     before_png: str
     after_png: str
 
@@ -269,7 +275,7 @@ class FidelityMeasurement(Fact):
     decoded_pixel_format: str
     compared_pixel_format: str
     is_lossless_claimed: bool
-    generations: tuple[GenerationQuality, ...]
+    generations: tuple[GenerationQuality, ...] = Field(min_length=1)
     chart: ChartMeasurement | None
     tags: TagSurvival | None
     worst_frame: WorstFrame | None

@@ -71,6 +71,7 @@ class GridMeasurement(Fact):
         *("file_bytes", "decoded_frame_count", "stamps_in_order"),
         or_none=("load_ns", "verify_ns"),
     )
+    _end_after_start = spec.in_order("start_ns", "end_ns")
 
 
 def _peak_memory(seen: spec.Seen) -> float | None:

@@ -117,16 +117,19 @@ def rebuild_screen(
 def ages(screen: Screen) -> Ints:
     """At each refresh how many refreshes ago the hand was last at the frame on screen, or passed
     it; -1 where it never did, or nothing is shown."""
-    wanted, shown = screen.wanted, screen.shown
-    last_there = np.full(int(np.maximum(wanted, shown).max()) + 2, -1, dtype=np.int64)
+    wanted, before = screen.wanted, np.append(screen.wanted[:1], screen.wanted[:-1])
+    low = np.where(wanted > before, before + 1, wanted)
+    high = np.where(wanted > before, wanted, np.maximum(wanted, before - 1))
+    # Of the frames that the hand passes, those ever on screen alone, however long the clip is.
+    frames, place = np.unique(screen.shown, return_inverse=True)
+    from_place, to_place = np.searchsorted(frames, low), np.searchsorted(frames, high, side="right")
+    last_there = np.full(frames.size, -1, dtype=np.int64)
     found = np.full(wanted.size, -1, dtype=np.int64)
-    before = wanted[0]
-    for k, (hand, frame) in enumerate(zip(wanted.tolist(), shown.tolist(), strict=True)):
-        low, high = (before + 1, hand) if hand > before else (hand, max(hand, before - 1))
-        last_there[low : high + 1] = k
-        if frame >= 0 and last_there[frame] >= 0:
-            found[k] = k - last_there[frame]
-        before = hand
+    spans = zip(from_place.tolist(), to_place.tolist(), place.tolist(), strict=True)
+    for k, (first, end, at) in enumerate(spans):
+        last_there[first:end] = k
+        if last_there[at] >= 0:  # never where nothing is shown: no hand is at frame -1
+            found[k] = k - last_there[at]
     return found
 
 

@@ -6,7 +6,7 @@ Times inside one trial are nanoseconds after the moment the pool was released.
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import product
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field, model_validator
 
@@ -50,20 +50,21 @@ def heat_speeds(
 ) -> tuple[float, float] | None:
     """Pixels, in 10⁶ a second, of all workers in the first and in the last minutes, over the clips
     that were begun and done in both, so that both are of the same work: total pixels / the clips'
-    mean seconds. None where no clip was; `pixels` are those of each clip."""
+    mean seconds. None where no clip was, or none took time; `pixels` are those of each clip."""
     ends = [
         grouped((clip, end - start) for clip, start, end in spans if lies(start, end, lasting_ns))
         for lies in (is_first, is_last)
     ]
     common = sorted(ends[0].keys() & ends[1].keys())
-    if not common:
-        return None
     work = sum(pixels[clip] for clip in common) * worker_count / 1e6
     first, last = (
         sum(sum(times[clip]) / len(times[clip]) for clip in common) / NS_PER_S for times in ends
     )
-    return work / first, work / last
+    return (work / first, work / last) if first > 0 and last > 0 else None
 
+
+WorkerCount = Annotated[int, Field(ge=1, le=16_384)]
+"""A farm of 128 machines of 128 cores; a figure has a row for each."""
 
 ClipOrder = Literal["fifo", "longest-first"]
 """`fifo`: as the folder lists them; `longest-first`: by falling number of pixels to encode."""
@@ -160,7 +161,7 @@ class IngestMeasurement(Fact):
     cpu_ns: tuple[Whole, ...]
     file_bytes: tuple[Whole, ...]
     is_verified: tuple[bool, ...]
-    worker_count: Positive
+    worker_count: WorkerCount
     wait_ns: tuple[Whole, ...] = ()
     hosts: tuple[str, ...] = ()
     lasting_ns: Whole = 0
@@ -175,6 +176,8 @@ class IngestMeasurement(Fact):
         or_none=("wait_ns", "hosts"),
     )
     _one_entry_per_later_clip = spec.same_length("later_clip", "later_start_ns", "later_end_ns")
+    _end_after_start = spec.in_order("start_ns", "encoded_ns", "end_ns")
+    _later_end_after_start = spec.in_order("later_start_ns", "later_end_ns")
 
     @property
     def pixels(self) -> list[int]:
@@ -183,9 +186,11 @@ class IngestMeasurement(Fact):
         return [frames * width * height for frames, width, height in sizes]
 
     @model_validator(mode="after")
-    def _of_these_clips(self) -> "IngestMeasurement":
+    def _of_these_clips_and_workers(self) -> "IngestMeasurement":
         if any(clip >= len(self.clips) for clip in self.later_clip):
             raise ValueError("later_clip names a clip that is not in clips")
+        if max(self.worker_index) >= self.worker_count:
+            raise ValueError("worker_index names a worker beyond worker_count")
         return self
 
 

@@ -7,9 +7,9 @@ pictures was full. The clock runs on: a picture that comes when the next is due 
 from typing import Final, Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
+from mezzmark.model.fact import MAX_WHOLE, NS_PER_S, Fact, Positive, Whole
 from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.drag import (
     OpenLoopJob,
@@ -62,6 +62,17 @@ class Playback(Fact):
     busy_ns: Whole
     ready_ns: tuple[Whole, ...] = Field(min_length=1, max_length=1_000_000)
 
+    @model_validator(mode="after")
+    def _ends(self) -> "Playback":
+        if (len(self.ready_ns) - 1) * self.period_ns > MAX_WHOLE:
+            raise ValueError("ready_ns has more pictures of this period_ns than 104 days hold")
+        return self
+
+    @property
+    def took_ns(self) -> int:
+        """From the start's request until the last picture was ready; it may be shown later."""
+        return max(self.due_ns, *self.ready_ns)
+
 
 class PlayMeasurement(Fact):
     """One trial; `proof` has an entry a picture that was presented, of all starts in order, and so
@@ -97,11 +108,13 @@ def judge_playback(playback: Playback, refresh_hz: int) -> Values:
     was due, that one included, while there were more to come. What the cadence of two rates repeats
     or leaves out is in none of them."""
     due, ready = due_and_ready(playback, refresh_hz)
-    refreshes, places = np.arange(due[0], due[-1] + 1), np.arange(due.size)
+    places = np.arange(due.size)
+    # Between these refreshes nothing changes, however many there are.
+    refreshes = np.unique(np.concatenate([due, ready.clip(due[0], due[-1])]))
     there = [np.searchsorted(each, refreshes, side="right") for each in (due, ready)]
     shown = np.minimum(*there) - 1
     is_new = np.diff(shown, prepend=-1) != 0
-    changes = np.concatenate([[0], np.flatnonzero(is_new), [shown.size]])
+    changes = np.concatenate([due[:1], refreshes[is_new], due[-1:] + 1])
     fill = np.searchsorted(ready, due, side="right") - places
     return {
         "pictures": due.size,
@@ -174,4 +187,5 @@ PLAY: Final = spec.TaskSpec(
     headline="busy_fraction",  # known of every trial, where late pictures are rare
     reads_encoded_file=True,
     is_best_by_headline=True,
+    busy_ns=lambda measured: sum(playback.took_ns for playback in measured.playbacks),
 )

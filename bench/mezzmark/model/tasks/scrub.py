@@ -221,7 +221,8 @@ def _proved_moves(
     """Of trials with as many moves, whose lists become one array, sorted once: that is most of what
     a large run costs."""
     columns = np.array(lists, dtype=np.int64)  # trial × column × move
-    totals = columns.sum(axis=2).tolist()
+    # Bytes of many moves may pass what 64 bits hold; up to 2⁵³ a float is as exact.
+    totals = columns.sum(axis=2, dtype=np.float64)
     rows_ms = np.empty((len(seen), 4, columns.shape[2]))
     latency_ns = columns[:, :3].sum(axis=1) + columns[:, 4:].sum(axis=1)
     np.divide(latency_ns, spec.NS_PER_MS, out=rows_ms[:, 0])
@@ -232,9 +233,9 @@ def _proved_moves(
         yield ProvedMoves(
             latencies_ms=rows[0],
             ordered_ms=ordered,
-            span_ns=(total[0], total[1], total[2]),
+            span_ns=(int(total[0]), int(total[1]), int(total[2])),
             wait_ms=_wait_ms(measured),
-            read_bytes=total[3],
+            read_bytes=int(total[3]),
             open_ns=measured.open_ns,
             process=process,
         )

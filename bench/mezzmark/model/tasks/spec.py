@@ -6,7 +6,7 @@ job of one trial, the measurement it leaves, and the figures read from that meas
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
-from itertools import product
+from itertools import pairwise, product
 from typing import Annotated, Any, Final, Literal, NamedTuple, Self
 
 import numpy as np
@@ -283,6 +283,18 @@ def same_length(*names: str, or_none: Collection[str] = ()) -> Any:
             length = len(values[name])
             if length != wanted and (length or name not in or_none):
                 raise ValueError(f"{name} has {length} entries, and {names[0]} has {wanted}")
+        return fact
+
+    return model_validator(mode="after")(check)
+
+
+def in_order(*names: str) -> Any:
+    """A validator of a model: entry by entry, each of these lists is no earlier than the last."""
+
+    def check(fact: Any) -> Any:
+        for name, later in pairwise(names):
+            if any(b < a for a, b in zip(getattr(fact, name), getattr(fact, later), strict=True)):
+                raise ValueError(f"{later} has an entry before that of {name}")
         return fact
 
     return model_validator(mode="after")(check)

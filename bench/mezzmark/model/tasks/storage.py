@@ -19,6 +19,7 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
     Work,
+    in_order,
     same_length,
 )
 from mezzmark.statistics.quantiles import quantile
@@ -64,11 +65,12 @@ class StorageMeasurement(Fact):
     access: Access
     byte_count: Positive
     wall_ns: Positive
-    process_start_ns: tuple[Whole, ...]
+    process_start_ns: tuple[Whole, ...] = Field(min_length=1)
     process_end_ns: tuple[Whole, ...]
     read_ns: tuple[Whole, ...] = ()
 
     _one_entry_per_process = same_length("process_start_ns", "process_end_ns")
+    _end_after_start = in_order("process_start_ns", "process_end_ns")
 
 
 def _plan(settings: StorageSettings, stock: Stock) -> Iterator[Cell]:

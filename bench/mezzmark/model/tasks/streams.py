@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from pydantic import Field, TypeAdapter
+from pydantic import Field, TypeAdapter, model_validator
 
 from mezzmark.model.fact import Amount, Fact, Positive, Whole
 from mezzmark.model.tasks import spec
@@ -120,6 +120,12 @@ class StreamsMeasurement(Fact):
     levels: tuple[Level, ...] = Field(min_length=1)
     proof: tuple[Proof, ...]
 
+    @model_validator(mode="after")
+    def _each_number_once(self) -> "StreamsMeasurement":
+        if len(self.passed) < len(self.levels):
+            raise ValueError("levels has a number of players twice")
+        return self
+
     @property
     def passed(self) -> dict[int, bool]:
         """Whether all were served, by their number."""
@@ -228,4 +234,5 @@ STREAMS: Final = spec.TaskSpec(
     headline="count",
     reads_encoded_file=True,
     is_best_by_headline=True,
+    busy_ns=lambda measured: sum(level.busy_ns // level.players for level in measured.levels),
 )
