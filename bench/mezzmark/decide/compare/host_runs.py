@@ -215,7 +215,8 @@ def _best_by_work(run: MeasuredRun) -> _Best:
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
         estimate = estimate_figures(groups[cell]).get("throughput_fps")
         work = cell.but(setting=cell.setting.but(**_FREE))
-        if estimate and (work not in best or estimate.point > best[work][1].point):
+        least = best[work][1].point if work in best else 0.0
+        if estimate and estimate.point > least:
             best[work] = cell, estimate
     return best
 
@@ -255,6 +256,6 @@ def _footage_rate(work: Cell, manifest: Manifest) -> float | None:
 
 
 def _per_unit(price: float, throughput: Estimate, unit: str) -> Estimate:
-    """Price / throughput; the price is taken as exact."""
-    cost = throughput.map(lambda fps: price / fps, unit)
+    """Price / throughput, without end where that may be 0; the price is taken as exact."""
+    cost = throughput.map(lambda fps: price / fps if fps else float("inf"), unit)
     return cost.model_copy(update={"method": f"price / throughput; {throughput.method}"})

@@ -211,7 +211,8 @@ def _judge(
     limit_fraction = None
     if single is not None:
         memory = host.memory_bandwidth
-        bandwidth = max(point.bytes_per_s for point in memory.points) if memory else None
+        points = memory.points if memory else ()
+        bandwidth = max((point.bytes_per_s for point in points), default=None)
         rate = _single_pixel_rate(single, trials)
         limit = machine_speedup_limit(limiting_core_count(host), rate, bandwidth)
         limit_fraction = _share(ratio(best, single), limit)
