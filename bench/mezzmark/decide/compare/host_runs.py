@@ -215,8 +215,7 @@ def _best_by_work(run: MeasuredRun) -> _Best:
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
         estimate = estimate_figures(groups[cell]).get("throughput_fps")
         work = cell.but(setting=cell.setting.but(**_FREE))
-        least = best[work][1].point if work in best else 0.0
-        if estimate and estimate.point > least:
+        if estimate and (work not in best or estimate.point > best[work][1].point):
             best[work] = cell, estimate
     return best
 
@@ -256,6 +255,6 @@ def _footage_rate(work: Cell, manifest: Manifest) -> float | None:
 
 
 def _per_unit(price: float, throughput: Estimate, unit: str) -> Estimate:
-    """Price / throughput, without end where that may be 0; the price is taken as exact."""
-    cost = throughput.map(lambda fps: price / fps if fps else float("inf"), unit)
+    """Price / throughput; the price is taken as exact."""
+    cost = throughput.map(lambda fps: price / fps, unit)
     return cost.model_copy(update={"method": f"price / throughput; {throughput.method}"})

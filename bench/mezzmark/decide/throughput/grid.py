@@ -183,6 +183,7 @@ def judge_grid(run: ObservedRun) -> tuple[GridFindings, ...]:
     mine = [t for t in run.trials if t.cell.task == "grid" and not t.arm]
     observations = [o for o in run.observations if o.cell.task == "grid"]
     pooled = pool_clips(observations, run.manifest)
+    pooled = {cell: figures for cell, figures in pooled.items() if "throughput_fps" in figures}
     groups = group_over_clips(observations)
     return tuple(
         _judge(name, pooled, groups, mine, run.manifest.host)
