@@ -388,7 +388,7 @@ def fleet_check(
     from mezzmark.report.page import write_fleet_page
     from mezzmark.store.check_store import begun_check, new_check, newest_check, read_checks
 
-    folder = Path(out).expanduser()
+    folder = Path(os.path.expanduser(out))
     faults = []
     if not judge_only:
         check = (begun_check(folder) if resume else None) or new_check(folder)

@@ -181,10 +181,15 @@ def test_what_was_not_tested_follows_the_scenario() -> None:
         (0.38, None, "0.380"),
         (0.0, None, "0"),
         (0.0, 0.5, "0.0"),
+        (1e-322, None, "0"),
+        (5.0, 5e-324, "5.00"),
+        (5.0, float("nan"), "5.00"),
+        (float("nan"), 1.0, "–"),
     ],
 )
 def test_digits_match_the_uncertainty(value: float, half_width: float | None, text: str) -> None:
-    """Digits stop at a third of the half-width, at four at most, at three where none is known."""
+    """Digits stop at a third of the half-width, at four at most, at three where none is known, or
+    none that a number can be; what is no number is a dash."""
     assert number_text(value, half_width=half_width) == text
 
 

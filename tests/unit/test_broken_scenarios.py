@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
+import mezzmark
 from mezzmark.model.errors import ScenarioError
 from mezzmark.model.scenario import task_tables
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.runner.prepare import resolve_encodings
+from mezzmark.store.run_store import as_run_paths
 from mezzmark.store.toml_files import read_scenario, write_scenario_schema
 
 GOOD = """\
@@ -181,6 +183,24 @@ def test_own_footage_must_be_passed(tmp_path: Path) -> None:
         read_scenario(_write(tmp_path, GOOD), footage=["a.mov"])
     scenario = read_scenario(_write(tmp_path, own), footage=["a.mov", "b/*.mp4"])
     assert [Path(file).name for file in scenario.clips[0].files] == ["a.mov", "*.mp4"]
+
+
+def test_a_home_of_nobody_is_a_folder_of_that_name(tmp_path: Path) -> None:
+    """Where no user has the name, `~name` is a path as it is written: of files, footage and roots,
+    and of runs. The package asks `os.path` alone, for `pathlib` raises an error of its own."""
+    files = 'files = ["~nosuchuser/a.mov", "{footage}"]'
+    own = GOOD.replace("[clips.recipe]\nwidth_px = 640\nheight_px = 360\n", files)
+    root = '[[roots]]\nname = "share"\npath = "~nosuchuser/r"\n'
+    found = read_scenario(_write(tmp_path, f"{own}{root}"), footage=["~nosuchuser/b.mov"])
+    paths = [*found.clips[0].files, found.roots[0].path]
+    ends = [Path("~nosuchuser") / name for name in ("a.mov", "b.mov", "r")]
+    assert [
+        Path(path).relative_to(folder)
+        for path, folder in zip(paths, (tmp_path, Path.cwd(), tmp_path), strict=True)
+    ] == ends
+    assert as_run_paths("~nosuchuser/run") == [Path("~nosuchuser/run")]
+    package = Path(mezzmark.__file__).parent
+    assert [p for p in package.rglob("*.py") if ".expanduser()" in p.read_text("utf-8")] == []
 
 
 def test_the_schema_of_scenarios_is_whole() -> None:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from types import SimpleNamespace
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from fixtures.fabricated_run import (
     Spread,
     fabricate_run,
 )
+from mezzmark.cli.options import OPTIONS
 from mezzmark.decide.choose.choice import (
     Addition,
     Choice,
@@ -546,6 +548,17 @@ def test_the_command_line_goes_before_the_scenario() -> None:
     by_wish = settings_for([scenario], wishes=["less gb_per_hour"])
     assert (by_wish.needs, by_wish.goals) == (table.needs, parse_wishes(["less gb_per_hour"]))
     assert settings_for([scenario]) == table
+
+
+def test_levels_that_the_command_takes_are_legal_and_others_told() -> None:
+    """The least and the greatest `--level` are chosen at; a level beyond is refused by its name."""
+    level = get_args(OPTIONS["level"])[1]
+    for edge in (level.min, level.max):
+        settings = settings_for([], confidence_level=edge)
+        assert choose_encoding([made(TWO)], settings).confidence_level == edge
+    for beyond in (0.49, 1.0):
+        with pytest.raises(ScenarioError, match=f"choose, confidence_level: {beyond} is not legal"):
+            settings_for([], confidence_level=beyond)
 
 
 def test_the_answer_is_data_and_the_same_every_time() -> None:

@@ -1,7 +1,9 @@
 """What the marks of the fidelity figures say, and where they lead, from planted errors."""
 
+import base64
 import math
 import re
+import zlib
 
 import numpy as np
 import pytest
@@ -111,6 +113,41 @@ def test_every_mark_leads_to_its_encodings_row_and_says_its_figure() -> None:
         for (_, words), (_, start) in zip(found, starts, strict=True):
             assert words.startswith(start)
             assert "1 round" in words
+
+
+def plain_png(width: int, height: int, *, is_grey: bool = False) -> str:
+    """A black picture, written after the standard (ISO/IEC 15948), in base64."""
+
+    def chunk(name: bytes, data: bytes) -> bytes:
+        body = name + data
+        return len(data).to_bytes(4) + body + zlib.crc32(body).to_bytes(4)
+
+    head = width.to_bytes(4) + height.to_bytes(4) + bytes((8, 0 if is_grey else 2, 0, 0, 0))
+    lines = (b"\0" + bytes(width * (1 if is_grey else 3))) * height
+    parts = chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(lines)) + chunk(b"IEND", b"")
+    return base64.b64encode(b"\x89PNG\r\n\x1a\n" + parts).decode("ascii")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "is_drawn"),
+    [
+        (plain_png(64, 64), plain_png(64, 64), True),
+        (plain_png(64, 64), plain_png(64, 32), False),
+        *((told, told, False) for told in ("", "abc", "é", plain_png(64, 64)[:40])),
+        (*[plain_png(64, 64, is_grey=True)] * 2, False),
+        (*[plain_png(9000, 1)] * 2, False),
+    ],
+    ids=["fine", "sizes", "nothing", "letters", "accent", "torn", "grey", "large"],
+)
+def test_a_worst_frame_that_is_no_picture_is_left_out(
+    before: str, after: str, is_drawn: bool
+) -> None:
+    """Text that is no PNG, and pictures of two sizes, of one colour or larger than any crop, cost
+    the figure and nothing else."""
+    worst = worst_frame(0).model_copy(update={"before_png": before, "after_png": after})
+    judged = judge_encodings([trial("a", "e", [generation([1.0])], worst_frame=worst)])
+    found = fidelity_pictures(judged, prefix="", anchors={"e": "row"})
+    assert ("worst-frame" in {picture.file_stem for picture in found}) is is_drawn
 
 
 def test_pictures_say_what_was_judged() -> None:

@@ -29,7 +29,14 @@ from mezzmark.report.figures.drawing import (
 from mezzmark.report.figures.points import PlaneAxis, Point, draw_points
 from mezzmark.report.figures.rows import draw_lines
 from mezzmark.report.figures.runs import draw_history
-from mezzmark.report.figures.theme import COLOURS, LIGHT, ratio_limits, set_log_axis, theme_context
+from mezzmark.report.figures.theme import (
+    COLOURS,
+    LIGHT,
+    padded,
+    ratio_limits,
+    set_log_axis,
+    theme_context,
+)
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.history import percent_text
 from mezzmark.report.sections.comparison import build_comparison
@@ -173,6 +180,12 @@ def test_ticks_are_round_numbers(low: float, high: float, shown: list[float]) ->
         set_log_axis(axes, "x", (low, high), label="x")
         ticks = [tick for tick in axes.get_xticks() if low <= tick <= high]
     assert ticks == pytest.approx(shown)
+
+
+def test_an_axis_without_a_positive_value_holds_one() -> None:
+    """So do rates of links that let nothing through."""
+    assert padded([0.0, 0.0], room=2) == (0.5, 2)
+    assert padded([0.0, 10.0, 40.0], room=2) == (5, 80)
 
 
 def test_an_axis_of_ratios_holds_one() -> None:

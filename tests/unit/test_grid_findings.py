@@ -113,6 +113,14 @@ def test_the_limit_is_cores_or_memory() -> None:
     assert limiting_core_count(_host(physical_core_count=None, threads_per_core=None)) == 4
 
 
+def test_memory_measured_at_no_count_is_no_limit() -> None:
+    """Two jobs with twice the frames of one reach half of what four cores allow."""
+    memory = BandwidthFacts(block_bytes=1, repeats=1, points=())
+    trials = _rounds({(1, 1): 10, (2, 1): 20}, sd=0.001)
+    (found,) = judge_grid(ObservedRun(_manifest(memory_bandwidth=memory), tuple(trials)))
+    assert found.limit_fraction.point == pytest.approx(0.5, rel=0.01)
+
+
 def test_memory_lowers_the_limit_of_a_grid() -> None:
     """With memory that carries twice what one job reads, 19 fps of 10 are 95 % of the limit."""
     point = BandwidthPoint(process_count=1, bytes_per_s=2 * 10 * 100 * 100 * 1.5)

@@ -150,6 +150,9 @@ CASES = {
     "long file": "#" * MAX_TOML_BYTES + "#",
     "one name many times": "encodings = [" + '"vc3-sq",' * 20_000 + "]\n" + ONE_CLIP.format(""),
     "picture": ["inspect", "x.ppm"],
+    "files of nobody": ONE_CLIP.partition("[clips.recipe]")[0] + 'files = ["~nosuchuser/x.mov"]\n',
+    "run of nobody": ["report", "~nosuchuser/run"],
+    "site of nobody": ["publish", "~nosuchuser/run", "--to", "~nosuchuser/site"],
     "runs beyond counting": ["measure", "first-look", "--repeat", "9" * 20],
     "comparisons beyond memory": ["rig", "--comparisons", "9" * 20],
 }

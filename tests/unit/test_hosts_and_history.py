@@ -1,17 +1,21 @@
 """Several hosts beside each other, and one host over time, on runs whose truth is given."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from fixtures.fabricated_run import Fabrication, fabricate_manifest
+from fixtures.fabricated_throughput import grid_trial
 from fixtures.snapshot import assert_matches_snapshot
 from fixtures.two_sides import ENCODE, ENCODE_WIDE, QUIET, SCRUB, Run, run_on
 from mezzmark.decide.compare.history import History, trace_history
 from mezzmark.decide.compare.host_runs import group_by_host, parse_price
 from mezzmark.decide.compare.hosts import HardwareComparison, compare_hosts
 from mezzmark.decide.compare.verdicts import Reason
+from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.throughput.grid import judge_grid
 from mezzmark.model.errors import ScenarioError
 from mezzmark.report.prose.history import runs_text
 from mezzmark.report.sections.comparison import build_comparison, build_history
@@ -109,6 +113,28 @@ def test_the_better_buy_is_a_ratio_of_costs(price: float) -> None:
     ratio = many.cost_ratio
     assert ratio.point == pytest.approx(price / 2000, rel=0.01)
     assert ratio.low <= price / 2000 <= ratio.high
+
+
+@pytest.mark.parametrize(("packets", "tasks"), [((0, 0, 0), set()), ((9, 9, 0), {"grid"})])
+def test_who_encoded_nothing_has_no_price_per_frame(
+    packets: tuple[int, ...], tasks: set[str]
+) -> None:
+    """A grid without a packet in its window has no row, and neither figure nor place in a report;
+    of three rounds with one such round the others count."""
+    runs = []
+    for number, made in enumerate([(9, 9, 9), packets]):
+        run = run_on("ab"[number], {ENCODE: QUIET}, number=number)
+        grids = []
+        for index, count in enumerate(made):
+            trial = grid_trial("VC-3 SQ", 1, index, 20)
+            measured = trial.measurement.model_copy(update={"window_packets": (count,)})
+            grids.append(trial.model_copy(update={"position": 900, "measurement": measured}))
+        runs.append(replace(run, trials=(*run.trials, *grids)))
+    found = compared(*runs, prices=("a=1 EUR", "b=2 EUR"))
+    costs = {row.cell.task: row.per_fps for row in found.best if row.label == "b"}
+    assert costs.keys() == {"encode"} | tasks
+    assert all(0 < cost.point < math.inf for cost in costs.values())
+    assert len(judge_grid(ObservedRun(runs[1].manifest, runs[1].trials))) == len(tasks)
 
 
 def test_prices_of_one_machine_have_no_use() -> None:

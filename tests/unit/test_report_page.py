@@ -8,6 +8,7 @@ import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -26,8 +27,17 @@ from fixtures.fabricated_run import (
     fabricate_run,
 )
 from mezzmark.decide.estimate.pooling import summarise_cells
+from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import DestinationError, RunError, ScenarioError
+from mezzmark.model.records import Trial
+from mezzmark.model.run import Manifest
+from mezzmark.model.tasks.streams import Level, StreamsMeasurement
+from mezzmark.report.figures.drawing import Drawing, Picture
+from mezzmark.report.figures.theme import theme_context
 from mezzmark.report.page import ReportPaths, markdown_text, write_report
+from mezzmark.report.sections import context
+from mezzmark.report.sections import tasks as task_sections
+from mezzmark.report.view import RunView
 from mezzmark.store.run_store import TRIALS_NAME, create_run, read_run
 
 SMALL = Fabrication(encodings=EIGHT[:2], patterns=("jump",), rounds=3, requests=8)
@@ -371,3 +381,119 @@ def test_a_run_in_which_nothing_finished_still_reports(tmp_path: Path) -> None:
     assert "nothing finished, so there is no answer" in page
     assert page.count("<bdi>timed out</bdi>") == len(read_run(run_dir).trials)
     assert paths.figures == ()
+
+
+def under(trial: Trial, **axes: object) -> Trial:
+    """The same trial in another setting."""
+    return trial.model_copy(update={"cell": trial.cell.but(setting=trial.cell.setting.but(**axes))})
+
+
+def quick(trial: Trial, count: int) -> Trial:
+    """The same moves, the first ones of no time at all."""
+    spans = ("locate_ns", "decode_ns", "present_ns")
+    cut = {name: (0,) * count + getattr(trial.measurement, name)[count:] for name in spans}
+    return trial.model_copy(update={"measurement": trial.measurement.model_copy(update=cut)})
+
+
+def as_pilot(trial: Trial) -> Trial:
+    """An encode said to try players for the best one; any other trial as it is."""
+    if trial.cell.task != "encode":
+        return trial
+    return under(trial, player="best").model_copy(update={"arm": "pilot"})
+
+
+def many(encoding: str, clips: str) -> list[Trial]:
+    """Three rounds of streams, of which one is served."""
+    levels = (Level(1, 75, 0, 0), Level(2, 150, 80, 40))
+    measured = StreamsMeasurement(duration_s=3, levels=levels, proof=("right",))
+    _, [first, *_] = fabricate_run(SMALL)
+    cells = [Cell(task="streams", clip=c, encoding=encoding, setting=Setting()) for c in clips]
+    change = {"measurement": measured, "position": 900}
+    return [
+        first.model_copy(update={**change, "cell": cell, "round_index": index})
+        for cell in cells
+        for index in range(3)
+    ]
+
+
+def without_bytes(manifest: Manifest) -> Manifest:
+    """Originals of which only that they hold nothing is known."""
+    empty = {"original": manifest.clips[0].original.model_copy(update={"file_bytes": 0})}
+    return manifest.model_copy(
+        update={
+            "clips": tuple(clip.model_copy(update=empty) for clip in manifest.clips),
+            "media": tuple(one for one in manifest.media if one.encoding != "original"),
+        }
+    )
+
+
+def scrubs(trials: Sequence[Trial], **axes: object) -> list[Trial]:
+    """Those of scrubbing, in another setting."""
+    return [under(trial, **axes) for trial in trials if trial.cell.task == "scrub"]
+
+
+ODD: dict[str, tuple[int, Callable[[Manifest, Sequence[Trial]], tuple[Manifest, list[Trial]]]]] = {
+    "no round of scrubbing has both clips": (
+        0,
+        lambda m, ts: (
+            m,
+            [
+                t
+                for t in ts
+                if t.cell.task == "encode" or (t.cell.clip == "a") == (t.round_index == 0)
+            ],
+        ),
+    ),
+    "few rounds of encodings that the manifest lacks": (
+        1,
+        lambda m, ts: (
+            m.model_copy(update={"encodings": ()}),
+            [t for t in ts if t.round_index < 3],
+        ),
+    ),
+    "an unknown way of moving": (1, lambda m, ts: (m, scrubs(ts, pattern="zigzag"))),
+    "no way of moving": (1, lambda m, ts: (m, scrubs(ts, pattern=None))),
+    "a move of no time": (1, lambda m, ts: (m, [quick(t, 1) for t in scrubs(ts)])),
+    "moves of no time": (0, lambda m, ts: (m, [quick(t, 6) for t in scrubs(ts)])),
+    "originals of no bytes": (1, lambda m, ts: (without_bytes(m), list(ts))),
+    "streams of an encoding that lacks a clip": (
+        0,
+        lambda m, _: (m, [*many("original", "ab"), *many("VC-3 SQ", "a")]),
+    ),
+    "a pilot that encodes": (1, lambda m, ts: (m, list(map(as_pilot, ts)))),
+    "roots of one spelling": (
+        4,
+        lambda m, ts: (
+            m,
+            [t for root in ("Raid", "raid", "東京", "大阪") for t in scrubs(ts, root=root)],
+        ),
+    ),
+}
+"""Of each how many figures of scrub latency it has, and what makes it of a plain run."""
+
+
+@pytest.mark.parametrize("odd", ODD)
+def test_an_odd_run_has_a_page(odd: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a run lacks, or says of itself that no machine does, is left out or shown plainly: every
+    figure can be drawn, each under a name of its own, and no number is said that is none."""
+
+    def drawn(stem: str, draw: Callable[[], Drawing]) -> Picture:
+        with theme_context():
+            text = draw().text
+        return Picture(file_stem=stem, title=text.title, caption="", alt="", page_svg="", svg=b"")
+
+    for module in (context, task_sections):
+        monkeypatch.setattr(module, "make_picture", drawn)
+    clips, patterns = ("a", "b"), ("jump",)
+    made = Fabrication(clips=clips, patterns=patterns, encode_threads=(1,), rounds=5, requests=6)
+    manifest, trials = fabricate_run(made)
+    count, change = ODD[odd]
+    manifest, changed = change(manifest, trials)
+    page = context.run_context(RunView(manifest, tuple(changed)))
+    stems = [picture.file_stem for picture in page.pictures]
+    assert max(Counter(stems).values(), default=1) == 1
+    assert sum("scrub-latency" in stem for stem in stems) == count
+    assert ("streams" in stems) is odd.startswith("streams")
+    said = " ".join((page.answer.headline, *page.answer.findings))
+    assert not re.search(r"\b(nan|inf|None)\b", said)
+    assert "Scrub latency was not measured" not in said

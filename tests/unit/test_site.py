@@ -1,5 +1,6 @@
 """A published site: whole, linked, at addresses that stay, and made anew only where it must be."""
 
+import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -95,14 +96,18 @@ def test_a_history_that_lacks_runs_is_left_and_told(built: Any) -> None:
 
 
 def test_what_is_no_run_is_left_out_and_told(built: Any, tmp_path: Path) -> None:
-    """A file and a run without trials are named and left out, and the run beside them is published
-    with its folder's name; nothing but such names is an error."""
+    """A file, a run without trials and one without an id are named and left out, and the run beside
+    them is published with its folder's name; nothing but such names is an error."""
     runs, _, _ = built
     (bare := tmp_path / "bare").mkdir()
     shutil.copy(runs[1] / MANIFEST_NAME, bare)
     (file := tmp_path / "README.md").touch()
-    answer = mezzmark.publish([file, runs[0], bare], to=tmp_path / "out").answer
-    assert [str(p) in answer for p in (file, bare, runs[0])] == [True, True, False]
+    nameless = shutil.copytree(runs[1], tmp_path / "nameless")
+    told = json.loads((nameless / MANIFEST_NAME).read_text(encoding="utf-8"))
+    (nameless / MANIFEST_NAME).write_text(json.dumps(told | {"run_id": ""}), encoding="utf-8")
+    answer = mezzmark.publish([file, runs[0], bare, nameless], to=tmp_path / "out").answer
+    assert [str(p) in answer for p in (file, bare, nameless, runs[0])] == [True] * 3 + [False]
+    assert [path.is_dir() for path in (tmp_path / "out/runs").iterdir()] == [True]
     page = Page((tmp_path / "out/index.html").read_text(encoding="utf-8"))
     assert runs[0].name in page.words
     with pytest.raises(RunError, match="README"):

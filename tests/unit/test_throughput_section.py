@@ -20,13 +20,14 @@ from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.figures.drawing import Picture
-from mezzmark.report.figures.machine import draw_scaling
+from mezzmark.report.figures.machine import _law, draw_scaling
 from mezzmark.report.figures.theme import theme_context
 from mezzmark.report.sections.parts import Section, filled_sections
 from mezzmark.report.sections.tasks import throughput_section
 from mezzmark.report.tables.size import sizing_details
 from mezzmark.report.tables.table import DASH
 from mezzmark.report.view import RunView
+from mezzmark.statistics.scaling import fit_scaling
 
 NAME = "<b>VC-3</b> & $x$"
 FIRST, SECOND = "z, measured first", "a, measured second"
@@ -254,6 +255,18 @@ def test_the_scaling_figure_holds_every_bar_and_the_whole_line(law_fps: int, rou
     assert max(law.get_ydata()) < top_fps
     assert perfect.get_ydata()[3] < top_fps
     assert max(law.get_xdata()) == 8 < axes.get_xlim()[1]  # twice the four cores that were measured
+
+
+def test_a_law_over_very_many_cores_has_as_many_points_as_a_figure_can_show() -> None:
+    """Of five cores every one is drawn; of 10,000 million a few hundred, over the whole length."""
+    counts = np.array([1, 2, 5])
+    fit = fit_scaling(counts.tolist(), np.array([10.0 * counts] * 4), law="amdahl")
+    for last, most in ((5, 20), (10**10, 400)):
+        cores = _law(fit, last, 1.0)["cores"].to_numpy()
+        assert cores[0] == 1 < last < cores[-1]
+        assert len(set(cores)) == len(cores) <= most
+        assert np.ptp(np.diff(cores)) <= 1
+    assert set(range(1, 6)) <= set(_law(fit, 5, 1.0)["cores"])
 
 
 def test_the_tables_say_what_was_planted(section: Section) -> None:

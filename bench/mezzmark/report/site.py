@@ -6,6 +6,7 @@ the table of all cells are small and are made each time. Nothing is ever removed
 """
 
 import hashlib
+import os
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -60,7 +61,7 @@ def publish_runs(
     environment = template_environment()
     faults: list[RunError] = []
     named = _look_at(run_dirs, environment, faults)
-    folder = Path(to).expanduser().resolve()
+    folder = Path(os.path.expanduser(to)).resolve()
     with translate_os_errors(folder, remedy="Name another folder with --to."):
         _claim(folder)
     with run_store.lock_folder(
@@ -135,7 +136,7 @@ def _look_at(
     found: dict[str, tuple[Path, str]] = {}
     for run_dir in run_dirs:
         try:
-            name = safe_file_name(run_store.read_manifest(run_dir).run_id)
+            name = _folder_of(run_dir)
         except RunError as fault:
             faults.append(fault)
             continue
@@ -152,6 +153,17 @@ def _look_at(
     if not found:
         raise faults[0]
     return found
+
+
+def _folder_of(run_dir: Path) -> str:
+    """A run's folder in the site; RunError where it is no run, or its id names no folder."""
+    if name := safe_file_name(run_store.read_manifest(run_dir).run_id):
+        return name
+    raise RunError(
+        where=str(run_dir / run_store.MANIFEST_NAME),
+        what="the run has no id",
+        remedy="Measure it again: a run that mezzmark made has one.",
+    )
 
 
 def _cards(folder: Path) -> dict[str, SiteRun]:

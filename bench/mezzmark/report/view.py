@@ -48,11 +48,12 @@ class RunView(ObservedRun):
 
     @cached_property
     def rankings(self) -> tuple[Ranking, ...]:
-        """One for each scrub setting, the leading one first; of too few rounds in no order."""
+        """One for each scrub setting in which an encoding has a figure over its clips, the leading
+        one first; of too few rounds in no order."""
         settings = scrub_settings(self.observations)
         found = [rank_encodings(self, self.summaries, setting) for setting in settings]
         names = [encoding.name for encoding in self.manifest.encodings]
-        return tuple(one.unranked(names) if one.is_thin else one for one in found)
+        return tuple(one.unranked(names) if one.is_thin else one for one in found if one.entries)
 
     @cached_property
     def bitrates_bps(self) -> dict[str, float]:

@@ -65,7 +65,7 @@ def plan_measurement(
 def _with_roots(plan: Scenario, paths: Sequence[str]) -> Scenario:
     """Each called as its folder; what repeats is found with the limits. ScenarioError where no task
     reads them."""
-    places = [Path(path).expanduser().absolute() for path in paths]
+    places = [Path(os.path.expanduser(path)).absolute() for path in paths]
     more = (RootSettings(name=place.name[:60] or place.anchor, path=str(place)) for place in places)
     whole = plan.model_copy(update={"roots": (*plan.roots, *more)})
     if paths and not any("roots" in type(table).model_fields for table in plan.tasks.values()):
@@ -81,7 +81,7 @@ def plan_demo(footage: Sequence[str], *, earlier_run: Path | None = None) -> Sce
     """The demo's scenario, on these files if there are any, else on those of the resumed run.
     FootageError for a path that names no file."""
     if footage:
-        files = [str(Path(file).expanduser().absolute()) for file in footage]
+        files = [str(Path(os.path.expanduser(file)).absolute()) for file in footage]
         clip = {"name": "own", "files": files, "excerpt_s": DEMO_EXCERPT_S}
         return read_scenario(DEMO_SCENARIO, changes={"clips": [clip], "title": _title(files)})
     plan = read_scenario(DEMO_SCENARIO)

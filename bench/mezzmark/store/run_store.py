@@ -48,7 +48,7 @@ def as_run_paths(runs: RunPaths) -> list[Path]:
     """The folders as a list; one alone need not stand in a list, and `~` is the home folder."""
     # Text is a sequence too: read as one, it would be a folder for every letter.
     several = [runs] if isinstance(runs, Path | str) else runs
-    return [Path(run).expanduser() for run in several]
+    return [Path(os.path.expanduser(run)) for run in several]
 
 
 @contextmanager

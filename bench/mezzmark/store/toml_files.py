@@ -5,6 +5,7 @@ A file that cannot be read is said so in one line. An installed wheel holds what
 """
 
 import json
+import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -165,13 +166,13 @@ def read_scenario(
             files = _own_files(files, footage, stored.get(str(clip.get("name")), []), where=where)
         # Relative paths in a scenario are meant from the scenario's own folder.
         clip["files"] = [
-            str(path.parent / Path(file).expanduser()) if isinstance(file, str) else file
+            str(path.parent / os.path.expanduser(file)) if isinstance(file, str) else file
             for file in files
         ]
     roots = data.get("roots")
     for root in roots if isinstance(roots, list) else []:
         if isinstance(root, dict) and isinstance(root.get("path"), str):
-            root["path"] = str(path.parent / Path(root["path"]).expanduser())
+            root["path"] = str(path.parent / os.path.expanduser(root["path"]))
     if footage and not is_asked_for:
         raise ScenarioError(
             where=path.name,
@@ -204,7 +205,7 @@ def _own_files(
     if not footage:
         return stored
     at = files.index(FOOTAGE_PLACEHOLDER)
-    own = [str(Path(file).expanduser().absolute()) for file in footage]
+    own = [str(Path(os.path.expanduser(file)).absolute()) for file in footage]
     return [*files[:at], *own, *files[at + 1 :]]
 
 

@@ -5,6 +5,7 @@ from collections.abc import Collection, Sequence
 from typing import Any, Final
 
 import numpy as np
+from pydantic import ValidationError
 
 from mezzmark.decide.choose import evidence
 from mezzmark.decide.choose.choice import Addition, Choice, ChoiceRequest, JudgedEncoding
@@ -17,6 +18,7 @@ from mezzmark.decide.machine.noise import judge_disturbance
 from mezzmark.model.errors import MezzmarkError, ScenarioError, nearest
 from mezzmark.model.figures import FigureName
 from mezzmark.model.making import Making, making_of
+from mezzmark.model.problems import scenario_error
 from mezzmark.model.request import (
     ChooseSettings,
     Need,
@@ -59,7 +61,7 @@ def settings_for(
 ) -> ChooseSettings:
     """What is given, completed by `base`, or by the first scenario that has a `[choose]` table.
     Needs given replace the scenario's needs, wishes given its wishes and weights. ScenarioError
-    names what cannot be read, and a limit that was hardly meant so."""
+    names what cannot be read, is not legal, or was hardly meant so."""
     asked = tuple(map(Need.parse, needs))
     if doubt := next(filter(None, map(doubtful_limit, asked)), None):
         raise doubt
@@ -75,7 +77,13 @@ def settings_for(
         "allow_missing": allow_missing or None,
     }
     changes = {key: value for key, value in given.items() if value is not None}
-    return ChooseSettings.model_validate(dict(base) | changes)
+    data = dict(base) | changes
+    try:
+        return ChooseSettings.model_validate(data)
+    except ValidationError as failure:
+        raise scenario_error(
+            failure, source="choose", text="", data=data, model=ChooseSettings
+        ) from failure
 
 
 def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], ...]:

@@ -48,9 +48,10 @@ def played_alike(cell: Cell) -> Cell:
 
 
 def player_costs(trials: Iterable[Trial]) -> dict[Cell, dict[str, float]]:
-    """The players' costs in ms by what is played alike, the least first. Who showed a picture that
-    was not proved, or lacks a pattern, is left out."""
-    pilots = [(o, o.trial) for o in observe(trials, arm="pilot") if o.trial]
+    """The players' costs in ms by what is scrubbed alike, the least first. Who showed a picture
+    that was not proved, or lacks a pattern, is left out."""
+    scrubbed = (trial for trial in trials if trial.cell.task == "scrub")
+    pilots = [(o, o.trial) for o in observe(scrubbed, arm="pilot") if o.trial]
     unsound = {
         (played_alike(trial.cell), trial.player)
         for _, trial in pilots
@@ -90,7 +91,7 @@ def still_racing(costs_ms: dict[str, float]) -> tuple[str, ...]:
 
 def best_players(trials: Iterable[Trial]) -> tuple[BestPlayer, ...]:
     """Those that a run named, as its trials say."""
-    listed = [trial for trial in trials if trial.cell.setting["player"] == BEST]
+    listed = [t for t in trials if (t.cell.task, t.cell.setting["player"]) == ("scrub", BEST)]
     costs = player_costs(listed)
     named = {played_alike(t.cell): t.player for t in listed if t.player and not t.arm}
     return tuple(

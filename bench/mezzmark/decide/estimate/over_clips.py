@@ -188,10 +188,10 @@ def bitrates_over_clips(manifest: Manifest) -> dict[str, float]:
 
 
 def clip_bitrates(manifest: Manifest) -> dict[tuple[str, str], float]:
-    """Bits per second of each encoding of each clip, and of the originals."""
+    """Bits per second of each encoding of each clip, and of the originals; all above 0."""
     rates = {(m.encoding, m.clip): m.bitrate_bps for m in manifest.media if m.bitrate_bps > 0}
     for clip in manifest.clips:
-        if clip.original.duration_s:
+        if clip.original.duration_s and clip.original.file_bytes:
             own = clip.original.file_bytes * 8 / clip.original.duration_s
             rates.setdefault((ORIGINAL, clip.clip), own)
     return rates

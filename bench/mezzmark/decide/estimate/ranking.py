@@ -86,9 +86,10 @@ class Ranking(Fact):
         return bool(self.entries) and self.round_count < RANKING_ROUNDS
 
     def unranked(self, names: Sequence[str]) -> Self:
-        """The same figures in the order of `names`, with nobody set against the fastest."""
-        order = [ORIGINAL, *names]
-        entries = sorted(self.entries, key=lambda entry: order.index(entry.encoding))
+        """The same figures in the order of `names`, any other last, with nobody set against the
+        fastest."""
+        order = {name: place for place, name in enumerate((ORIGINAL, *names))}
+        entries = sorted(self.entries, key=lambda entry: order.get(entry.encoding, len(order)))
         bare = {"cost_ratio": None, "is_apart": None}
         kept = tuple(entry.model_copy(update=bare) for entry in entries)
         return self.model_copy(update={"entries": kept, "fastest": None})
@@ -101,7 +102,8 @@ class Ranking(Fact):
 
 def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: Setting) -> Ranking:
     """The ranking of one scrub setting over all clips of the run. One that lacks a clip is shown
-    with its own clips' figures, which are compared with nothing, and is never the fastest."""
+    with its own clips' figures, which are compared with nothing, and is never the fastest. One
+    whose median is no time at all has no place."""
     groups = _by_encoding(run.observations, setting)
     wrong: Counter[str] = Counter()
     for summary in summaries:
@@ -117,7 +119,7 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
         mix = mix_of(run.manifest.clips, clips) if missing else every
         rounds = common_rounds(group, mix)
         estimates = figures_over_clips(rounds, rates)
-        if "p50_ms" in estimates:
+        if "p50_ms" in estimates and min(_medians(estimates["p50_ms"])) > 0:
             entries.append(
                 Ranked(
                     encoding=name,
@@ -141,9 +143,13 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
 
 def _mean_log_median(entry: Ranked) -> float:
     """What the order follows, as ratios do: the geometric mean of the clips' medians."""
-    median = entry.estimates["p50_ms"]
-    points = [clip.point for clip in median.by_clip] or [median.point]
+    points = _medians(entry.estimates["p50_ms"])
     return sum(map(math.log, points)) / len(points)
+
+
+def _medians(median: Estimate) -> list[float]:
+    """Those of each clip, or the one there is."""
+    return [clip.point for clip in median.by_clip] or [median.point]
 
 
 _Groups = dict[str, list[Observation]]
@@ -209,6 +215,7 @@ def scrub_settings(observations: Sequence[Observation]) -> tuple[Setting, ...]:
 
 def _setting_key(setting: Setting, fastest_ms: float) -> tuple[object, ...]:
     player = PLAYERS.get(setting["player"], Player(name=""))
+    patterns = {name: place for place, name in enumerate(PATTERNS)}
     return (
         player.lowres,  # a smaller picture never leads
         setting.condition,
@@ -216,8 +223,8 @@ def _setting_key(setting: Setting, fastest_ms: float) -> tuple[object, ...]:
         setting["policy"] != "roll",
         setting["player"] != BEST,
         player.device is not None,
-        list(PATTERNS).index(setting["pattern"]),
+        patterns.get(setting["pattern"], len(patterns)),  # of a newer mezzmark, or none
         setting["viewer_height"] or 0,
         fastest_ms,
-        setting["player"],
+        setting["player"] or "",
     )

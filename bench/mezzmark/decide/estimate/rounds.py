@@ -75,10 +75,13 @@ class ClipRounds:
     names: Sequence[str] = ("",)
 
     def having(self, figure: Figure) -> Self:
-        """The rounds in which every trial has the figure, or the moves that it is a quantile of."""
+        """The rounds in which every trial has the figure, or the moves that it is a quantile of. A
+        rate of 0, of which nothing was finished in its time, has no logarithm and is none."""
         name, is_tail = figure.name, figure.kind == "tail"
         if is_tail:
             return self.with_moves
+        if figure.kind == "rate":
+            return self._where(lambda o: o.figures.get(name, 0.0) > 0)
         return self if name in self._shared else self._where(lambda o: name in o.figures)
 
     @cached_property

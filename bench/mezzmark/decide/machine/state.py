@@ -296,12 +296,13 @@ def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None
 
 def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
     """Components are averaged over the scrub cells: those of one cell are known badly, and the
-    cell that spreads most is often just the unluckiest."""
+    cell that spreads most is often just the unluckiest. A trial with a move of no time at all has
+    no logarithm and is left out."""
     moves: dict[Cell, list[NDArray[np.float64]]] = {}
     start_costs_s: list[float] = []
     for observation in run.observations:
         found, trial = observation.work.latencies_ms, observation.trial
-        if found is not None and found.size >= 2 and trial is not None:
+        if found is not None and found.size >= 2 and found.min() > 0 and trial is not None:
             moves.setdefault(trial.cell, []).append(found)
             start_costs_s.append(trial.wall_ns / NS_PER_S - float(found.sum()) / 1e3)
     cells = [found for found in moves.values() if len(found) >= MINIMUM_ROUNDS]

@@ -183,6 +183,7 @@ def judge_grid(run: ObservedRun) -> tuple[GridFindings, ...]:
     mine = [t for t in run.trials if t.cell.task == "grid" and not t.arm]
     observations = [o for o in run.observations if o.cell.task == "grid"]
     pooled = pool_clips(observations, run.manifest)
+    pooled = {cell: figures for cell, figures in pooled.items() if "throughput_fps" in figures}
     groups = group_over_clips(observations)
     return tuple(
         _judge(name, pooled, groups, mine, run.manifest.host)
@@ -211,7 +212,8 @@ def _judge(
     limit_fraction = None
     if single is not None:
         memory = host.memory_bandwidth
-        bandwidth = max(point.bytes_per_s for point in memory.points) if memory else None
+        points = memory.points if memory else ()
+        bandwidth = max((point.bytes_per_s for point in points), default=None)
         rate = _single_pixel_rate(single, trials)
         limit = machine_speedup_limit(limiting_core_count(host), rate, bandwidth)
         limit_fraction = _share(ratio(best, single), limit)

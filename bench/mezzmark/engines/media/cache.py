@@ -69,7 +69,9 @@ class EntryFacts(Fact):
 def default_cache_dir() -> Path:
     """The folder from MEZZMARK_CACHE, or the user's cache folder as this system has it."""
     named = os.environ.get(CACHE_VARIABLE)
-    return Path(named).expanduser() if named else user_cache_path("mezzmark", appauthor=False)
+    return (
+        Path(os.path.expanduser(named)) if named else user_cache_path("mezzmark", appauthor=False)
+    )
 
 
 def cache_key(**facts: object) -> str:

@@ -2,6 +2,7 @@
 pytest-benchmark's own JSON."""
 
 import json
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -194,7 +195,7 @@ def find_run_dirs(name: Path | str) -> list[Path]:
     What a glob finds beside runs (a file, a folder without a manifest) is left out; a folder named
     outright is not, so that a mistake is told.
     """
-    folder = Path(name).expanduser()
+    folder = Path(os.path.expanduser(name))
     if folder.is_dir():
         return [folder]
     found = sorted(Path(match) for match in glob(str(folder)))

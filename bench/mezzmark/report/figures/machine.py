@@ -148,17 +148,22 @@ def draw_scaling(
     return drawing
 
 
+_LAW_POINTS: Final = 200
+"""The law at each core up to so many; of more at as many counts, as far apart as a pixel or two."""
+
+
 def _law(fit: ScalingFit, last_measured: int, fps_per_unit: float) -> pd.DataFrame:
     """The law in frames per second, up to where a prediction would carry a warning, and at least
     one core further; `perfect` is what it would be if every core were as good as the first."""
     reach = max(int(LOUD_RANGE_RATIO * last_measured), last_measured + 1)
     rows = []
-    for count in range(1, reach + 1):
+    counts = np.linspace(1, reach, min(reach, _LAW_POINTS)).round().astype(int)
+    for count in counts.tolist():
         found = predict_throughput(fit, count, confidence_level=CONFIDENCE_LEVEL)
         low, high = (found.interval.low, found.interval.high) if found.interval else (np.nan,) * 2
         rows.append((found.point * fps_per_unit, low * fps_per_unit, high * fps_per_unit))
     law = pd.DataFrame(rows, columns=["fps", "low", "high"])
-    cores = law.index + 1.0
+    cores = counts.astype(float)
     return law.assign(cores=cores, perfect=cores * law["fps"].iloc[0])
 
 

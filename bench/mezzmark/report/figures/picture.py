@@ -135,10 +135,24 @@ def _show(drawing: Drawing, image: NDArray[np.float64], anchor: str, words: str)
     return axes
 
 
-def draw_worst_frame(entry: EncodingFidelity, worst: WorstFrame, *, anchor: str) -> Drawing:
+Crops = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Before and after: of one size, red, green and blue, each from 0 to 1."""
+
+
+def read_crops(worst: WorstFrame) -> Crops | None:
+    """Both crops; None where they are no two pictures of one size that a crop can have."""
+    before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
+    if before is None or after is None or before.shape != after.shape:
+        return None
+    return before, after
+
+
+def draw_worst_frame(
+    entry: EncodingFidelity, worst: WorstFrame, crops: Crops, *, anchor: str
+) -> Drawing:
     """The worst part of the worst frame, before and after, and the difference made larger; the
     whole links to `anchor`."""
-    before, after = (_decoded(text) for text in (worst.before_png, worst.after_png))
+    before, after = crops
     difference = np.clip(0.5 + prose.AMPLIFICATION * (after - before), 0, 1)
     image = _side_by_side([before, after, difference], axis=1, gap_px=4)
     body_in = INNER_IN * image.shape[0] / image.shape[1]
@@ -149,5 +163,21 @@ def draw_worst_frame(entry: EncodingFidelity, worst: WorstFrame, *, anchor: str)
     return drawing
 
 
-def _decoded(text: str) -> NDArray[np.float64]:
-    return np.asarray(imread(io.BytesIO(base64.b64decode(text)), format="png"))[..., :3]
+_MOST_CROP_PX: Final = 1024
+"""A side of a crop at most, some six times what is cut; a small file can claim a size beyond
+memory."""
+
+_SIDES_AT: Final = (slice(16, 20), slice(20, 24))
+"""Width and height in the first chunk of a PNG file (ISO/IEC 15948, 11.2.2)."""
+
+
+def _decoded(text: str) -> NDArray[np.float64] | None:
+    """The picture, or None where the text is none of three colours and a crop's size."""
+    try:
+        png = base64.b64decode(text)
+        if max(int.from_bytes(png[side]) for side in _SIDES_AT) > _MOST_CROP_PX:
+            return None
+        image = np.asarray(imread(io.BytesIO(png), format="png"))
+    except Exception:  # a decoder raises what it likes
+        return None
+    return image[..., :3] if image.ndim == 3 and image.shape[2] >= 3 else None

@@ -163,18 +163,18 @@ DENSITY_BINS: Final = 10 * DENSITY_STEPS
 
 
 def log_density(values: Floats) -> tuple[Floats, Floats]:
-    """Steps between the ends of positive `values`, and their density per log unit there as a share
+    """Steps between the ends of `values` above 0, and their density per log unit there as a share
     of its peak; both empty without a spread.
 
     The kernel has Silverman's width (Density Estimation, 1986, eq. 3.31), since few slow moves
     would widen the usual one.
     """
-    logs = np.log(values)
+    logs = np.log(values[values > 0])
     between_quartiles = float(np.subtract(*np.quantile(logs, (0.75, 0.25)))) if logs.size else 0.0
     if between_quartiles == 0:
         return np.empty(0), np.empty(0)
     spread = min(float(np.std(logs, ddof=1)), between_quartiles / 1.34)
-    width = 0.9 * spread * values.size**-0.2
+    width = 0.9 * spread * logs.size**-0.2
     counts, edges = np.histogram(logs, DENSITY_BINS)
     density = gaussian_filter1d(
         counts.astype(float), width / (edges[1] - edges[0]), mode="constant"
@@ -257,7 +257,8 @@ def draw_strokes(clip: str, screens: Mapping[str, Screen]) -> Drawing:
 def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
     """A line an encoding, at its best setting: late pictures, and where editors drag ages, means of
     all rounds by the number of streams or editors."""
-    found = [t for t in trials if t.cell.but(clip="") == at_best[t.cell.encoding][0]]
+    best = {cell for cell, _ in at_best.values()}  # who lacks a clip has none
+    found = [trial for trial in trials if trial.cell.but(clip="") in best]
     rows = [
         (trial.cell.encoding, n, 100 * late / (pictures or np.nan), age_ms)
         for trial in found

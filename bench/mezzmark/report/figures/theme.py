@@ -163,8 +163,8 @@ def role_key(roles: Sequence[Role], leader_label: str) -> list[Line2D]:
 
 
 def padded(values: Sequence[float], *, room: float) -> tuple[float, float]:
-    """Limits of a log axis that holds all positive `values` and `room` times beyond."""
-    shown = [value for value in values if value > 0]
+    """Limits of a log axis that holds all positive `values`, or else 1, and `room` times beyond."""
+    shown = [value for value in values if value > 0] or [1.0]
     return min(shown) / room, max(shown) * room
 
 

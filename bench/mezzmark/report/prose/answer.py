@@ -147,7 +147,7 @@ def _fastest_findings(view: RunView, encode: BestCells) -> dict[str, list[str]]:
     """Where nothing is chosen: the fastest to scrub, who feels immediate, the fastest's price."""
     manifest = view.manifest
     if not view.rankings:
-        return {"encoding": [latency.encode_only_sentence(encode, manifest)] if encode else []}
+        return {"encoding": [latency.encode_only_sentence(encode, view)] if encode else []}
     lead, *others = view.rankings
     if lead.fastest is None:
         return {}

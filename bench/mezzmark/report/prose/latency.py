@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from mezzmark.decide.estimate.best_player import NEAR_RATIO, BestPlayer
+from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.over_clips import BestCells, as_shown_speed, hours_per_hour
 from mezzmark.decide.estimate.ranking import INSTANT_MS, Ranked, Ranking
 from mezzmark.model.cell import AXES, Cell
@@ -260,8 +261,10 @@ def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
     return time
 
 
-def encode_only_sentence(encode: BestCells, manifest: Manifest) -> str:
-    """The fastest encoding's speed, where nothing was said of scrub latency."""
+def encode_only_sentence(encode: BestCells, run: ObservedRun) -> str:
+    """The fastest encoding's speed, where nothing was said of scrub latency, and why it was not."""
     name, found = next(iter(encode.items()))
-    speed = _speed_text(found, manifest)
-    return f"{shown_name(name)} encoded at {speed}. Scrub latency was not measured."
+    speed = _speed_text(found, run.manifest)
+    is_scrubbed = any(o.cell.task == "scrub" for o in run.observations)
+    lack = "has no figure over all clips" if is_scrubbed else "was not measured"
+    return f"{shown_name(name)} encoded at {speed}. Scrub latency {lack}."

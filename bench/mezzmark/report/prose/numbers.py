@@ -40,14 +40,16 @@ MOST_DIGITS: Final = 4
 
 def number_text(value: float, *, half_width: float | None = None) -> str:
     """`value` down to a third of its half-width and to at most four significant digits; three
-    digits where no half-width is known. What has no end is ∞ or −∞."""
+    digits where no half-width is known. What has no end is ∞ or −∞, what is no number a dash."""
+    if math.isnan(value):
+        return "–"
     if math.isinf(value):
         return "∞" if value > 0 else "−∞"
-    if half_width is not None and math.isinf(half_width):
+    if half_width is not None and not math.isfinite(half_width):
         half_width = None
-    if value == 0 and not half_width:
+    scale = (half_width or 0.0) / 3 or abs(value) / 100
+    if not scale:
         return "0"
-    scale = half_width / 3 if half_width else abs(value) / 100
     decimals = -math.floor(math.log10(scale))
     if value:
         decimals = min(decimals, MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))

@@ -174,10 +174,10 @@ def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture,
     the leading one's figure, which stands on the first page."""
     tabs: list[Section] = []
     lead: tuple[Picture, ...] = ()
-    for ranking in view.rankings:
+    for number, ranking in enumerate(view.rankings, start=1):
         table = ranking_table(view, ranking)
         links = {"names": table.links, "cells": _by_encoding(cells, ranking.setting)}
-        stem = f"{view.prefix}scrub-latency-{_setting_slug(ranking.setting)}"
+        stem = f"{view.prefix}scrub-latency-{number}-{_setting_slug(ranking.setting)}"
         picture = make_picture(stem, partial(draw_latency, view, ranking, **links))
         label = setting_label(ranking, view.rankings[0])
         if not tabs:
@@ -188,8 +188,8 @@ def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture,
         stem = f"{view.prefix}where-the-waiting-goes"
         spans = make_picture(stem, partial(draw_spans, view, view.rankings[0], **spans_links))
         tabs.append(Section(anchor=stem, title=spans.title, pictures=(spans,)))
-    for number, family in enumerate(view.link_families):
-        stem = f"{view.prefix}link-speeds-{number + 1}"
+    for number, family in enumerate(view.link_families, start=1):
+        stem = f"{view.prefix}link-speeds-{number}"
         each = [_by_encoding(cells, ranking.setting) for _, ranking in family]
         picture = make_picture(stem, partial(draw_links, view, family, each))
         tabs.append(Section(anchor=stem, title=picture.title, pictures=(picture,)))
@@ -204,7 +204,7 @@ def _by_encoding(cells: Table, setting: Setting) -> dict[str, str]:
 
 
 def _setting_slug(setting: Setting) -> str:
-    """A file name for a scrub setting: `jump-roll-4t-slice`."""
+    """Of a file name, for a scrub setting: `jump-roll-4t-slice`; two may have the same."""
     axes = ("pattern", "policy", "threads", "player", "viewer_height", "link", "cache", "root")
     units = {"threads": "t"}
     return slug("-".join(f"{setting[a]}{units.get(a, '')}" for a in axes if setting[a]))

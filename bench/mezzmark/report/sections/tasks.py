@@ -24,7 +24,12 @@ from mezzmark.model.tasks.fidelity import ChartMeasurement
 from mezzmark.model.tasks.hand import Screen
 from mezzmark.report.figures.drawing import Drawing, Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
-from mezzmark.report.figures.picture import draw_chart, draw_generations, draw_worst_frame
+from mezzmark.report.figures.picture import (
+    draw_chart,
+    draw_generations,
+    draw_worst_frame,
+    read_crops,
+)
 from mezzmark.report.figures.scatter import draw_quality
 from mezzmark.report.figures.scrub import draw_counts, draw_strokes
 from mezzmark.report.sections.parts import Section, slug
@@ -175,9 +180,9 @@ def fidelity_pictures(
     if lossy:
         entry = min(lossy, key=lambda e: e.estimates["psnr"].worst)
         clip = next(c for c in entry.clips if c.clip == entry.estimates["psnr"].worst_clip)
-        if worst := clip.measurement.worst_frame:
-            anchor = anchors[entry.encoding]
-            plans["worst-frame"] = partial(draw_worst_frame, entry, worst, anchor=anchor)
+        worst, anchor = clip.measurement.worst_frame, anchors[entry.encoding]
+        if worst and (crops := read_crops(worst)):
+            plans["worst-frame"] = partial(draw_worst_frame, entry, worst, crops, anchor=anchor)
     return tuple(make_picture(f"{prefix}{stem}", draw) for stem, draw in plans.items())
 
 
