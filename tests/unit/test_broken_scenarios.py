@@ -77,6 +77,10 @@ BROKEN = {
         ("[scrub]", '[[custom_encodings]]\nname = "raw storage"\ncodec = "VC-3"\n[scrub]'),
         ["raw storage", "another one"],
     ),
+    "a level of all but nothing": (
+        ("[scrub]", "[choose]\nconfidence_level = 0.9999999999\n[scrub]"),
+        ["at most 0.999"],
+    ),
     "step of nothing": (
         ("[scrub]", "[choose]\nindifference_fraction = 1e-17\n[scrub]"),
         ["0.0001"],

@@ -297,7 +297,7 @@ class ChooseSettings(Fact):
     wishes: tuple[Wish, ...] = ()
     weights: dict[Wish, float] = {}
     indifference_fraction: float = Field(default=STEP_FRACTION, ge=0, lt=1)
-    confidence_level: float = Field(default=CONFIDENCE_LEVEL, ge=0.5, lt=1)
+    confidence_level: float = Field(default=CONFIDENCE_LEVEL, ge=0.5, le=0.999)
     clips: tuple[str, ...] = ()
     allow_missing: bool = False
 
