@@ -124,7 +124,7 @@ def test_alpha_is_judged_beside_the_picture(tmp_path: Path) -> None:
         (folder := tmp_path / name).mkdir()
         one = judged(clip, name, folder, generations=1, frames=2)
         cell = Cell(task="fidelity", clip="x", encoding=name)
-        trial = Trial.model_construct(cell=cell, measurement=one)
+        trial = Trial.model_construct(cell=cell, measurement=one, outcome="finished")
         (found[name],) = judge_encodings([trial])
     assert found["ffv1-alpha"].alpha_db == math.inf
     assert found["ffv1-alpha"].is_bit_exact
