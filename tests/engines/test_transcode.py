@@ -292,7 +292,7 @@ def test_only_the_pictures_of_the_index_are_encoded(tmp_path: Path) -> None:
     """An index of an excerpt from the middle gives a file of that excerpt."""
     _, index = make_source(tmp_path, EVEN_MS)
     whole = index.model_dump()
-    names = ("pts", "is_keyframe", "packet_bytes", "digests", "stamps")
+    names = ("pts", "is_keyframe", "packet_bytes", "digests", "sparse_digests", "stamps")
     cut = {name: whole[name][3:8] for name in names}
     source, _ = index_source(tmp_path, index.model_copy(update=cut))
     made, _ = prepare(source, find_encoding("vc3-sq"), tmp_path)

@@ -12,7 +12,7 @@ ROUNDS = range(4)
 
 
 def _told(trials: list[Trial]) -> str:
-    manifest = fabricate_manifest(Fabrication(clips=(trials[0].cell.clip,)))
+    manifest = fabricate_manifest(Fabrication())
     (text,) = throughput_sentences(RunView(manifest, tuple(trials)))
     return text
 

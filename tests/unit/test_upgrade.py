@@ -75,7 +75,7 @@ def test_an_old_run_and_its_upgraded_copy_are_one(folder: Path, tmp_path: Path) 
 def test_what_format_1_took_for_granted_is_written_out() -> None:
     """Threading and decoder become one player, which the manifest describes; the machine has an
     id; clips have equal shares."""
-    run = read_run(RESULTS / "example-uhd-ingest")
+    run = read_run(RESULTS / "example-natural")
     scrub = next(trial.cell for trial in run.trials if trial.cell.task == "scrub")
     assert scrub.setting["player"] == "slice"
     assert [player.name for player in run.manifest.players] == ["slice"]
@@ -151,9 +151,9 @@ def test_an_older_key_without_a_player_says_so() -> None:
 def test_steps_that_nobody_stated_are_todays(stored: float, judged: float) -> None:
     """Format 1 stored its default of 5 % where a scenario stated none: today's default judges; what
     was stated stays."""
-    raw = json.loads((RESULTS / "example-uhd-ingest" / MANIFEST_NAME).read_text())
+    raw = json.loads((RESULTS / "example-natural" / MANIFEST_NAME).read_text())
     raw["scenario"]["choose"]["indifference_fraction"] = stored
     upgraded = upgrade_manifest(raw)["scenario"]
     choose = Manifest.model_validate(upgrade_manifest(raw)).scenario.choose
     assert choose is not None
-    assert (choose.indifference_fraction, upgraded["name"]) == (judged, "uhd-ingest")
+    assert (choose.indifference_fraction, upgraded["name"]) == (judged, "natural")

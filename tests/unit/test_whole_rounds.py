@@ -80,7 +80,12 @@ def test_rounds_in_words() -> None:
     ]
 
 
-def test_the_example_that_was_stopped() -> None:
-    """Of the shipped example 129 trials a round and 13 of the sixth are there: five whole ones."""
+def test_an_example_cut_short() -> None:
+    """The shipped example has five rounds of 179 trials, the last ones in their place: without the
+    last hundred, and the reason why it ended, four are whole."""
     run = read_run(EXAMPLES / "example-uhd-ingest")
-    assert (truncated_round(run), complete_round_count(run)) == (5, 5)
+    assert {trial.round_index for trial in run.trials[-179:]} == {4}
+    assert (truncated_round(run), complete_round_count(run)) == (None, 5)
+    manifest = run.manifest.model_copy(update={"stop_reason": ""})
+    cut = replace(run, manifest=manifest, trials=run.trials[:-100])
+    assert (truncated_round(cut), complete_round_count(cut)) == (4, 4)
