@@ -286,7 +286,7 @@ def plain_command() -> typer.core.TyperGroup:
 
 
 def _plainly(told: Callable[[Any], str], context: Any) -> str:
-    return _PLAIN.get(told(context), told(context))
+    return _PLAIN.get(typed := told(context), typed)
 
 
 def main() -> None:

@@ -1,13 +1,22 @@
-"""What a field of a stored fact may be: the base that all share, names of a table, quantities."""
+"""What a field of a stored fact may be: the base that all share, names of a table, quantities, and
+lists that belong together."""
 
 import math
 import re
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Collection, Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import singledispatch
+from itertools import pairwise
 from typing import Annotated, Any, Final, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    model_validator,
+)
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 NS_PER_S: Final = 1e9
@@ -160,3 +169,32 @@ def _bitrate_bps(value: object) -> object:
 
 BitRate = Annotated[int, BeforeValidator(_bitrate_bps, json_schema_input_type=int | str)]
 """Bits a second: a number, or a text such as "50 Mbit/s"."""
+
+
+def same_length(*names: str, or_none: Collection[str] = ()) -> Any:
+    """A validator of a model: these lists, with one entry per move, job or clip, have one length;
+    so have those `or_none`, unless they are empty."""
+    lists = (*names, *or_none)
+
+    def check(fact: Any) -> Any:
+        values = vars(fact)
+        wanted = len(values[names[0]])
+        for name in lists:
+            length = len(values[name])
+            if length != wanted and (length or name not in or_none):
+                raise ValueError(f"{name} has {length} entries, and {names[0]} has {wanted}")
+        return fact
+
+    return model_validator(mode="after")(check)
+
+
+def in_order(*names: str) -> Any:
+    """A validator of a model: entry by entry, each of these lists is no earlier than the last."""
+
+    def check(fact: Any) -> Any:
+        for name, later in pairwise(names):
+            if any(b < a for a, b in zip(getattr(fact, name), getattr(fact, later), strict=True)):
+                raise ValueError(f"{later} has an entry before that of {name}")
+        return fact
+
+    return model_validator(mode="after")(check)

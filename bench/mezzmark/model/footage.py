@@ -10,7 +10,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
 from mezzmark.model.cell import FreeName
-from mezzmark.model.fact import BitRate, Fact, Length, Whole
+from mezzmark.model.fact import BitRate, Fact, Length, Whole, same_length
 
 _RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
@@ -216,13 +216,12 @@ class FrameIndex(Fact):
     frame_rate: StreamRate | None
     suspicions: tuple[Suspicion, ...] | None = None
 
+    _one_entry_per_picture = same_length(
+        *("pts", "is_keyframe", "packet_bytes", "digests", "stamps"), or_none=("sparse_digests",)
+    )
+
     @model_validator(mode="after")
-    def _check_entries(self) -> "FrameIndex":
-        lists = {"is_keyframe", "packet_bytes", "digests", "stamps"}
-        lists |= {"sparse_digests"} if self.sparse_digests else set()
-        for name in sorted(lists):
-            if len(getattr(self, name)) != len(self.pts):
-                raise ValueError(f"{name} has not one entry for each of the {len(self.pts)} pts")
+    def _rises(self) -> "FrameIndex":
         if any(later <= pts for pts, later in pairwise(self.pts)):
             raise ValueError("pts do not rise")
         return self

@@ -78,8 +78,8 @@ FLAGS: Final = frozenset(
     ("suspended", "late_generator", "not_cold", "no_decoder", "host_lost", "late_start")
 )
 """What sets a trial apart: its process was stopped or the machine slept; moves came late; storage
-was to be cold and was not; its player has no decoder for the codec; one of
-its hosts went away, and others did its share; machines did not begin together."""
+was to be cold and was not; its player has no decoder for the codec; one of its hosts went away, and
+others did its share; machines did not begin together."""
 
 
 class Trial(Fact):

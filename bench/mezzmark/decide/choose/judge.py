@@ -182,7 +182,7 @@ def _placed(
     dominated = preference.dominance(costs, model.passes & in_play)
     if (first := model.first) != preference.NOBODY:  # where it meets the needs, nobody is better
         better = model.passes & in_play & ~model.passes[:, [first]]
-        dominated[first] = preference.dominance(costs, better)[first]
+        dominated[first] = preference.dominated_share(costs, better, first)
     for entry, is_in_play, chance, of_best in zip(
         entries, in_play, dominated.tolist(), best.tolist(), strict=True
     ):

@@ -112,12 +112,14 @@ def shares_preferred(model: ChoiceModel, eligible: Flags) -> Floats:
 def dominance(costs: Floats, rivals: Flags) -> Floats:
     """How often any of the `rivals` of a draw dominates each encoding: costs (draws, encodings,
     goals), rivals (draws, encodings) or of every draw (encodings,), shares (encodings,)."""
-    shares = np.zeros(costs.shape[1])
-    for row in range(costs.shape[1]):
-        mine = costs[:, row : row + 1, :]
-        dominates = (costs <= mine).all(axis=-1) & (costs < mine).any(axis=-1) & rivals
-        shares[row] = dominates.any(axis=-1).mean()
-    return shares
+    return np.array([dominated_share(costs, rivals, row) for row in range(costs.shape[1])])
+
+
+def dominated_share(costs: Floats, rivals: Flags, row: int) -> float:
+    """As `dominance`, of the encoding at `row` alone."""
+    mine = costs[:, row : row + 1, :]
+    dominates = (costs <= mine).all(axis=-1) & (costs < mine).any(axis=-1) & rivals
+    return float(dominates.any(axis=-1).mean())
 
 
 LIKELY: Final = 0.5

@@ -7,7 +7,7 @@ import numpy as np
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial
-from mezzmark.model.fact import Fact, Positive, Whole
+from mezzmark.model.fact import Fact, Positive, Whole, same_length
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.scrub import FullSizePlayer, Policy, vary_settings
@@ -60,7 +60,7 @@ class DecodeMeasurement(Fact):
     width_px: Positive
     height_px: Positive
 
-    _one_entry_per_run = spec.same_length("start", "wall_ns", "cpu_ns")
+    _one_entry_per_run = same_length("start", "wall_ns", "cpu_ns")
 
 
 def _plan(settings: DecodeSettings, stock: spec.Stock) -> Iterator[Cell]:

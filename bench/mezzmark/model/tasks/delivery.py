@@ -7,7 +7,7 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import BitRate, Fact, Positive, Whole
+from mezzmark.model.fact import BitRate, Fact, Positive, Whole, same_length
 from mezzmark.model.footage import RateText
 from mezzmark.model.tasks import spec
 
@@ -56,7 +56,7 @@ class DeliveryMeasurement(Fact):
     width_px: Positive
     height_px: Positive
 
-    _one_entry_per_pass = spec.same_length("pass_ns", "pass_cpu_ns")
+    _one_entry_per_pass = same_length("pass_ns", "pass_cpu_ns")
 
 
 def _decode_fraction(seen: spec.Seen) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import NS_PER_S, Fact, Whole
+from mezzmark.model.fact import NS_PER_S, Fact, Whole, same_length
 from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.tasks import hand, spec
@@ -115,7 +115,7 @@ class DragMeasurement(Fact):
     wake_late_ns: tuple[Whole, ...] = ()
     wait_ns: tuple[Whole, ...] = ()
 
-    _one_entry_per_picture = spec.same_length("pictures", or_none=("wait_ns",))
+    _one_entry_per_picture = same_length("pictures", or_none=("wait_ns",))
 
     @model_validator(mode="after")
     def _ends(self) -> "DragMeasurement":

@@ -9,7 +9,7 @@ from typing import Final, Literal
 from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
-from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole
+from mezzmark.model.fact import NS_PER_S, Fact, Positive, Whole, in_order, same_length
 from mezzmark.model.footage import RateText
 from mezzmark.model.tasks import spec
 
@@ -66,12 +66,12 @@ class GridMeasurement(Fact):
     verify_ns: tuple[Whole, ...] = ()
     is_pinned: bool = False
 
-    _one_entry_per_job = spec.same_length(
+    _one_entry_per_job = same_length(
         *("end_ns", "start_ns", "cpu_ns", "peak_rss_bytes", "window_packets", "packet_count"),
         *("file_bytes", "decoded_frame_count", "stamps_in_order"),
         or_none=("load_ns", "verify_ns"),
     )
-    _end_after_start = spec.in_order("start_ns", "end_ns")
+    _end_after_start = in_order("start_ns", "end_ns")
 
 
 def _peak_memory(seen: spec.Seen) -> float | None:

@@ -12,7 +12,16 @@ from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
-from mezzmark.model.fact import NS_PER_S, Amount, Fact, Positive, Whole, grouped
+from mezzmark.model.fact import (
+    NS_PER_S,
+    Amount,
+    Fact,
+    Positive,
+    Whole,
+    grouped,
+    in_order,
+    same_length,
+)
 from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.tasks import spec
 
@@ -170,14 +179,14 @@ class IngestMeasurement(Fact):
     later_end_ns: tuple[Whole, ...] = ()
     moments: tuple[HeatMoment, ...] = ()
 
-    _one_entry_per_clip = spec.same_length(
+    _one_entry_per_clip = same_length(
         *("clips", "frame_count", "width_px", "height_px", "source_bytes", "start_ns"),
         *("encoded_ns", "end_ns", "worker_index", "cpu_ns", "file_bytes", "is_verified"),
         or_none=("wait_ns", "hosts"),
     )
-    _one_entry_per_later_clip = spec.same_length("later_clip", "later_start_ns", "later_end_ns")
-    _end_after_start = spec.in_order("start_ns", "encoded_ns", "end_ns")
-    _later_end_after_start = spec.in_order("later_start_ns", "later_end_ns")
+    _one_entry_per_later_clip = same_length("later_clip", "later_start_ns", "later_end_ns")
+    _end_after_start = in_order("start_ns", "encoded_ns", "end_ns")
+    _later_end_after_start = in_order("later_start_ns", "later_end_ns")
 
     @property
     def pixels(self) -> list[int]:

@@ -9,7 +9,7 @@ from typing import Final, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from mezzmark.model.fact import MAX_WHOLE, NS_PER_S, Fact, Positive, Whole
+from mezzmark.model.fact import MAX_WHOLE, NS_PER_S, Fact, Positive, Whole, same_length
 from mezzmark.model.tasks import spec
 from mezzmark.model.tasks.drag import (
     OpenLoopJob,
@@ -87,7 +87,7 @@ class PlayMeasurement(Fact):
     wake_late_ns: tuple[Whole, ...] = ()
     wait_ns: tuple[Whole, ...] = ()
 
-    _one_entry_per_picture = spec.same_length("proof", or_none=("wait_ns",))
+    _one_entry_per_picture = same_length("proof", or_none=("wait_ns",))
 
 
 def due_and_ready(playback: Playback, refresh_hz: int) -> tuple[Ints, Ints]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from mezzmark.model.cell import ALL_CLIPS, Cell, PlannedTrial, Setting
-from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole
+from mezzmark.model.fact import MAX_WHOLE, Amount, Fact, NameIn, Whole, same_length
 from mezzmark.model.link import Link, ReadSettings
 from mezzmark.model.players import BEST, FULL_SIZE, PLAYERS, Player, find_player
 from mezzmark.model.tasks import spec
@@ -130,7 +130,7 @@ class ScrubMeasurement(Fact):
     resident_fraction: tuple[Amount, ...] = ()
     view_proof: tuple[Proof, ...] = ()
 
-    _one_entry_per_move = spec.same_length(
+    _one_entry_per_move = same_length(
         *("proof", "clip_position", "frame_index", "locate_ns", "decode_ns", "present_ns"),
         *("overhead_ns", "decoded_frames", "read_bytes", "shown_frame"),
         or_none=("copy_ns", "wait_ns", "block", "resident_fraction", "view_proof"),

@@ -6,12 +6,12 @@ job of one trial, the measurement it leaves, and the figures read from that meas
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
-from itertools import pairwise, product
+from itertools import product
 from typing import Annotated, Any, Final, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from mezzmark.model.cell import Cell, PlannedTrial, Setting
 from mezzmark.model.encoding import ORIGINAL, Encoding
@@ -269,32 +269,3 @@ def resolve_count(choice: int | str, *, core_count: int) -> int:
     if choice == "half":
         return max(1, core_count // 2)
     return int(choice)
-
-
-def same_length(*names: str, or_none: Collection[str] = ()) -> Any:
-    """A validator of a model: these lists, with one entry per move, job or clip, have one length;
-    so have those `or_none`, unless they are empty."""
-    lists = (*names, *or_none)
-
-    def check(fact: Any) -> Any:
-        values = vars(fact)
-        wanted = len(values[names[0]])
-        for name in lists:
-            length = len(values[name])
-            if length != wanted and (length or name not in or_none):
-                raise ValueError(f"{name} has {length} entries, and {names[0]} has {wanted}")
-        return fact
-
-    return model_validator(mode="after")(check)
-
-
-def in_order(*names: str) -> Any:
-    """A validator of a model: entry by entry, each of these lists is no earlier than the last."""
-
-    def check(fact: Any) -> Any:
-        for name, later in pairwise(names):
-            if any(b < a for a, b in zip(getattr(fact, name), getattr(fact, later), strict=True)):
-                raise ValueError(f"{later} has an entry before that of {name}")
-        return fact
-
-    return model_validator(mode="after")(check)

@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from mezzmark.model.cell import KERNEL_CLIP, STORAGE_ENCODING, Cell, PlannedTrial, Setting
-from mezzmark.model.fact import Fact, Positive, Whole
+from mezzmark.model.fact import Fact, Positive, Whole, in_order, same_length
 from mezzmark.model.link import KIB
 from mezzmark.model.tasks.spec import (
     NS_PER_MS,
@@ -19,8 +19,6 @@ from mezzmark.model.tasks.spec import (
     Stock,
     TaskSpec,
     Work,
-    in_order,
-    same_length,
 )
 from mezzmark.statistics.quantiles import quantile
 
