@@ -15,7 +15,9 @@ from mezzmark.model.upgrade import upgrade_manifest, upgrade_trial
 from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, Run, read_run
 
 RESULTS = Path(__file__).parents[2] / "results"
-EXAMPLES = sorted(path.parent for path in RESULTS.rglob(MANIFEST_NAME))
+FORMAT_1 = Path(__file__).parents[1] / "fixtures" / "format_1"
+"""Some trials of a run of 26 November 2026, as format 1 wrote them."""
+EXAMPLES = [FORMAT_1, *sorted(path.parent for path in RESULTS.rglob(MANIFEST_NAME))]
 
 
 def old_id(cell: dict) -> str:
@@ -43,7 +45,7 @@ def rewritten(run: Run, folder: Path) -> Run:
 
 @pytest.mark.parametrize("folder", EXAMPLES, ids=lambda path: path.name)
 def test_a_run_of_format_1_keeps_its_ids(folder: Path) -> None:
-    """Every shipped example was written in format 1 or 2; ids of format 1 are as they were."""
+    """Every shipped run was written in format 1 or 2; ids of format 1 are as they were."""
     raw = [json.loads(line) for line in (folder / TRIALS_NAME).read_text().splitlines()]
     run = read_run(folder)
     assert len(run.trials) == len(raw) > 0
@@ -75,7 +77,7 @@ def test_an_old_run_and_its_upgraded_copy_are_one(folder: Path, tmp_path: Path) 
 def test_what_format_1_took_for_granted_is_written_out() -> None:
     """Threading and decoder become one player, which the manifest describes; the machine has an
     id; clips have equal shares."""
-    run = read_run(RESULTS / "example-natural")
+    run = read_run(FORMAT_1)
     scrub = next(trial.cell for trial in run.trials if trial.cell.task == "scrub")
     assert scrub.setting["player"] == "slice"
     assert [player.name for player in run.manifest.players] == ["slice"]
@@ -151,7 +153,7 @@ def test_an_older_key_without_a_player_says_so() -> None:
 def test_steps_that_nobody_stated_are_todays(stored: float, judged: float) -> None:
     """Format 1 stored its default of 5 % where a scenario stated none: today's default judges; what
     was stated stays."""
-    raw = json.loads((RESULTS / "example-natural" / MANIFEST_NAME).read_text())
+    raw = json.loads((FORMAT_1 / MANIFEST_NAME).read_text())
     raw["scenario"]["choose"]["indifference_fraction"] = stored
     upgraded = upgrade_manifest(raw)["scenario"]
     choose = Manifest.model_validate(upgrade_manifest(raw)).scenario.choose
