@@ -1,5 +1,6 @@
 """What `inspect` tells of colour, levels and turning, on files made so."""
 
+import struct
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -7,11 +8,13 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+from av import VideoFrame
 from av.bitstream import BitStreamFilterContext
 
 from fixtures.clip_zoo import ZOO, make_zoo_clip
 from fixtures.ffmpeg_build import IS_NEWER
 from fixtures.natural_clips import NATURAL_CLIPS, natural_clip
+from mezzmark.engines.media import shape
 from mezzmark.engines.media.conversion import presenter
 from mezzmark.engines.media.inspection import inspect_media, read_levels
 from mezzmark.engines.media.pixels import Planes, apply_tags, frame_from_planes, planes_of
@@ -199,3 +202,24 @@ def test_rotation_is_told_and_honoured_in_the_view(
     assert view.shape[:2] == bright.shape
     assert view[bright].mean() > 180
     assert view[~bright].mean() < 100
+
+
+@pytest.mark.parametrize(("place", "told"), [(-6, -1), (-5, 0), (-4, -1), (-3, -20)])
+def test_a_display_darker_than_dark_is_not_stated(
+    place: int, told: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A damaged stream can say a luminance below zero, or per nothing; SMPTE ST 2086 has neither.
+    The whole display is left out then, and light levels stay."""
+    numbers = [1] * 16 + [50, 10_000, 1000, 1, 1, 1]
+    light = struct.pack("=2I", 900, 350)
+    side = {"CONTENT_LIGHT_LEVEL": light}
+    monkeypatch.setattr(shape, "side_data_of", lambda frame: side)
+    side["MASTERING_DISPLAY_METADATA"] = struct.pack("=22i", *numbers)
+    whole = shape.hdr_metadata_of(VideoFrame(16, 16))
+    assert whole == HdrMetadata(
+        mastering_min_cd=0.005, mastering_max_cd=1000, max_cll_cd=900, max_fall_cd=350
+    )
+    numbers[place] = told
+    side["MASTERING_DISPLAY_METADATA"] = struct.pack("=22i", *numbers)
+    left = shape.hdr_metadata_of(VideoFrame(16, 16))
+    assert left == HdrMetadata(max_cll_cd=900, max_fall_cd=350)

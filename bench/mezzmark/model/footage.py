@@ -10,7 +10,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, model_validator
 
 from mezzmark.model.cell import FreeName
-from mezzmark.model.fact import BitRate, Fact, Length, Whole, same_length
+from mezzmark.model.fact import Amount, BitRate, Fact, Length, Whole, same_length
 
 _RATE: Final = re.compile(r"\s*\d{1,12}(\.\d{1,12})?(/\d{1,12})?\s*", re.ASCII)
 
@@ -135,8 +135,8 @@ class HdrMetadata(Fact):
     """What an HDR file says of the display it was made on, in cd/m² (SMPTE ST 2086), and of its
     brightest pixel and frame average (MaxCLL, MaxFALL of CTA-861); None where it is not stated."""
 
-    mastering_min_cd: float | None = None
-    mastering_max_cd: float | None = None
+    mastering_min_cd: Amount | None = None
+    mastering_max_cd: Amount | None = None
     max_cll_cd: Whole | None = None
     max_fall_cd: Whole | None = None
 

@@ -126,6 +126,8 @@ class Scenario(Fact):
     @classmethod
     def __get_pydantic_json_schema__(cls, core: Any, handler: GetJsonSchemaHandler) -> Any:
         schema = handler.resolve_ref_schema(handler(core))
+        if handler.mode == "serialization":  # a mapping: nobody tells what `_as_in_a_file` returns
+            return schema
         del schema["properties"]["tasks"]
         for name, model in task_tables().items():  # parts that several tables share stand once
             schema["properties"][name] = handler(model.__pydantic_core_schema__)

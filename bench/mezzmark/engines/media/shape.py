@@ -107,12 +107,13 @@ def side_data_of(frame: VideoFrame) -> dict[str, bytes]:
 
 def hdr_metadata_of(frame: VideoFrame) -> HdrMetadata | None:
     """Its mastering display and its light levels, as FFmpeg lays them out
-    (AVMasteringDisplayMetadata, AVContentLightMetadata); None where there is neither."""
+    (AVMasteringDisplayMetadata, AVContentLightMetadata); None where there is neither. A
+    display that is darker than dark is not stated."""
     found: dict[str, float | None] = {}
     side = side_data_of(frame)
     if display := side.get("MASTERING_DISPLAY_METADATA"):
         *_, least, unit, most, most_unit, _, is_stated = struct.unpack("=22i", display)
-        if is_stated and unit and most_unit:
+        if is_stated and min(unit, most_unit) > 0 and min(least, most) >= 0:
             found |= {"mastering_min_cd": least / unit, "mastering_max_cd": most / most_unit}
     if light := side.get("CONTENT_LIGHT_LEVEL"):
         cll, fall = struct.unpack("=2I", light)
