@@ -6,13 +6,7 @@ from pydantic import computed_field
 
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, UNSPECIFIED, tag_class
 from mezzmark.model.fact import Fact
-from mezzmark.model.footage import (
-    ColourTags,
-    HdrMetadata,
-    MediaFacts,
-    Rate,
-    Suspicion,
-)
+from mezzmark.model.footage import ColourTags, HdrMetadata, MediaFacts, Rate, Suspicion
 
 RateKind = Literal["constant", "variable", "unknown"]
 GroupKind = Literal["intra", "closed", "open", "unknown"]

@@ -106,10 +106,7 @@ class Shop(Fact):
         default=9.0, ge=0, lt=24, description="when the first card may arrive"
     )
     shooting_end_hour: float = Field(
-        default=18.0,
-        gt=0,
-        le=24,
-        description="when the last card may arrive; past midnight too",
+        default=18.0, gt=0, le=24, description="when the last card may arrive; past midnight too"
     )
     turnaround_hours: float = Field(
         default=14.0,

@@ -38,11 +38,7 @@ from mezzmark.decide.estimate.rounds import (
     estimate_trials,
 )
 from mezzmark.decide.machine.identity import refuse_other_machines
-from mezzmark.decide.picture.fidelity import (
-    EncodingFidelity,
-    QualityEstimate,
-    judge_encodings,
-)
+from mezzmark.decide.picture.fidelity import EncodingFidelity, QualityEstimate, judge_encodings
 from mezzmark.model.cell import KERNEL_ENCODING, STORAGE_ENCODING, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError

@@ -15,12 +15,7 @@ from typing import Final, Literal
 
 from mezzmark.decide.compare.evidence import Sides, choose_design, gather_evidence, pool_costs
 from mezzmark.decide.compare.host_runs import BestThroughput, ComparedRun, find_best_throughput
-from mezzmark.decide.compare.matching import (
-    Matching,
-    compared_cells,
-    group_refusals,
-    match_cells,
-)
+from mezzmark.decide.compare.matching import Matching, compared_cells, group_refusals, match_cells
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,

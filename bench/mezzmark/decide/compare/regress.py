@@ -137,10 +137,7 @@ def run_evidence(
 
 
 def _verdicts(
-    baseline: Sequence[MeasuredRun],
-    candidate: Sequence[MeasuredRun],
-    sides: Sides,
-    rules: "_Rules",
+    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], sides: Sides, rules: "_Rules"
 ) -> dict[str, Any]:
     """Every cell's verdict and that over all, what disturbed trials there are and change, and the
     sides."""

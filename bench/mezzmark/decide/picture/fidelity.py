@@ -335,10 +335,7 @@ def rungs(points: Ladder) -> list[tuple[float, float]]:
 
 
 def _compare(
-    anchor: str,
-    test: str,
-    anchor_by_clip: Mapping[str, Ladder],
-    test_by_clip: Mapping[str, Ladder],
+    anchor: str, test: str, anchor_by_clip: Mapping[str, Ladder], test_by_clip: Mapping[str, Ladder]
 ) -> RateComparison | None:
     found = []
     for clip in sorted(anchor_by_clip.keys() & test_by_clip.keys()):

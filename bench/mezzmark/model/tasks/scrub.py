@@ -331,9 +331,7 @@ SCRUB: Final = spec.TaskSpec(
     job=_job,
     view=view_moves,
     work=lambda moves: spec.Work(
-        sample_count=moves.latencies_ms.size,
-        latencies_ms=moves.latencies_ms,
-        span_ns=moves.span_ns,
+        sample_count=moves.latencies_ms.size, latencies_ms=moves.latencies_ms, span_ns=moves.span_ns
     ),
     figures=(
         spec.Figure(
