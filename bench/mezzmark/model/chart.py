@@ -10,8 +10,7 @@ The chart is a grid of 42 × 24 cells over the whole picture, so it has one layo
     rows 18 to 20  shallow ramps: neighbouring columns differ by a fraction of a code
     rows 21 to 23  waves of luma and chroma, for positions finer than a pixel
 
-Values are R'G'B' of the signal, 0 = black and 1 = nominal white; the grey patches run outside.
-"""
+Values are R'G'B' of the signal, 0 = black and 1 = nominal white; the grey patches run outside."""
 
 import colorsys
 from collections.abc import Iterable, Iterator

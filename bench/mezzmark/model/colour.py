@@ -1,8 +1,7 @@
 """Colour arithmetic of video: matrices, ranges, transfer functions and primaries, as formulas.
 
 Everything works on float arrays whose last axis is the channel: R'G'B' with 0 = black and
-1 = nominal white, or Y'CbCr with Y' as R'G'B' and Cb, Cr from -0.5 to 0.5.
-"""
+1 = nominal white, or Y'CbCr with Y' as R'G'B' and Cb, Cr from -0.5 to 0.5."""
 
 from typing import Annotated, Final, Literal
 

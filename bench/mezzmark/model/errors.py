@@ -2,8 +2,7 @@
 names that a mistyped one may stand for.
 
 Exit codes: 0 done; 10 regressed; 11 inconclusive; 12 not comparable; 20 to 29 the errors below.
-1 and 2 stay free for crashes; usage errors are 28.
-"""
+1 and 2 stay free for crashes; usage errors are 28."""
 
 from collections.abc import Iterable
 from difflib import get_close_matches

@@ -174,8 +174,7 @@ class Inspection(Fact):
     `slice_count` is that of slices a picture, None where they are not looked for; `suspicions` are
     signs of damage in the decoded pictures. `media.tags` are the container's where it states them;
     `picture_tags` what the coded pictures state. The file asks to be shown turned to the left by
-    `quarter_turns`.
-    """
+    `quarter_turns`."""
 
     media: MediaFacts
     is_excerpt: bool

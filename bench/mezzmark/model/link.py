@@ -1,8 +1,7 @@
 """A modelled connection to storage: how a scenario states it, and what a job is told of it.
 
 Where a value is left out it is that of a share as Linux mounts it: it reads 128 KiB ahead
-(VM_READAHEAD_PAGES in linux/pagemap.h; nfsrahead(5)), and asks for no more at a time.
-"""
+(VM_READAHEAD_PAGES in linux/pagemap.h; nfsrahead(5)), and asks for no more at a time."""
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal

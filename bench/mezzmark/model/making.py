@@ -2,8 +2,7 @@
 
 What the bench tells the libraries (`engines.encode`, `engines.media.conversion`) is told here to
 the program; `tests/simulation/printed_commands.py` holds the pictures of both against each other.
-Sound, timecode and tags, which play no part in a measurement, are carried along.
-"""
+Sound, timecode and tags, which play no part in a measurement, are carried along."""
 
 import re
 from collections.abc import Mapping

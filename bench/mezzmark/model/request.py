@@ -2,8 +2,7 @@
 
 A need reads `figure <= limit` or `fact = value`; a wish reads `less figure` or `more figure`. Both
 are read once, where a text enters, and written as text again. Long because each wrong text has its
-own message.
-"""
+own message."""
 
 import math
 import re

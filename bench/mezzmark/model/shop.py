@@ -1,8 +1,7 @@
 """The shop: who shoots, edits and stores how much, in a plain description (`shop.toml`).
 
 Every assumption is a field with a default and a meaning, so that all of them can be listed beside
-the answer and each can be replaced.
-"""
+the answer and each can be replaced."""
 
 from fractions import Fraction
 from typing import Annotated, Final, Literal

@@ -2,8 +2,7 @@
 
 The bench's own file is read; what the printed command's file has of it is known from experiments
 with FFmpeg 8 and 9 on other clips. Both are told, for FFmpeg's program can do what its libraries
-cannot be told to by way of the binding.
-"""
+cannot be told to by way of the binding."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

@@ -3,8 +3,7 @@
 Format 2 writes a cell as task, clip, encoding and a setting of axes, takes the arm out of the
 cell, and says outright what every trial of format 1 did: requests drawn one by one in one block,
 players that spread work within a picture (or as stated), no storage but the cache folder. What was
-measured, stored and read by nothing is let go.
-"""
+measured, stored and read by nothing is let go."""
 
 from collections.abc import Collection, Container, Iterable, Mapping
 from typing import Any, Final

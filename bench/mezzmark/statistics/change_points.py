@@ -20,8 +20,7 @@ A step up that is soon taken back is found less often than a lasting one, since 
 badly; a slow drift comes out as one or more steps.
 
 Within a run (`classify_course`): the kernel does the same work in every round, so whatever moves in
-its times is the machine. All tests are on logarithms of times in the order they were measured.
-"""
+its times is the machine. All tests are on logarithms of times in the order they were measured."""
 
 import math
 from collections.abc import Iterator

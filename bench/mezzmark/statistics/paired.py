@@ -5,8 +5,7 @@ both sides share one, the run where several runs stand on a side; never the samp
 
 Beside the mean over rounds, the typical trial, stands the undisturbed level: the mean of the lowest
 third of a side's rounds. On a shared machine whole trials are of a fast or a slow state whose mix
-differs between runs in which nothing changed; the fast ones stay where they are.
-"""
+differs between runs in which nothing changed; the fast ones stay where they are."""
 
 import math
 from collections.abc import Sequence

@@ -12,8 +12,7 @@ Fits are least squares on logarithms, that is, weighted so that equal relative e
 with σ, κ ≥ 0. Intervals come from the spread of whole rounds: each round's influence on a
 parameter is one number, so a slow round moves all its core counts together and is counted once.
 With R rounds they are t intervals with R − 1 degrees of freedom. A bootstrap of rounds was tried
-and left: with eight rounds its percentile intervals fell short of their level.
-"""
+and left: with eight rounds its percentile intervals fell short of their level."""
 
 import math
 from dataclasses import dataclass

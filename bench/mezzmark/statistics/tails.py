@@ -10,8 +10,7 @@ the moves that the clip had, so that a clip counts its share however many that w
 all its clips is the cluster, and the sample size is Kish's effective one (Survey Sampling, 1965:
 the square of the sum of the weights over the sum of their squares). Resampling trials (percentile
 and BCa bootstrap) and the jackknife cover 70 to 92 % where this covers 92 % and more: see the table
-that `tests/simulation/coverage_tables.py` makes.
-"""
+that `tests/simulation/coverage_tables.py` makes."""
 
 import math
 from collections.abc import Sequence

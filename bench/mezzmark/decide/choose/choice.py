@@ -83,8 +83,7 @@ class NeedResult(Fact):
     the limit, negative beyond it; dB figures have `margin_db` instead. Of several clips all this is
     of `clip`, the least sure to meet it or, where all do, the nearest to its limit, but `chance`,
     which is of all. `share_within` is the share of moves within the limit of a tail;
-    `rounds_missing` more are needed for a claim.
-    """
+    `rounds_missing` more are needed for a claim."""
 
     need: Need
     outcome: Outcome
@@ -110,8 +109,7 @@ class JudgedEncoding(Fact):
     that meet them; `chance_dominated` that of another one being at least as good in every wish and
     better in one (of an original, where it misses a need on how footage must play). None where the
     rounds cannot carry a chance. `chance_beside` is that of being the better choice than the leader
-    on its `own_clips` alone, where it lacks one that decides.
-    """
+    on its `own_clips` alone, where it lacks one that decides."""
 
     encoding: str
     status: Status
@@ -179,8 +177,7 @@ class ChoiceRequest(Fact):
     many were begun. `clips` decide; `floor_ms` is the wait below which none is shorter: the frame
     time of the fastest of them; every run tried `most_streams`. Wishes in order
     count in steps of `indifference_fraction`; `wishes_from` is the scenario of the runs that states
-    them, if any. `best_players` are those that the runs named.
-    """
+    them, if any. `best_players` are those that the runs named."""
 
     needs: tuple[Need, ...]
     wishes: tuple[Wish, ...]
@@ -244,8 +241,7 @@ class Choice(ChoiceRequest):
     where it `is_thin` they are too few for a chance, and where they are `rounds_short` nobody is
     recommended. `machines_needed` are those with which an encoding is in time, where more than the
     shop's; `disturbance` says who is chosen without disturbed trials, where that was looked at;
-    `making` how the recommended files are made, unless it is the original.
-    """
+    `making` how the recommended files are made, unless it is the original."""
 
     verdict: Verdict
     recommendation: str | None

@@ -7,8 +7,7 @@ two columns with the same rounds has exactly the paired t distribution; a round 
 them has is that one's own noise. A resampling of few rounds (bootstrap, also with
 Dirichlet weights) has too light tails: over simulated catalogues of close encodings
 and three rounds it is sure of the fastest with 89 % on average where 83 % come true, and this with
-81 % (tests/simulation/test_choice_reliability.py).
-"""
+81 % (tests/simulation/test_choice_reliability.py)."""
 
 import math
 import zlib
@@ -61,8 +60,7 @@ class FigureSamples:
     spread. `clips` has the same of each clip that decides, and `moves` a clip's latencies by trial
     where the figure is their tail. `sides` are standard deviations below and above the point of a
     figure of sizing, of which only "no" can follow where it `is_bound`. Where nothing is known,
-    `lack` says why.
-    """
+    `lack` says why."""
 
     point: float = math.nan
     logs: Mapping[RoundKey, float] = field(default_factory=dict)

@@ -2,8 +2,7 @@
 and one value a round, of which the spread is made.
 
 Values are kept as logs, since costs are compared as ratios; decibels are logs already. Long because
-each kind of figure (of a setting, of fidelity, of size, of ingests) has its own way here.
-"""
+each kind of figure (of a setting, of fidelity, of size, of ingests) has its own way here."""
 
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence

@@ -5,8 +5,7 @@ share of moves within its limit, judged from ten trials a clip on (`claim_share`
 Student's t on the log scale. It is met where each clip meets it with `confidence_level`
 (intersection-union, Berger 1982), and missed where a clip's p-value of meeting it, adjusted over
 the encoding's needs and clips (Holm), is at most 1 - `confidence_level`: then the chance that noise
-rules out who truly meets all is at most that. No other encoding changes what is said of one.
-"""
+rules out who truly meets all is at most that. No other encoding changes what is said of one."""
 
 import math
 from collections.abc import Mapping, Sequence

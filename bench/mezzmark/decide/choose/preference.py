@@ -6,8 +6,7 @@ that happen to be there: what one encoding is worth then depends on no other, an
 of two comes first (independence of irrelevant alternatives).
 
 The decision is piecewise constant, so it is made again just beyond every place where it can
-change, nearest first; the first that differs is the tipping point.
-"""
+change, nearest first; the first that differs is the tipping point."""
 
 import math
 from dataclasses import dataclass

@@ -10,8 +10,7 @@ reboots, moderated over the cells of a task (Smyth 2004) and tested against the 
 The reference kernel tells that the machine changed. It enters no ratio: a piece of arithmetic that
 falls into a fast or a slow state of the machine spreads more than the work it would correct.
 
-Long because the three designs share every step but the spread.
-"""
+Long because the three designs share every step but the spread."""
 
 import math
 from collections import Counter

@@ -5,8 +5,7 @@ number, by Bonferroni's inequality, whatever depends on what (Dunn, Journal of t
 Statistical Association 56, 1961, 52-64). Their number is that of the cells that were measured, so
 that it is fixed before any is looked at. Where a host has three earlier runs or more, its spread
 from run to run is moderated over the task's cells on all such hosts (Smyth 2004, as in `evidence`):
-a host's few runs alone would say too little of it for a level so strict.
-"""
+a host's few runs alone would say too little of it for a level so strict."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence

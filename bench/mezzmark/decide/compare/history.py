@@ -3,8 +3,7 @@ the host changed between those runs.
 
 A run's level is its mean log cost. Steps are found by `mezzmark.statistics.change_points`; over the
 series of a family (all tasks with the reference kernel; all cells) the chance of any false step is
-held by Holm's method. Long because the answer's shapes stand beside the way that fills them.
-"""
+held by Holm's method. Long because the answer's shapes stand beside the way that fills them."""
 
 import math
 from collections.abc import Mapping, Sequence

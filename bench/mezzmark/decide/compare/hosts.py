@@ -5,8 +5,7 @@ reciprocal), and its intervals, which are shown and decide, are simultaneous ove
 hosts (Bonferroni), so that the chance of any false "faster", "slower" or "the same" on the page
 stays at one minus the level. A task is the geometric mean over its common cells, taken round by
 round, so that its interval comes from the rounds as for a single cell; those of all tasks and hosts
-are simultaneous again.
-"""
+are simultaneous again."""
 
 import math
 from collections.abc import Iterator, Mapping, Sequence

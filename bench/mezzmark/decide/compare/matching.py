@@ -2,8 +2,7 @@
 
 What decides the work (clip, encoded file, encoding, settings of the task) must be the same, or the
 cell is not compared. What the machine is (driver, library, kernel, governor) may differ, since that
-is what a comparison is often for.
-"""
+is what a comparison is often for."""
 
 import hashlib
 import json

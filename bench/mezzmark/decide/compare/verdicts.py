@@ -4,8 +4,7 @@ One interval of the cost ratio decides and is the one that is shown, simultaneou
 (Bonferroni): with at least the stated confidence all of them hold their ratios, whatever depends on
 what. It is of the undisturbed level; where that did not surely change and the typical trial surely
 got slower, the cell is open, for either the machine or the software did it. Long because the report
-of a comparison has many facts, which are explained where they are stated.
-"""
+of a comparison has many facts, which are explained where they are stated."""
 
 import math
 from bisect import bisect_left
@@ -32,8 +31,7 @@ improved        it costs less by more than the tolerance: hi < 1 / (1 + t)
 equivalent      any change is smaller than the tolerance: both within
 slower          it costs more, whether by more than the tolerance is open: lo > 1, hi > 1 + t
 inconclusive    none of these is proved: "cannot tell" is never "same"
-not comparable  the two sides did not measure the same thing
-"""
+not comparable  the two sides did not measure the same thing"""
 
 Design = Literal["interleaved", "separate", "at the same time", "several runs", "two machines"]
 """How the sides were measured, which decides what the spread is taken from.
@@ -166,8 +164,7 @@ class Reason(Fact):
     - `no_common_clip`: the sides measured the clips `before` and `after`; `renamed_clips`: the same
       footage under these names;
     - `…_missing`: `place` (a run or a host) lacks the `task`, its clip or encoding `name`, or a
-      setting, of which the nearest cell there differs in `axes`.
-    """
+      setting, of which the nearest cell there differs in `axes`."""
 
     kind: ReasonKind
     task: str = ""
@@ -198,8 +195,7 @@ class CellVerdict(Fact):
     had not overlapped, no self-comparison were significant and the machine had not changed.
     `run_spread` is what runs are taken to differ by; `two_kinds` are of both sides, where trials of
     either are surely fast or slow as a whole. `players` are those of both sides, where their best
-    players are not the same: the ratio is then of the choice, too.
-    """
+    players are not the same: the ratio is then of the choice, too."""
 
     cell: Cell
     verdict: Verdict
@@ -280,8 +276,7 @@ class RegressionReport(Fact):
     `has_moved` by it every cell is open. `run_spreads` are what was added to the errors of single
     runs, with `history_count` earlier runs handed in. `unsteady_runs` are those in which the
     machine was not steady, or nobody knows. `changed_without_flagged` are the cells whose verdict
-    is another when disturbed trials are left out (None: no trial was flagged).
-    """
+    is another when disturbed trials are left out (None: no trial was flagged)."""
 
     verdict: Verdict
     exit_code: int

@@ -3,8 +3,7 @@
 All players make the same few moves of each pattern before the first round. A player's cost is the
 geometric mean of its median latency over patterns and passes; the least is named. Who is far behind
 plays no further pass. No pilot trial enters a figure, so the named player's interval is what it
-would be had it been named without looking.
-"""
+would be had it been named without looking."""
 
 import math
 from collections import defaultdict

@@ -4,8 +4,7 @@ A measured figure becomes draws from Student's t with the degrees of freedom of 
 log scale where the figure is positive, scaled so that the draws' own limits are the measured
 interval. An arithmetic result is the same arithmetic on the draws; its interval is their
 quantiles (Monte Carlo propagation; JCGM 101:2008). Quantities are drawn independently of each
-other unless they come from one draw.
-"""
+other unless they come from one draw."""
 
 import math
 from collections.abc import Callable

@@ -12,8 +12,7 @@
 
 Hours of encoding for an hour of footage are Σ share × (clip's frame rate / encoding's fps), which
 is the mix's frame rate / its frames a second. Only rounds in which every clip took part count.
-Ratios are of each clip, and their average is a geometric mean (`pooling.compare_groups`).
-"""
+Ratios are of each clip, and their average is a geometric mean (`pooling.compare_groups`)."""
 
 from collections.abc import Iterable, Mapping, Sequence
 

@@ -1,8 +1,7 @@
 """Trials in, estimates out: a cell's figures over its rounds, and ratios paired by round.
 
 The sampling unit is the trial; how its figures become an interval is in
-`mezzmark.decide.estimate.rounds`.
-"""
+`mezzmark.decide.estimate.rounds`."""
 
 import math
 from collections import Counter

@@ -5,8 +5,7 @@ that one, paired by round and averaged over clips (a geometric mean, which the o
 encoding is ruled out where the interval that is shown lies above 1.
 Intervals hold together over the encodings (Bonferroni over the rivals), so that the truly fastest
 is ruled out with a chance of at most 1 - `CONFIDENCE_LEVEL` (the idea of a subset that holds the
-best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
-"""
+best is Gupta's, Technometrics 7(2), 1965, pp. 225-245)."""
 
 import math
 from collections import Counter

@@ -6,8 +6,7 @@ From eight rounds on a straight drift over the run is taken out of the spread. W
 `MINIMUM_ROUNDS` there is no interval and the estimate says how many more rounds are needed. Tails
 (p95, p99) are those of all moves of all rounds, see `mezzmark.statistics.tails`: a quantile that
 far out is not found in the two dozen moves of one trial. Long because every kind of figure, a
-median, a rate, a tail, a count, becomes an estimate here and nowhere else.
-"""
+median, a rate, a tail, a count, becomes an estimate here and nowhere else."""
 
 import math
 from collections.abc import Callable, Sequence

@@ -6,8 +6,7 @@ whether two of them disturbed each other, or took turns.
 
 A trial is at work from its start for as long as its clock says. Starts come from the calendar
 clock, which may be set during a run; a few parts in a hundred of shared time are no proof of
-anything, and a run of seconds inside another is.
-"""
+anything, and a run of seconds inside another is."""
 
 import math
 from collections.abc import Sequence

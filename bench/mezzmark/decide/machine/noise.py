@@ -3,8 +3,7 @@
 What a machine does all the time is its nature; what it does in one trial and not in the cell's
 others is a disturbance. So most limits are above the median of the same cell in the same run.
 Where its states make whole trials fast or slow, a typical one between them is seldom met: both
-levels are told, with their shares.
-"""
+levels are told, with their shares."""
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass

@@ -7,8 +7,7 @@ given. Nothing is predicted beyond a number of rounds that a person would wait f
 
 The reference kernel does the same work in every round, so what moves in its times is the machine.
 Course (step, drift) and spread are judged together, so that no two findings can disagree. Nothing
-here removes a trial; it says what would change without it.
-"""
+here removes a trial; it says what would change without it."""
 
 import math
 import statistics

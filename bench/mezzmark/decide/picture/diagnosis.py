@@ -105,8 +105,7 @@ class Diagnosis(Fact):
     `change_codes` the whole of it. `delta_e` is the 90th percentile over the patches, of ΔE2000 or,
     where `is_hdr`, of ΔE_ITP. Shifts of chroma and counts of codes are as in `ChartMeasurement`.
     `by_pictures` says that it is what a viewer sees that believes the pictures' own tags first,
-    `lacks_bits` that HDR has 8 bits: a code of PQ is ΔE_ITP 3.3, of HLG 1.5 to 4 (by BT.2124).
-    """
+    `lacks_bits` that HDR has 8 bits: a code of PQ is ΔE_ITP 3.3, of HLG 1.5 to 4 (by BT.2124)."""
 
     cause: str
     delta_e: float

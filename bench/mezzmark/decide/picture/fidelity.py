@@ -4,8 +4,7 @@ by their ladders of bit rate and quality. Long because all of it is read off the
 
 The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
 error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR
-and is left out.
-"""
+and is left out."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence

@@ -3,8 +3,7 @@
 List scheduling as in `decide.throughput.ingest`, on hosts that differ: whenever one is free it is
 sent the first clips of the list, as many as it takes at a time. Storage that all of them share is
 divided fairly (max-min; Bertsekas and Gallager, Data Networks, 2nd edition, 1992, section 6.5.2):
-what asks for less than an equal part has it, and the others share the rest.
-"""
+what asks for less than an equal part has it, and the others share the rest."""
 
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence

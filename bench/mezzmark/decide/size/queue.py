@@ -2,8 +2,7 @@
 
 First come, first served; on as many machines as the shop has, on more of them, and on machines of
 other core counts. The queue is checked against M/M/1 and M/D/1 (Kleinrock, Queueing Systems I,
-1975; Pollaczek-Khinchine) in the tests.
-"""
+1975; Pollaczek-Khinchine) in the tests."""
 
 import math
 from bisect import bisect_left

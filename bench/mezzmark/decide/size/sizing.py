@@ -5,8 +5,7 @@ draws (`mezzmark.decide.estimate.draws`); every assumption is a field of the sho
 
 Ingest time and stream size are taken as proportional to pixels and frame rate where cameras
 differ from the clips measured. Waits of playhead moves are taken as measured. Long because all
-figures of an encoding come of the same draws.
-"""
+figures of an encoding come of the same draws."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -5,8 +5,7 @@ first and in the last minutes of long trials with the machine's clock, heat and 
 List scheduling: whenever a worker is free it takes the first of the list that has arrived. In
 `fifo` order the list is the order of arrival; in `longest-first` it is by falling length. Graham
 (SIAM J. Appl. Math. 17(2), 1969) proved that no list takes more than 2 − 1/m times the best
-makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
-"""
+makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times."""
 
 import heapq
 from collections.abc import Callable, Iterable, Iterator, Sequence

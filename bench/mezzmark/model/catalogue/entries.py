@@ -4,8 +4,7 @@ lossless and uncompressed ones. Long because it is a table.
 Legal combinations are those that this project's tests encode and decode with FFmpeg 8; the
 sizes that VC-3 allows are those of SMPTE ST 2019-1 as FFmpeg implements it. Intra encodings of
 constant quality say `qcomp=1`: at the encoders' own 0.6 the first picture took 2.6 to 2.9 times the
-bytes of those after it, which are as they were at a CRF of 7 less.
-"""
+bytes of those after it, which are as they were at a CRF of 7 less."""
 
 from fractions import Fraction
 from functools import partial

@@ -185,8 +185,7 @@ class ChartMeasurement(Fact):
     there: 0 none, 1 all; None where the format has only 8 bits. `chroma_shift_*` are of the decoded
     planes against where the tags say they lie; None where too little of the wave is left to say.
     `misread` is what the code values mean and what the viewer takes them for, None where that is
-    the same (or nobody asked).
-    """
+    the same (or nobody asked)."""
 
     chart: Chart
     pixel_format: str
@@ -228,8 +227,7 @@ class TagSurvival(Fact):
     picture read by the right tags and as the player shows it, `delta_e_by_pictures` where a viewer
     believes the pictures first (None where that is the same); `delta_e_as_601` and
     `delta_e_as_full` are for players that take a lost matrix for BT.601 and a lost range for full
-    (None where that tag is not lost). `hdr_metadata` is the clip's and the first generation's.
-    """
+    (None where that tag is not lost). `hdr_metadata` is the clip's and the first generation's."""
 
     encoding: str
     container: str

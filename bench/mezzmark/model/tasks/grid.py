@@ -1,7 +1,6 @@
 """The encode grid: jobs × threads, that many encoders released together.
 
-Times inside one trial are nanoseconds after the moment all its jobs were released.
-"""
+Times inside one trial are nanoseconds after the moment all its jobs were released."""
 
 from collections.abc import Iterator
 from typing import Final, Literal
@@ -44,8 +43,7 @@ class GridMeasurement(Fact):
     all jobs are at work throughout; `window_packets` counts the packets each job had written by
     then, which are finished frames. Every job decodes its file afterwards (`verify_ns`, all at
     once): `decoded_frame_count` must equal `frame_count`, and `stamps_in_order` is None where the
-    clip carries no stamps. Spans that overlap because jobs work side by side are each job's own.
-    """
+    clip carries no stamps. Spans that overlap because jobs work side by side are each job's own."""
 
     task: Literal["grid"] = "grid"
     frame_count: Positive

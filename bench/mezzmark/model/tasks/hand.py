@@ -3,8 +3,7 @@
 A stroke moves by minimum jerk, 10 s³ - 15 s⁴ + 6 s⁵ of its length (Flash & Hogan, Journal of
 Neuroscience 5, 1985, 1688-1703). Lengths in frames, durations (the form of Fitts, Journal of
 Experimental Psychology 47, 1954, 381-391) and pauses are our own choice: no published ones for
-editors are known to us. All is counted in whole refreshes and frames, alike on every machine.
-"""
+editors are known to us. All is counted in whole refreshes and frames, alike on every machine."""
 
 from collections.abc import Sequence
 from typing import Annotated, Final, Literal, NamedTuple

@@ -1,8 +1,7 @@
 """Ingest: all clips as one folder, decoded, converted and encoded by a pool of workers; a long
 trial heats the machine, so that speeds at both ends are told. Long because a task is one module.
 
-Times inside one trial are nanoseconds after the moment the pool was released.
-"""
+Times inside one trial are nanoseconds after the moment the pool was released."""
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import product
@@ -154,8 +153,7 @@ class IngestMeasurement(Fact):
 
     Where the folder was ingested again and again for `lasting_ns`, all this is of the first time,
     and `later_clip` (an index), `later_start_ns` and `later_end_ns` are of each clip after it, in
-    the order in which they were taken; `moments` are those of the machine meanwhile.
-    """
+    the order in which they were taken; `moments` are those of the machine meanwhile."""
 
     task: Literal["ingest"] = "ingest"
     clips: tuple[str, ...] = Field(min_length=1)

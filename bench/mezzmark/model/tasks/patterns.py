@@ -9,8 +9,7 @@ What a jump costs in a long group of pictures is how far its target lies from th
 targets are a Latin hypercube (McKay, Beckman & Conover, Technometrics 21, 1979, 239-245) over place
 in the group and place in the clip. Equal steps are no substitute: they fall into step with the
 groups. In groups of 48 frames it takes the spread of a median of 24 moves from 20 % to 4 or 5 %
-(`tests/simulation/target_spread.py`).
-"""
+(`tests/simulation/target_spread.py`)."""
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass

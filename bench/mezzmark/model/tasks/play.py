@@ -1,8 +1,7 @@
 """Playing in real time from random starts: at 1×, at 2× and backwards. Sound is not played.
 
 Picture i is due at the first refresh from S + i · P on, where S is when the queue of decoded
-pictures was full. The clock runs on: a picture that comes when the next is due is not shown.
-"""
+pictures was full. The clock runs on: a picture that comes when the next is due is not shown."""
 
 from typing import Final, Literal
 

@@ -109,8 +109,7 @@ class ScrubMeasurement(Fact):
     the part of it that waited for storage. `overhead_ns` is the harness's own cost beside it (proof
     excluded), measured and stored, never subtracted. `block` numbers the stratified set of requests
     a move belongs to, `resident_fraction` is the share of its file that lay in the file cache when
-    it began, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture.
-    """
+    it began, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture."""
 
     task: Literal["scrub"] = "scrub"
     clip_position: tuple[Whole, ...]

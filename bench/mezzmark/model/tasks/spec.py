@@ -1,8 +1,7 @@
 """What a row of the task table says: how a task is asked for, planned, run, and read as figures.
 
 A task's module holds its settings (the scenario's table), the cells these mean on a machine, the
-job of one trial, the measurement it leaves, and the figures read from that measurement.
-"""
+job of one trial, the measurement it leaves, and the figures read from that measurement."""
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field

@@ -2,8 +2,7 @@
 
 A number passes when no stream has more than one late picture in ten seconds, its first second left
 out. A trial's answer is the last number before the first that failed; a run's is that of a typical
-round of this length, the lower median.
-"""
+round of this length, the lower median."""
 
 from collections.abc import Callable, Sequence
 from typing import Final, Literal, NamedTuple
