@@ -14,11 +14,8 @@ from mezzmark.model.players import BEST, PLAYERS
 ALL_CLIPS: Final = "all clips"
 """The clip name of a cell that moves between clips (the pattern `hop`) or ingests the folder."""
 
-KERNEL_CLIP: Final = "no clip"
-"""The clip name of reference kernel cells, which use no footage."""
-
-KERNEL_ENCODING: Final = "reference kernel"
-"""The encoding name of reference kernel cells."""
+KERNEL_CLIP: Final = "no clip"  # The clip name of reference kernel cells, which use no footage
+KERNEL_ENCODING: Final = "reference kernel"  # The encoding name of reference kernel cells
 
 STORAGE_ENCODING: Final = "raw storage"
 """The encoding name of storage cells, which use no footage either."""

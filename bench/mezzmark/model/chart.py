@@ -33,8 +33,7 @@ from mezzmark.model.footage import ColourTags
 
 COLUMNS: Final = 42
 ROWS: Final = 24
-SLOTS: Final = 21
-"""Patches in a row of patches; each is two cells wide."""
+SLOTS: Final = 21  # Patches in a row of patches; each is two cells wide
 
 WAVE_PERIOD_PX: Final = 16
 """Long enough for 4:2:0 chroma and a codec, short enough that many periods fit a patch."""

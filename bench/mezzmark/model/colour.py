@@ -56,11 +56,8 @@ _SAME_CLASS: Final = {"matrix": {5: 6}, "transfer": {6: 1, 14: 1, 15: 1}}
 WHITE_D65: Final = (0.3127, 0.3290)
 
 LIMITED_RANGE: Final = 1
-FULL_RANGE: Final = 2
-"""FFmpeg's numbers (AVColorRange)."""
-
-UNSPECIFIED: Final = 2
-"""ITU-T H.273 value of primaries, transfer and matrix that says nothing."""
+FULL_RANGE: Final = 2  # FFmpeg's numbers (AVColorRange)
+UNSPECIFIED: Final = 2  # ITU-T H.273 value of primaries, transfer and matrix that says nothing
 
 HD_HEIGHT_PX: Final = 720
 """From this height on, a picture that names no matrix is taken for BT.709, below for BT.601, as
@@ -185,11 +182,8 @@ def change_primaries(light: Floats, *, source: str, target: str) -> Floats:
     return np.asarray(light @ matrix.T)
 
 
-_SDR_PEAK_CD: Final = 100.0
-"""Of a BT.1886 display: what studios use (ITU-R BT.2035)."""
-
-_NO_LIGHT_CD: Final = 1e-9
-"""In place of 0, of which HLG has no inverse."""
+_SDR_PEAK_CD: Final = 100.0  # Of a BT.1886 display: what studios use (ITU-R BT.2035)
+_NO_LIGHT_CD: Final = 1e-9  # In place of 0, of which HLG has no inverse
 
 _HLG_PEAK_CD: Final = 1000.0
 """The nominal display of ITU-R BT.2100-2: 1,000 cd/m², whose gamma is 1.2."""

@@ -14,8 +14,7 @@ from mezzmark.model.errors import EncodingError
 from mezzmark.model.fact import BitRate, Fact, Positive, Whole
 from mezzmark.model.footage import STANDARD_RATES, Chroma, Rate, is_mpeg2_rate
 
-ORIGINAL = "original"
-"""The reserved name of the clip as the camera delivered it."""
+ORIGINAL = "original"  # The reserved name of the clip as the camera delivered it
 
 Container = Literal["mov", "mp4", "mkv", "mxf", "avi", "nut"]
 
@@ -70,13 +69,11 @@ def planar_format(chroma: Chroma, bit_depth: int) -> str:
     return _PLANAR[chroma] + ("" if bit_depth == 8 else f"{bit_depth}le")
 
 
-Share = Annotated[Rate, Field(gt=0, le=1)]
-"""Of a picture's columns or lines."""
+Share = Annotated[Rate, Field(gt=0, le=1)]  # Of a picture's columns or lines
 
 FULL_SIZE: Final = (Fraction(1), Fraction(1))
 
-FIELDS: Final = {"flags": "+ildct"}
-"""What most encoders are told where pictures are of two fields."""
+FIELDS: Final = {"flags": "+ildct"}  # What most encoders are told where pictures are of two fields
 
 
 class _Coding(Fact):

@@ -6,8 +6,7 @@ from typing import Final, Literal
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
 
-CONFIDENCE_LEVEL: Final = 0.95
-"""Of every interval, where nobody asks for another one."""
+CONFIDENCE_LEVEL: Final = 0.95  # Of every interval, where nobody asks for another one
 
 SPAN_RATIO: Final = 2.0
 """An interval wider than this tells of unlike clips, not of an uncertain figure."""

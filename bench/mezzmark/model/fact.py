@@ -19,24 +19,19 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-NS_PER_S: Final = 1e9
-"""Times are stored as they were measured, in whole nanoseconds."""
+NS_PER_S: Final = 1e9  # Times are stored as they were measured, in whole nanoseconds
 
 MAX_WHOLE: Final = 2**53
 """104 days in ns, 9 PB: nothing measured comes near, and up to here a float holds every whole
 number (IEEE 754), so that no sum of a trial overflows."""
 
-Whole = Annotated[int, Field(ge=0, le=MAX_WHOLE)]
-"""A count, a time or a size as it was measured."""
-
-Number = Annotated[float, Field(allow_inf_nan=False)]
-"""A measured number that is no count."""
+Whole = Annotated[int, Field(ge=0, le=MAX_WHOLE)]  # A count, a time or a size as it was measured
+Number = Annotated[float, Field(allow_inf_nan=False)]  # A measured number that is no count
 
 Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 """As `Number`, of what cannot be below 0."""
 
-Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]
-"""As `Whole`, of what is divided by."""
+Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]  # As `Whole`, of what is divided by
 
 Length = Annotated[float, Field(ge=1e-10, le=1e30)]
 """Of footage, in seconds, which is divided by. FFmpeg keeps times in 64 bits and both terms of a

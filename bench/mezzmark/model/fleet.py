@@ -10,11 +10,8 @@ from mezzmark.model.preparations import Answer
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 
-RESOURCE = "mezzmark"
-"""What a worker offers one of, and every request takes: one at a time."""
-
-LONGEST_NAME = 100
-"""Characters of a worker's name; longer ones are refused."""
+RESOURCE = "mezzmark"  # What a worker offers one of, and every request takes: one at a time
+LONGEST_NAME = 100  # Characters of a worker's name; longer ones are refused
 
 
 class Describe(Fact):

@@ -188,8 +188,7 @@ some."""
 FIRST_TIMESTAMP: Final = 1 - 2**63
 """FFmpeg keeps a time in 64 bits, whose lowest number means that there is none."""
 
-Timestamp = Annotated[int, Field(ge=FIRST_TIMESTAMP, lt=2**63)]
-"""In units of a stream's time base."""
+Timestamp = Annotated[int, Field(ge=FIRST_TIMESTAMP, lt=2**63)]  # In units of a stream's time base
 
 
 class FrameIndex(Fact):

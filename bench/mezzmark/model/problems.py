@@ -112,8 +112,7 @@ def place(source: str, *, text: str, path: KeyPath) -> str:
     return ", ".join(part for part in parts if part)
 
 
-LONGEST_KEY: Final = 300
-"""Letters of a key that are shown: as many as a clip's name may have."""
+LONGEST_KEY: Final = 300  # Letters of a key that are shown: as many as a clip's name may have
 
 
 def dotted(path: KeyPath) -> str:

@@ -34,8 +34,7 @@ class EncodingFact:
     is_open: bool = False
 
 
-MOST_BITS: Final = 32
-"""Of a sample: more than any format has."""
+MOST_BITS: Final = 32  # Of a sample: more than any format has
 
 _TRUTH: Final = EncodingFact(values=("true", "false"), example="= true")
 

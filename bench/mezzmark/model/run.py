@@ -15,8 +15,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.survival import Survival
 from mezzmark.model.tasks.kernel import BandwidthFacts
 
-MANIFEST_SCHEMA: Final = 2
-"""Version of `manifest.json`; `model.upgrade` says what changed."""
+MANIFEST_SCHEMA: Final = 2  # Version of `manifest.json`; `model.upgrade` says what changed
 
 
 class HostFacts(Fact):

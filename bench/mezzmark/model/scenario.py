@@ -33,8 +33,7 @@ ROUNDS_RULE: Final = (
 )
 """The same words in the help, in scenarios/README.md and in messages."""
 
-SHARE_TOLERANCE: Final = 0.001
-"""So far from 1 the clips' shares may add up, having been rounded."""
+SHARE_TOLERANCE: Final = 0.001  # So far from 1 the clips' shares may add up, having been rounded
 
 INTERVAL_ROUNDS: Final = 3
 """The fewest rounds that give an interval; a run of fewer has bare figures."""

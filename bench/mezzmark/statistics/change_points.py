@@ -28,13 +28,12 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from mezzmark.statistics.intervals import t_quantile
+from mezzmark.statistics.intervals import Floats, t_quantile
 
-FEWEST_VALUES: Final = 3
-"""Two levels and a spread cannot be told from two values."""
+FEWEST_VALUES: Final = 3  # Two levels and a spread cannot be told from two values
 
 _CHI_SQUARE_MEDIAN: Final = 0.45493642311957283
 """Median of chi-square with one degree of freedom: makes a median of squares a variance."""
@@ -94,9 +93,9 @@ def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float
 class _Series:
     """Values with their standard errors and weights: 1 / variance, up to a common factor."""
 
-    values: NDArray[np.float64]
-    errors: NDArray[np.float64]
-    weights: NDArray[np.float64]
+    values: Floats
+    errors: Floats
+    weights: Floats
 
     @staticmethod
     def of(values: ArrayLike, standard_errors: ArrayLike) -> "_Series":
@@ -193,9 +192,7 @@ def _segment(series: _Series, error_level: float) -> Iterator[tuple[int, float]]
             parts += [(start, middle, 2 * count, p_value), (middle, stop, 2 * count, p_value)]
 
 
-def _checked(
-    values: ArrayLike, standard_errors: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _checked(values: ArrayLike, standard_errors: ArrayLike) -> tuple[Floats, Floats]:
     series, errors = np.array((values, standard_errors), dtype=np.float64)
     if not (np.isfinite(series).all() and np.isfinite(errors).all() and (errors >= 0).all()):
         raise ValueError("values and errors must be finite, and no error below 0")
@@ -264,7 +261,7 @@ def lag_one_autocorrelation(values: ArrayLike) -> float:
     return float(centred[1:] @ centred[:-1]) / total if total > 0 else 0.0
 
 
-def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+def _line(logs: Floats) -> tuple[Floats, float]:
     """The least-squares line and the two-sided p-value of its slope."""
     place = np.arange(logs.size) - (logs.size - 1) / 2
     slope = float(place @ logs) / float(place @ place)
@@ -273,7 +270,7 @@ def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     return fit, _two_sided(slope, math.sqrt(spread / float(place @ place)), logs.size - 2)
 
 
-def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
+def _best_step(logs: Floats) -> tuple[int, float]:
     """The split with the largest two-sample t, and its p-value times the splits tried."""
     count = logs.size
     places = np.arange(SHORTEST_SEGMENT, count - SHORTEST_SEGMENT + 1)
@@ -288,7 +285,7 @@ def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
     return int(places[best]), min(1.0, p_value * places.size)
 
 
-def _wander_p(logs: NDArray[np.float64]) -> float:
+def _wander_p(logs: Floats) -> float:
     """The one-sided p-value of neighbours being alike. Lag-1 autocorrelation, about normal with
     mean -1/n and variance 1/n where nothing lingers (Anderson, Annals of Mathematical Statistics
     13, 1942, 1-13)."""

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from mezzmark.statistics.intervals import Interval, logs_of, t_quantile
+from mezzmark.statistics.intervals import Floats, Interval, logs_of, t_quantile
 
 UNDISTURBED_SHARE: Final = 1 / 3
 """Share of the rounds that the undisturbed level is the mean of; chosen by simulation: with a
@@ -165,7 +165,7 @@ def seen_run_errors(
     return max(abs(widths[1] - widths[0]) / math.sqrt(2), drift), drift
 
 
-def _drift_variance(values: NDArray[np.float64]) -> float:
+def _drift_variance(values: Floats) -> float:
     """The variance of means of thirds, less what the spread within them explains; 0 of fewer than
     two values each."""
     thirds = np.array_split(values, 3)
@@ -180,7 +180,7 @@ def undisturbed_count(rounds: int) -> int:
     return max(min(rounds, UNDISTURBED_ROUNDS), math.ceil(rounds * UNDISTURBED_SHARE))
 
 
-def undisturbed_level(logs: NDArray[np.float64]) -> float:
+def undisturbed_level(logs: Floats) -> float:
     """The mean of the lowest third."""
     return float(np.sort(logs)[: undisturbed_count(logs.size)].mean())
 
@@ -222,7 +222,7 @@ def run_level_change(
     )
 
 
-def holm_adjusted(p_values: Sequence[float]) -> NDArray[np.float64]:
+def holm_adjusted(p_values: Sequence[float]) -> Floats:
     """Holm's adjusted p-values, in the order given; reject where they are at most the level. Holds
     the family-wise error whatever the dependence between the tests (Holm, Scandinavian Journal of
     Statistics 6, 1979, 65-70). Raises ValueError for anything outside 0 to 1."""

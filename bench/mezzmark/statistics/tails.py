@@ -28,8 +28,7 @@ from mezzmark.statistics.quantiles import sorted_quantile
 MINIMUM_TRIALS: Final = 5
 """Below five trials the spread between them is too uncertain to size the sample by."""
 
-MINIMUM_MEDIAN_TRIALS: Final = 3
-"""For a median, as for any figure of the middle."""
+MINIMUM_MEDIAN_TRIALS: Final = 3  # For a median, as for any figure of the middle
 
 MINIMUM_EXCEEDANCES: Final = 20
 """Samples expected beyond the quantile (400 samples for p95, 2,000 for p99). From here on all
@@ -95,8 +94,7 @@ LIKELY_WITHIN_TRIAL: Final = 0.006
 """The same for a chance, which is to be neither too sure nor too shy: with it chances of needs come
 true as often as stated (`tests/simulation/choice_calibration.py`)."""
 
-CLAIM_TRIALS: Final = 10
-"""Trials from which a share is called met or missed."""
+CLAIM_TRIALS: Final = 10  # Trials from which a share is called met or missed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

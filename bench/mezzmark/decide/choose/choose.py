@@ -13,7 +13,7 @@ from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, d
 from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.needs import Traits, kept_things, traits_of
 from mezzmark.decide.estimate.best_player import best_players
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
+from mezzmark.decide.estimate.observed_run import ObservedRun, Runs, truncated_round
 from mezzmark.decide.machine.noise import judge_disturbance
 from mezzmark.model.errors import MezzmarkError, ScenarioError, nearest
 from mezzmark.model.figures import FigureName
@@ -120,7 +120,7 @@ def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
 
 
 def choose_encoding(
-    runs: Sequence[MeasuredRun],
+    runs: Runs,
     settings: ChooseSettings,
     *,
     draw_count: int = DRAW_COUNT,
@@ -166,7 +166,7 @@ def choose_encoding(
 
 
 def choose_with_doubt(
-    runs: Sequence[MeasuredRun], settings: ChooseSettings, *, sized: evidence.Sized | None = None
+    runs: Runs, settings: ChooseSettings, *, sized: evidence.Sized | None = None
 ) -> Choice:
     """As `choose_encoding`, with how many trials were disturbed, who is chosen without them, and
     how the recommended files are made."""

@@ -30,20 +30,17 @@ from mezzmark.model.figures import FigureName
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-RoundKey = tuple[int, int]
-"""Place of the run among those given, and round."""
+RoundKey = tuple[int, int]  # Place of the run among those given, and round
 
 DECIBEL_LOG: Final = math.log(10) / 10
 """A decibel as a natural log of a ratio of powers: for PSNR, of the mean squared error."""
 
-TINY: Final = 1e-9
-"""Stands for a share of 0, which has no log."""
+TINY: Final = 1e-9  # Stands for a share of 0, which has no log
 
 DRAW_COUNT: Final = 8000
 """A chance then moves by half a point (one standard error) at most from one seed to another."""
 
-CHOICE_SEED: Final = 20260701
-"""Fixed, so that the same runs always give the same answer."""
+CHOICE_SEED: Final = 20260701  # Fixed, so that the same runs always give the same answer
 
 ENOUGH_ROUNDS_FRACTION: Final = 0.5
 """An encoding that finished in fewer of a figure's rounds than this share is not judged: what it

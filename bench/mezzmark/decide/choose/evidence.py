@@ -15,9 +15,9 @@ from mezzmark.decide.choose.choice import Lack, Unit
 from mezzmark.decide.choose.draws import TINY, FigureSamples, RoundKey, from_log, to_log
 from mezzmark.decide.estimate.observed_run import (
     BITS_PER_HOUR_TO_GB,
-    MeasuredRun,
     Observation,
     ObservedRun,
+    Runs,
     run_names,
 )
 from mezzmark.decide.estimate.over_clips import (
@@ -60,7 +60,7 @@ QUALITY_CAP_DB: Final = 100.0
 encoding of 16-bit pictures reaches."""
 
 
-def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
+def refuse_unlike_runs(runs: Runs) -> None:
     """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
     refuse_other_machines(runs)
     first, names = runs[0].manifest, run_names(runs)
@@ -99,8 +99,7 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     return counts
 
 
-REACH: Final = 1.96
-"""Standard deviations from the point to either end of a 95 % interval."""
+REACH: Final = 1.96  # Standard deviations from the point to either end of a 95 % interval
 
 Sized = Mapping[str, Mapping[str, tuple[Estimate, bool]]]
 """By encoding and name: a figure of sizing, and whether only "no" follows from it."""

@@ -31,8 +31,7 @@ NEAREST_SHOWN: Final = 3
 Traits = dict[str, str]
 """Fact name → value as needs write it; a fact that is not known is left out."""
 
-NeedResults = dict[str, tuple[NeedResult, ...]]
-"""By encoding, in the order of the needs."""
+NeedResults = dict[str, tuple[NeedResult, ...]]  # By encoding, in the order of the needs
 
 
 def traits_of(encoding: Encoding) -> Traits:

@@ -74,8 +74,7 @@ def above_floor(costs: Floats, request: ChoiceRequest) -> Floats:
     return np.asarray(np.where(request.is_floored, np.maximum(costs, request.origins), costs))
 
 
-STEP_SLACK: Final = 1e-9
-"""Of a step: a value that lies on its edge but for rounding lies in it."""
+STEP_SLACK: Final = 1e-9  # Of a step: a value that lies on its edge but for rounding lies in it
 
 
 def prefer(
@@ -121,8 +120,7 @@ def dominated_share(costs: Floats, rivals: Flags, row: int) -> float:
     return float(dominates.any(axis=-1).mean())
 
 
-LIKELY: Final = 0.5
-"""Who meets all needs with this chance may lead."""
+LIKELY: Final = 0.5  # Who meets all needs with this chance may lead
 
 
 def find_leader(model: ChoiceModel, in_play: Flags, best: Floats) -> tuple[int, Flags]:
@@ -178,8 +176,7 @@ def decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:
     return request.wishes[apart[0]] if apart else None
 
 
-JUST_BEYOND: Final = 1e-9
-"""A step past a border on the log scale: far below anything measured."""
+JUST_BEYOND: Final = 1e-9  # A step past a border on the log scale: far below anything measured
 
 GREATEST_RATIO: Final = 100.0
 """A change of a measurement by more than this factor says that nothing would change the choice."""

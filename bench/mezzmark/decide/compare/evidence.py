@@ -25,7 +25,13 @@ import numpy as np
 
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread
-from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RunCosts, read_common_costs
+from mezzmark.decide.estimate.observed_run import (
+    Costs,
+    MeasuredRun,
+    RunCosts,
+    Runs,
+    read_common_costs,
+)
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key, runs_at_once, took_turns
 from mezzmark.model.cell import Cell
@@ -50,11 +56,10 @@ TRIAL_SPREAD: Final = 0.02
 
 ERROR_LEVEL: Final = 0.05
 
-HISTORY_RUNS: Final = 3
-"""Two runs make one degree of freedom a cell."""
+HISTORY_RUNS: Final = 3  # Two runs make one degree of freedom a cell
 
 
-def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun]) -> Design:
+def choose_design(baseline: Runs, candidate: Runs) -> Design:
     """How the sides were measured, from their number and the times of their trials."""
     runs = (*baseline, *candidate)
     if disturbed_pairs(runs):
@@ -71,7 +76,7 @@ def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredR
     return "separate"
 
 
-def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
+def disturbed_pairs(runs: Runs) -> tuple[tuple[int, int], ...]:
     """Which runs, two by two, were at work at the same time on one machine: on one side of a
     comparison as bad as on both."""
     hosts = [host_key(run.manifest.host, MACHINE) for run in runs]
@@ -179,7 +184,7 @@ def _moderate(
 
 
 def read_run_spreads(
-    history: Sequence[MeasuredRun], like: MeasuredRun, excluded: Sequence[str]
+    history: Runs, like: MeasuredRun, excluded: Sequence[str]
 ) -> dict[str, RunSpread]:
     """For each task how much earlier runs differ, pooled over its cells: half the mean square of
     the changes between any two of them, less what their rounds explain. Counted are runs of the

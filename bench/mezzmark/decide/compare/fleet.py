@@ -14,7 +14,7 @@ from typing import Final
 from mezzmark.decide.compare import verdicts
 from mezzmark.decide.compare.matching import compared_cells, find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs, run_evidence
-from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.decide.estimate.observed_run import MeasuredRun, Runs, start_of
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.errors import EXIT_DONE
 from mezzmark.model.fact import Fact
@@ -81,7 +81,7 @@ class FleetCheck(Fact):
 def judge_fleet(
     check: str,
     newest: Mapping[str, MeasuredRun],
-    earlier: Mapping[str, Sequence[MeasuredRun]],
+    earlier: Mapping[str, Runs],
     *,
     tolerance_fraction: float,
     confidence_level: float = 0.95,
@@ -130,7 +130,7 @@ def judge_fleet(
     )
 
 
-def choose_baseline(earlier: Sequence[MeasuredRun], newest: MeasuredRun) -> list[MeasuredRun]:
+def choose_baseline(earlier: Runs, newest: MeasuredRun) -> list[MeasuredRun]:
     """Of earlier runs the latest `BASELINE_RUNS` of those that share most cells with the newest;
     where none shares any, the last one, so that it is said why."""
     shared = [_shared_count(run, newest) for run in earlier]
@@ -151,7 +151,7 @@ def _shared_count(run: MeasuredRun, newest: MeasuredRun) -> int:
 def _host(
     name: str,
     run: MeasuredRun,
-    baselines: Mapping[str, Sequence[MeasuredRun]],
+    baselines: Mapping[str, Runs],
     reports: Mapping[str, verdicts.RegressionReport],
 ) -> HostCheck:
     return HostCheck(

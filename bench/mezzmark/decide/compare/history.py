@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.compare.evidence import kernel_costs, pool_costs
 from mezzmark.decide.compare.matching import compared_cells, find_unlikeness, group_refusals
@@ -20,6 +19,7 @@ from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     RoundKey,
     RunCosts,
+    Runs,
     read_common_costs,
     run_names,
     start_of,
@@ -31,7 +31,7 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
-from mezzmark.statistics.intervals import t_reach
+from mezzmark.statistics.intervals import Floats, t_reach
 from mezzmark.statistics.paired import Change, holm_adjusted, paired_change, unpaired_change
 
 Costs = Mapping[RoundKey, float]
@@ -41,8 +41,8 @@ Costs = Mapping[RoundKey, float]
 class Levels:
     """Mean log cost of each run and its standard error; `counts` are the rounds behind each."""
 
-    logs: NDArray[np.float64]
-    standard_errors: NDArray[np.float64]
+    logs: Floats
+    standard_errors: Floats
     counts: tuple[int, ...]
 
 
@@ -150,7 +150,7 @@ class _Line:
     last: Change
 
 
-def trace_history(runs: Sequence[MeasuredRun]) -> History:
+def trace_history(runs: Runs) -> History:
     """The history of one host's runs. Raises ValueError for fewer than three runs or two hosts."""
     hosts = {host_key(run.manifest.host, HOST_OVER_TIME) for run in runs}
     if len(runs) < FEWEST_RUNS or len(hosts) != 1:
@@ -178,7 +178,7 @@ def trace_history(runs: Sequence[MeasuredRun]) -> History:
 
 
 def _usable_cells(
-    runs: Sequence[MeasuredRun], costs: Sequence[RunCosts], names: Sequence[str]
+    runs: Runs, costs: Sequence[RunCosts], names: Sequence[str]
 ) -> tuple[dict[Cell, dict[int, Costs]], tuple[Refusal, ...]]:
     """Cells with their costs by run, where the run measured the same as the first that has it."""
     usable: dict[Cell, dict[int, Costs]] = {}
@@ -243,7 +243,7 @@ def last_change(runs: Sequence[Costs]) -> Change:
     return paired_change(*([run[key] for key in common] for run in (runs[0], runs[-1])))
 
 
-def _judge(found: Sequence[_Line | None], runs: Sequence[MeasuredRun]) -> tuple[HistorySeries, ...]:
+def _judge(found: Sequence[_Line | None], runs: Runs) -> tuple[HistorySeries, ...]:
     """Every line with its steps; a line's own level is what Holm leaves it of the family's."""
     lines = [line for line in found if line]
     p_values = [change_p_value(line.levels.logs, line.levels.standard_errors) for line in lines]
@@ -280,7 +280,7 @@ def _points(line: _Line) -> tuple[HistoryPoint, ...]:
     return tuple(points)
 
 
-def _step(line: _Line, change: ChangePoint, factor: float, runs: Sequence[MeasuredRun]) -> Step:
+def _step(line: _Line, change: ChangePoint, factor: float, runs: Runs) -> Step:
     before, after = line.positions[change.index - 1], line.positions[change.index]
     logs = (change.change, *change.limits(confidence_level=CONFIDENCE_LEVEL))
     return Step(

@@ -29,6 +29,7 @@ from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     ObservedRun,
     RunCosts,
+    Runs,
     read_common_costs,
 )
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
@@ -124,7 +125,7 @@ def _is_void(report: RegressionReport) -> bool:
     return report.has_moved or any(item.is_significant for item in report.self_comparisons)
 
 
-def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) -> HardwareComparison:
+def compare_hosts(runs: Runs, labels: Sequence[ComparedRun]) -> HardwareComparison:
     """Each run against the first; `labels` in the same order. Raises ValueError for fewer than two
     runs."""
     if len(runs) < 2 or len(runs) != len(labels):

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from mezzmark.decide.compare.verdicts import Reason, Refusal
-from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.estimate.observed_run import Runs
 from mezzmark.model.cell import ALL_CLIPS, AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import grouped
@@ -114,10 +114,7 @@ def work_of(cell: Cell, manifest: Manifest) -> str:
 
 
 def find_absences(
-    baseline: Sequence[MeasuredRun],
-    candidate: Sequence[MeasuredRun],
-    cells: Sequence[Cell],
-    names: Sequence[str],
+    baseline: Runs, candidate: Runs, cells: Sequence[Cell], names: Sequence[str]
 ) -> dict[Cell, Reason]:
     """Which of `cells` some run of two sides lacks, with why; `names` are those of all runs."""
     found: dict[Cell, Reason] = {}

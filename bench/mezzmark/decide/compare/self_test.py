@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.compare.verdicts import Evidence, Judgement, judge_evidence
 from mezzmark.decide.estimate.rounds import estimate_of
@@ -14,7 +13,7 @@ from mezzmark.model.fact import Fact
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
-from mezzmark.statistics.intervals import share_interval
+from mezzmark.statistics.intervals import Floats, share_interval
 from mezzmark.statistics.paired import paired_change
 from mezzmark.statistics.spread import detectable_change, t_test_power
 
@@ -100,7 +99,7 @@ NETWORK_FILE_SYSTEMS: Final = {"nfs", "nfs4", "cifs", "smb", "smbfs", "afpfs", "
 
 
 def judge_self_test(
-    costs: NDArray[np.float64], planted_fractions: Sequence[float], *, tolerance_fraction: float
+    costs: Floats, planted_fractions: Sequence[float], *, tolerance_fraction: float
 ) -> SelfTestFindings:
     """Judge every comparison as `regress` would, and count. `costs` has the shape (arms,
     comparisons, rounds): two identical arms, then one for each planted fraction. Raises ValueError
@@ -147,9 +146,7 @@ def judge_self_test(
     )
 
 
-def _judge(
-    baseline: NDArray[np.float64], candidate: NDArray[np.float64], tolerance_fraction: float
-) -> list[Judgement]:
+def _judge(baseline: Floats, candidate: Floats, tolerance_fraction: float) -> list[Judgement]:
     """Each comparison on its own, as a comparison of one cell over all rounds."""
     changes = [paired_change(*sides) for sides in zip(baseline, candidate, strict=True)]
     return [

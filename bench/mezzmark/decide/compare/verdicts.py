@@ -52,8 +52,7 @@ EXIT_CODES: Final[dict[Verdict, int]] = {
     "not comparable": EXIT_NOT_COMPARABLE,
 }
 
-MOST_UNITS: Final = 16_384
-"""Beyond so many rounds or runs the answer is "not by more of them"."""
+MOST_UNITS: Final = 16_384  # Beyond so many rounds or runs the answer is "not by more of them"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,8 +20,7 @@ DRAW_COUNT: Final = 4000
 """The 2.5 % limits then rest on 100 draws each, which moves them by about a twentieth of the
 interval's half-width from one seed to another."""
 
-_SMALLEST_DF: Final = 2
-"""Three rounds, the fewest that give an interval."""
+_SMALLEST_DF: Final = 2  # Three rounds, the fewest that give an interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

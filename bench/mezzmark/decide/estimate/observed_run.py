@@ -21,8 +21,7 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import first_blocks
 from mezzmark.model.tasks.spec import Seen, TaskSpec, Work
 
-Requests = tuple[str, int]
-"""The design and the seed of a trial's requests."""
+Requests = tuple[str, int]  # The design and the seed of a trial's requests
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +107,7 @@ def _observation(spec: TaskSpec, trial: Trial, view: Any) -> Observation:
     )
 
 
-Place = tuple[int, int]
-"""Round and position: one trial of a run."""
+Place = tuple[int, int]  # Round and position: one trial of a run
 
 RoundKey = tuple[int, Hashable]
 """Round and what its requests follow from: the same key on both sides did the same work."""
@@ -126,6 +124,9 @@ class MeasuredRun(Protocol):
     def manifest(self) -> Manifest: ...
     @property
     def trials(self) -> Sequence[Trial]: ...
+
+
+Runs = Sequence[MeasuredRun]
 
 
 def start_of(run: MeasuredRun) -> str:
@@ -259,11 +260,10 @@ def complete_round_count(run: MeasuredRun) -> int:
     return len(begun) - (truncated_round(run) is not None)
 
 
-ID_DIGITS: Final = 8
-"""Digits of a run's id that tell it from any other a person has."""
+ID_DIGITS: Final = 8  # Digits of a run's id that tell it from any other a person has
 
 
-def run_names(runs: Sequence[MeasuredRun]) -> list[str]:
+def run_names(runs: Runs) -> list[str]:
     """Each run's folder as it was typed, with digits of its id where two runs share that; a run
     that lies in no folder goes by those digits alone."""
     plain = [run_name(run) for run in runs]

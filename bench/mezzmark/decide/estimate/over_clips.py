@@ -37,8 +37,7 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.tails import estimate_share
 
-Mix = Mapping[str, float]
-"""Share of the footage's time by clip; sums to 1."""
+Mix = Mapping[str, float]  # Share of the footage's time by clip; sums to 1
 
 
 def mix_of(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
@@ -165,8 +164,7 @@ def at_best_of(run: ObservedRun, task: str) -> AtBest:
     return at_best(run.observations, mix, rates, task)
 
 
-BestCells = dict[str, tuple[Cell, Estimate]]
-"""As `AtBest`, with the headline figure alone."""
+BestCells = dict[str, tuple[Cell, Estimate]]  # As `AtBest`, with the headline figure alone
 
 
 def best_cells(run: ObservedRun, task: str) -> BestCells:

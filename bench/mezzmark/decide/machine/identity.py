@@ -16,7 +16,7 @@ from itertools import accumulate, combinations, pairwise
 from statistics import median
 from typing import Final
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun, Runs, run_names
 from mezzmark.model.errors import RunError
 from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import HostMoment, Trial
@@ -57,7 +57,7 @@ def _compared(name: str, value: FactValue) -> FactValue:
     return round(4 * math.log2(float(value))) if name == "memory_bytes" and value else value
 
 
-def refuse_other_machines(runs: Sequence[MeasuredRun]) -> None:
+def refuse_other_machines(runs: Runs) -> None:
     """RunError for runs that cannot be `POOLED`."""
     names = run_names(runs)
     for run, name in zip(runs[1:], names[1:], strict=True):
@@ -112,7 +112,7 @@ class FactChange(Fact):
 
 
 def changed_facts(
-    before: Sequence[MeasuredRun], after: Sequence[MeasuredRun], *, with_passing: bool = False
+    before: Runs, after: Runs, *, with_passing: bool = False
 ) -> tuple[FactChange, ...]:
     """What the hosts of the runs differ in, as recorded; a fact that varies within one side too."""
     sides = [[host_facts(run) for run in side] for side in (before, after)]
@@ -175,7 +175,7 @@ def _shared_s(first: Sequence[Span], second: Sequence[Span]) -> float:
     return shared_s
 
 
-def runs_at_once(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
+def runs_at_once(runs: Runs) -> tuple[tuple[int, int], ...]:
     """Which of the runs, two by two, were at work at the same time."""
     return tuple(
         (first, second)

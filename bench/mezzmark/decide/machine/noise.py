@@ -26,8 +26,7 @@ STEAL_FRACTION: Final = 0.02
 FREQUENCY_DIP: Final = 0.10
 """Clock below the run's median by this share: the work takes that much longer."""
 
-PRESSURE_RISE: Final = 0.10
-"""Waiting time above the cell's median by this share of the trial."""
+PRESSURE_RISE: Final = 0.10  # Waiting time above the cell's median by this share of the trial
 
 SWITCH_FACTOR: Final = 4.0
 SWITCH_RATE_PER_S: Final = 50.0

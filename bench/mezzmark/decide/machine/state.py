@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun, Observation, ObservedRun, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
@@ -28,6 +27,7 @@ from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.statistics.change_points import classify_course
+from mezzmark.statistics.intervals import Floats
 from mezzmark.statistics.spread import (
     VarianceComponents,
     estimate_components,
@@ -40,8 +40,7 @@ MOST_MORE_ROUNDS: Final = 12
 """More rounds than these are not proposed: intervals shrink with the square root of their number,
 so whoever needs more needs a steadier machine."""
 
-MOST_SHARE: Final = 0.75
-"""Share of the cells that a typical width is not exceeded by."""
+MOST_SHARE: Final = 0.75  # Share of the cells that a typical width is not exceeded by
 
 
 class CellSpread(Fact):
@@ -165,15 +164,13 @@ MATTERS_FRACTION: Final = 0.05
 """A change or a spread of the machine below this is no reason to doubt: comparisons of runs let
 5 % pass as the same unless told otherwise."""
 
-MINIMUM_KERNELS: Final = 3
-"""Fewer times of the kernel say nothing of how they spread."""
+MINIMUM_KERNELS: Final = 3  # Fewer times of the kernel say nothing of how they spread
 
 FOREIGN_LOAD_PER_CORE: Final = 0.5
 """Load beyond the run's own threads, for each core, from which on other programs are reported; our
 own choice, above the half thread or so that the run's bookkeeping adds."""
 
-MOST_ROUNDS: Final = 24
-"""A plan of more rounds than these is not given: nobody waits for it."""
+MOST_ROUNDS: Final = 24  # A plan of more rounds than these is not given: nobody waits for it
 
 
 class ForeignLoad(Fact):
@@ -297,7 +294,7 @@ def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
     """Components are averaged over the scrub cells: those of one cell are known badly, and the
     cell that spreads most is often just the unluckiest. A trial with a move of no time at all has
     no logarithm and is left out."""
-    moves: dict[Cell, list[NDArray[np.float64]]] = {}
+    moves: dict[Cell, list[Floats]] = {}
     start_costs_s: list[float] = []
     for observation in run.observations:
         found, trial = observation.work.latencies_ms, observation.trial

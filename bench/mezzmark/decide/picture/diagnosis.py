@@ -34,8 +34,7 @@ def matrix_cause(written: colour.MatrixName, read: colour.MatrixName) -> str:
     return f"matrix {written[3:]} as {read[3:]}"
 
 
-PRIMARIES_PAIRS: Final = tuple(itertools.permutations(colour.CHROMATICITIES, 2))
-"""(written, read)."""
+PRIMARIES_PAIRS: Final = tuple(itertools.permutations(colour.CHROMATICITIES, 2))  # (written, read)
 
 
 def primaries_cause(written: str, read: str) -> str:
@@ -70,11 +69,8 @@ STILL_CODES: Final = 3.0
 eighth lowers them by less than one code, and the viewer's own rounding of deep pictures by about
 one more; misplaced chroma does not touch them."""
 
-EIGHT_BIT_LIMIT: Final = 0.5
-"""Half of the staircase: nearer to "all of it" than to "none"."""
-
-SITING_LIMIT_PX: Final = 0.25
-"""Half of the smallest known mistake, half a luma pixel."""
+EIGHT_BIT_LIMIT: Final = 0.5  # Half of the staircase: nearer to "all of it" than to "none"
+SITING_LIMIT_PX: Final = 0.25  # Half of the smallest known mistake, half a luma pixel
 
 INVISIBLE_DELTA_E: Final = 1.0
 """About the smallest ΔE2000 seen between two patches side by side (common practice)."""

@@ -13,7 +13,6 @@ from itertools import combinations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.over_clips import Mix, mix_of
@@ -263,7 +262,7 @@ def _estimate(
 
 
 def _interval(
-    means: NDArray[np.float64], shares: NDArray[np.float64], best: float, confidence_level: float
+    means: Floats, shares: Floats, best: float, confidence_level: float
 ) -> tuple[float, float] | tuple[None, None]:
     """A t interval over clips at their shares, linearised (Cochran, Sampling Techniques, 3rd ed.
     1977, section 2.11); where there is a best value, on the scale of log(1 - value / best), which
@@ -280,14 +279,9 @@ def _interval(
     return best * (1 - math.exp(found.high)), best * (1 - math.exp(found.low))
 
 
-Ladder = Sequence[tuple[float, float]]
-"""The (bit rate, dB) of one codec's encodings."""
-
-BJONTEGAARD_POINTS: Final = 4
-"""A cubic needs four."""
-
-LEAST_STEP: Final = 1.02
-"""Two encodings closer in bit rate than 2 % are one rung of a ladder."""
+Ladder = Sequence[tuple[float, float]]  # The (bit rate, dB) of one codec's encodings
+BJONTEGAARD_POINTS: Final = 4  # A cubic needs four
+LEAST_STEP: Final = 1.02  # Two encodings closer in bit rate than 2 % are one rung of a ladder
 
 
 class RateComparison(Fact):

@@ -18,8 +18,7 @@ from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ColourTags, HdrMetadata
 from mezzmark.model.tasks.fidelity import TagSurvival
 
-DURATION_TOLERANCE_S = 0.002
-"""Containers with a clock of 1 ms round durations."""
+DURATION_TOLERANCE_S = 0.002  # Containers with a clock of 1 ms round durations
 
 TagValue = str | int | float | None
 TagState = Literal["kept", "lost", "changed", "added", "not asked"]
@@ -59,8 +58,7 @@ def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
     )
 
 
-HDR_TAGS: Final = ("mastering display", "light level")
-"""Which only HDR footage has."""
+HDR_TAGS: Final = ("mastering display", "light level")  # Which only HDR footage has
 
 
 def _pair(found: HdrMetadata | None, first: str, second: str) -> str | None:

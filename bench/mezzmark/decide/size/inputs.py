@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
+from mezzmark.decide.estimate.observed_run import ObservedRun, Runs
 from mezzmark.decide.estimate.over_clips import at_best_of, clip_bitrates, hours_per_hour, mix_of
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
@@ -54,7 +54,7 @@ class MeasuredEncoding:
     played: PlayedRate | None = None
 
 
-def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...]:
+def gather_encodings(runs: Runs) -> tuple[MeasuredEncoding, ...]:
     """Every encoding of the runs, `original` first where it was measured. Raises RunError for no
     run, or for runs of different machines."""
     if not runs:
@@ -79,7 +79,7 @@ def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...
     )
 
 
-def measured_storage(runs: Sequence[MeasuredRun], access: Access) -> Estimate | None:
+def measured_storage(runs: Runs, access: Access) -> Estimate | None:
     """10⁶ bytes a second of the best number of processes; where it was measured at several places,
     of the slowest."""
     trials = [trial for run in runs for trial in run.trials if trial.cell.task == "storage"]
@@ -92,7 +92,7 @@ def measured_storage(runs: Sequence[MeasuredRun], access: Access) -> Estimate | 
     return min(best, key=lambda rate: rate.point, default=None)
 
 
-def _played_rates(runs: Sequence[MeasuredRun]) -> dict[str, PlayedRate]:
+def _played_rates(runs: Runs) -> dict[str, PlayedRate]:
     """By encoding, at its best setting in whole pictures; of several runs the first that has it."""
     found: dict[str, PlayedRate] = {}
     tasks: tuple[PlayedIn, ...] = ("decode", "play", "streams")
@@ -112,11 +112,7 @@ def _played_rates(runs: Sequence[MeasuredRun]) -> dict[str, PlayedRate]:
 
 
 def _gather(
-    name: str,
-    trials: Sequence[tuple[Round, Trial]],
-    runs: Sequence[MeasuredRun],
-    waits: Waits,
-    originals: Waits,
+    name: str, trials: Sequence[tuple[Round, Trial]], runs: Runs, waits: Waits, originals: Waits
 ) -> MeasuredEncoding:
     clips = [clip for run in runs for clip in run.manifest.clips]
     rate, source = find_pixel_rate(name, trials, clips) or (None, None)
@@ -200,9 +196,7 @@ def _difference(values: Sequence[float]) -> Estimate | None:
     return plain.model_copy(update=signed | {"method": "t on differences paired by round"})
 
 
-def _waits_by_round(
-    name: str, trials: Sequence[tuple[Round, Trial]], runs: Sequence[MeasuredRun]
-) -> Waits:
+def _waits_by_round(name: str, trials: Sequence[tuple[Round, Trial]], runs: Runs) -> Waits:
     """Per round: mean latency of a move in ms, and what it reads in seconds of the stream. Every
     pattern counts alike, and each clip its share; only rounds that have all are kept. Of several
     settings the local one with `roll`, the most threads and the best player counts, as an editor
@@ -245,7 +239,7 @@ def _waits_by_round(
     return found
 
 
-def _bits_per_pixel(name: str, runs: Sequence[MeasuredRun]) -> Estimate | None:
+def _bits_per_pixel(name: str, runs: Runs) -> Estimate | None:
     """Bits of the mix / pixels of the mix, so that cameras like the clips get the report's bit
     rate; its spread is that between clips (t on its log, linearised as for a rate)."""
     rates = {

@@ -175,8 +175,7 @@ CLIP_RATIO: Final = 2.0
 """One or two clips cannot tell how sizes differ: they are taken to lie within this ratio of what
 was measured (our own choice)."""
 
-SIZED: Final = ("editors_carried", "storage_tb", "cost_per_year")
-"""Figures that answers hold so."""
+SIZED: Final = ("editors_carried", "storage_tb", "cost_per_year")  # Figures that answers hold so
 
 
 def held(figure: Estimate) -> Estimate:

@@ -7,7 +7,7 @@ Ingest time and stream size are taken as proportional to pixels and frame rate w
 differ from the clips measured. Waits of playhead moves are taken as measured. Long because all
 figures of an encoding come of the same draws."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -21,7 +21,7 @@ from mezzmark.decide.estimate.draws import (
     estimate_drawn,
     exactly,
 )
-from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.estimate.observed_run import Runs
 from mezzmark.decide.size import result
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings, measured_storage
 from mezzmark.decide.size.queue import (
@@ -42,8 +42,7 @@ GB: Final = 1e9
 TB: Final = 1e12
 TIB: Final = 2.0**40
 
-FRAME_OVERHEAD_BYTES: Final = 38
-"""Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)."""
+FRAME_OVERHEAD_BYTES: Final = 38  # Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)
 
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
@@ -79,11 +78,7 @@ def footage_gb(bitrate_bps: float, hours: float) -> float:
 
 
 def size_encodings(
-    runs: Sequence[MeasuredRun],
-    shop: Shop,
-    *,
-    rng: np.random.Generator,
-    draw_count: int = DRAW_COUNT,
+    runs: Runs, shop: Shop, *, rng: np.random.Generator, draw_count: int = DRAW_COUNT
 ) -> result.SizingResult:
     """What each encoding of the runs would ask of the shop. Raises RunError for no run or for runs
     of different machines. A figure whose measurement is missing is left out, and a note says

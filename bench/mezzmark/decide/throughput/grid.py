@@ -30,8 +30,7 @@ RateTask = Literal["ingest", "grid", "encode", "decode"]
 RATE_TASKS: Final[tuple[RateTask, ...]] = ("ingest", "grid", "encode")
 """Where ingest speed may come from, best first: only `ingest` decodes and converts as well."""
 
-Round = tuple[int, int]
-"""Number of the run, and of the round in it."""
+Round = tuple[int, int]  # Number of the run, and of the round in it
 
 
 class RateSource(Fact):

@@ -25,8 +25,7 @@ from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, HeatMoment, IngestMeasurement, is_first, is_last
 from mezzmark.statistics.intervals import Floats
 
-PREDICTION_DRAWS: Final = 400
-"""Ten draws beyond each 95 % limit; each draw is one schedule."""
+PREDICTION_DRAWS: Final = 400  # Ten draws beyond each 95 % limit; each draw is one schedule
 
 
 def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1) -> Floats:

@@ -28,8 +28,7 @@ class _TaskTable(UserDict[str, Any]):
         return spec
 
 
-TASKS: Final = _TaskTable(dict.fromkeys(NAMES))
-"""Every task by its name, in the order of reports."""
+TASKS: Final = _TaskTable(dict.fromkeys(NAMES))  # Every task by its name, in the order of reports
 
 
 def read_measurement(value: Any) -> Any:

@@ -140,8 +140,7 @@ class DragMeasurement(Fact):
         )
 
 
-Values = dict[str, float]
-"""The figures of a trial by their names."""
+Values = dict[str, float]  # The figures of a trial by their names
 
 
 def view_drag(measured: DragMeasurement) -> Values | None:

@@ -39,8 +39,7 @@ class HeatMoment(Fact):
     battery_fraction: Amount | None = None
 
 
-Span = tuple[int, int, int]
-"""A clip, and when it was begun and done."""
+Span = tuple[int, int, int]  # A clip, and when it was begun and done
 
 
 def is_first(start_ns: int, end_ns: int, lasting_ns: int) -> bool:

@@ -27,8 +27,7 @@ Speed = Literal["1x", "2x", "-1x"]
 STRIDES: Final[dict[str, int]] = {"1x": 1, "2x": 2, "-1x": -1}
 """Frames from one picture to the next."""
 
-BUFFER_PICTURES: Final = 4
-"""Decoded ahead while playing: common practice, and our own choice."""
+BUFFER_PICTURES: Final = 4  # Decoded ahead while playing: common practice, and our own choice
 
 
 class PlaySettings(OpenLoopSettings):

@@ -21,8 +21,7 @@ NS_PER_MS: Final = 1e6
 CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 """1, 2, … or a share of the machine's cores."""
 
-LOCAL: Final = "local"
-"""In place of a root's name: where the cache lies."""
+LOCAL: Final = "local"  # In place of a root's name: where the cache lies
 
 Better = Literal["less", "more"]
 

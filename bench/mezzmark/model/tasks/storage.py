@@ -24,8 +24,7 @@ from mezzmark.statistics.quantiles import quantile
 
 Access = Literal["sequential", "random", "write"]
 
-SEQUENTIAL_KIB: Final = 1024
-"""Of a read or write in a row; a copying program asks for as much."""
+SEQUENTIAL_KIB: Final = 1024  # Of a read or write in a row; a copying program asks for as much
 
 ProcessCount = Annotated[int, Field(ge=1, le=64)]
 ReadKib = Annotated[int, Field(ge=4, le=65_536, multiple_of=4)]

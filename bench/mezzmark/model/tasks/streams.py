@@ -20,8 +20,7 @@ Carrier = Literal["threads", "processes"]
 AROUND, START_PHASE_S, LATE_PERIOD_S = 2, 1.0, 10.0
 """So many numbers to either side of what the search found are tried as well."""
 
-KEPT_FRACTION: Final = 0.9
-"""Of its rate an ingest must get; our own choice."""
+KEPT_FRACTION: Final = 0.9  # Of its rate an ingest must get; our own choice
 
 SPREAD_LIMIT_NS: Final = 100_000_000
 """Machines that began further apart did not load the storage together; our own choice: a twentieth
@@ -48,8 +47,7 @@ class Gate(Fact):
     tls: tuple[str, ...] = ()
 
 
-GATE_WAIT: Final = "wait"
-"""What who comes to a gate is told after a while, to ask again."""
+GATE_WAIT: Final = "wait"  # What who comes to a gate is told after a while, to ask again
 
 
 class Gathered(Fact):
