@@ -33,8 +33,7 @@ CHROMATICITIES: Final[dict[str, tuple[tuple[float, float], ...]]] = {
     "BT.601 525 lines": ((0.630, 0.340), (0.310, 0.595), (0.155, 0.070)),
     "P3 D65": ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060)),
 }
-"""x, y of red, green, blue: BT.709-6 item 1.3, BT.2020-2 table 3, ITU-T H.273 table 2. White is
-D65 in all."""
+"""x, y of red, green, blue (BT.709-6, 1.3; BT.2020-2, table 3; H.273, table 2); white is D65."""
 
 PrimariesName = Annotated[str, NameIn(CHROMATICITIES)]
 
@@ -150,8 +149,7 @@ def chroma_of_code(code: Floats, *, bit_depth: int, is_full_range: bool) -> Floa
 
 def display_light(signal: Floats, *, display: DisplayName) -> Floats:
     """Relative light (white = 1, black = 0) that a display makes of R'G'B'. "2.4" is BT.1886 with a
-    black of zero light; "sRGB" is IEC 61966-2-1; "1.96" and "2.2" are pure powers. Values below 0
-    give 0."""
+    black of zero light; "sRGB" is IEC 61966-2-1; others are pure powers. Below 0 gives 0."""
     signal = np.maximum(signal, 0.0)
     if display == "sRGB":
         low = signal / 12.92

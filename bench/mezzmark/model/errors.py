@@ -86,8 +86,8 @@ class NotMadeError(MezzmarkError):
 
 
 class DestinationError(MezzmarkError, FileExistsError):
-    """Something stands where output would go, and nothing is ever overwritten; or nothing can be
-    written there."""
+    """Something stands where output would go, which is never overwritten, or nothing can be
+    written."""
 
     exit_code = 27
 
@@ -115,8 +115,7 @@ _SHORTEST_PART: Final = 3
 def nearest(name: str, known: Iterable[str], *, count: int = 4) -> tuple[str, ...]:
     """At most `count` of the known names that this one may mean, the likeliest first; often none.
     Small and capital letters, dashes and blanks make no difference. Names that hold the asked one
-    whole come first, the shortest before the others, then those alike by difflib's ratio (0.6 or
-    more)."""
+    whole come first, the shortest before the others, then those alike by difflib (0.6 or more)."""
     asked = _plain(name)
     by_plain: dict[str, str] = {}
     for known_name in known:

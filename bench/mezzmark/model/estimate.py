@@ -126,8 +126,7 @@ class Estimate(Fact):
 
 
 class CellSummary(Fact):
-    """A cell's estimates by figure name (`p50_ms`, `p95_ms`, `throughput_fps`, …) and counts, of
-    the trials of one arm."""
+    """A cell's estimates by figure name (`p50_ms` …) and counts, of the trials of one arm."""
 
     cell: Cell
     arm: str = ""

@@ -139,8 +139,8 @@ def _factor(word: str, units: Mapping[str, float]) -> float | None:
 
 
 def likelier_unit(text: str, unit: str) -> str:
-    """`300 Mbit/s` for a bare "300" in bit/s; empty where the number may well be meant as it is, or
-    its unit is written."""
+    """`300 Mbit/s` for a bare "300" in bit/s; empty where the number may be meant, or has a
+    unit."""
     found = _NUMBER.match(text.strip())
     least, larger = _LEAST.get(unit, (0.0, ""))
     if found is None or found[2] or not 0 < float(found[1]) < least:

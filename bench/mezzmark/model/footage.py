@@ -181,8 +181,7 @@ class MediaFacts(Fact):
 
 Suspicion = Literal["decoder_errors", "repeated_pictures", "stamps_out_of_step"]
 """A sign that a file is damaged though every picture decodes: the decoder complained; neighbours
-are the same picture though each was coded in full; the frame numbers in the pictures leave out
-some."""
+are the same picture though each was coded in full; frame numbers in pictures leave some out."""
 
 
 FIRST_TIMESTAMP: Final = 1 - 2**63
@@ -267,8 +266,7 @@ def is_constant_rate(index: FrameIndex, frame_rate: Fraction) -> bool:
 
 def constant_rate(index: FrameIndex) -> Fraction:
     """The rate at which the pictures are encoded when evenly spaced. The rate the file states, if
-    its pictures keep to it; else their average; rounded to a standard rate where it is one in
-    disguise."""
+    its pictures keep to it; else their average; as a standard rate where it is one."""
     if index.frame_rate is not None:
         stated = standard_rate(index.frame_rate)
         if is_constant_rate(index, stated):
@@ -295,8 +293,7 @@ def timecode_frame(timecode: str, rate: Fraction | None) -> int | None:
 
 
 def timecode_text(frame: int, rate: Fraction, *, is_drop: bool) -> str:
-    """The timecode of a frame counted from midnight, the inverse of `timecode_frame`; a day later
-    it begins anew."""
+    """The inverse of `timecode_frame`; a day later it begins anew."""
     per_second = round(rate)
     dropped = 2 * (per_second // 30) if is_drop else 0
     per_minute, per_ten = 60 * per_second - dropped, 600 * per_second - 9 * dropped

@@ -37,8 +37,7 @@ FileWarning = Literal[
 """What may hurt in editing or is left to guesses; the figures of each stand in the `Inspection`."""
 
 TELLING_S: Final = 10.0
-"""So long a part of a file, with one key frame, tells of the rest; groups of a few seconds are
-usual."""
+"""So long a part with one key frame tells of the rest: groups of a few seconds are usual."""
 
 LONG_GROUP_S: Final = 0.1
 """A jump decodes half a group on average; a group longer than this holds more pictures than can
@@ -132,11 +131,10 @@ class TagNames(Fact):
 
 
 class PictureLevels(Fact):
-    """Of a file's first `picture_count` pictures. `darkest` and `brightest` are the 0.1 % and
-    99.9 % quantiles of luma, 0 black and 1 white; `footroom_fraction` and `headroom_fraction` the
-    shares of it up to code 8 and from code 247 of 8 bits on; `chroma` the 95 % quantile of |Cb| and
-    |Cr|, at most 0.5. SI and TI (ITU-T P.910) are the largest over pictures, in 8-bit codes of
-    full range."""
+    """Of a file's first `picture_count` pictures. `darkest` and `brightest` are the 0.1 % and 99.9
+    % quantiles of luma, 0 black and 1 white; `footroom_fraction` and `headroom_fraction` the shares
+    of it up to code 8 and from code 247 of 8 bits on; `chroma` the 95 % quantile of |Cb| and |Cr|,
+    at most 0.5. SI and TI (ITU-T P.910) are the largest, in 8-bit codes of full range."""
 
     picture_count: int
     darkest: float
@@ -207,8 +205,7 @@ class Inspection(Fact):
 
     @property
     def contradictions(self) -> tuple[str, ...]:
-        """The fields of the colour tags that container and pictures both state, of other meaning
-        each."""
+        """The fields of colour tags that container and pictures state in another meaning each."""
         return tuple(
             field
             for field, nothing in ColourTags()

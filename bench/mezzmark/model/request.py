@@ -103,8 +103,8 @@ class _Written(Fact):
 
 
 class Need(_Written):
-    """One thing that must hold: `figure` keeps `limit`, which is in its unit, or the fact `subject`
-    has `value`."""
+    """One thing that must hold: `figure` keeps `limit`, in its unit, or the fact `subject` has
+    `value`."""
 
     subject: str
     operator: Operator

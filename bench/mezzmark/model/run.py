@@ -61,8 +61,7 @@ class Root(Fact):
 class ClipManifest(Fact):
     """A clip as it was measured: one entry per media file (`clip` names it in the cells). `share`
     is its part of the footage's time (None: equal parts); `key_frames` are the frame indexes of the
-    original's key frames, empty where they were not noted; `suspicions` are signs that the file is
-    damaged."""
+    original's key frames, empty where they were not noted; `suspicions` are signs of damage."""
 
     clip: FreeName
     source: Literal["recipe", "own"]

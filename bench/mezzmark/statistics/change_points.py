@@ -78,7 +78,7 @@ def change_p_value(values: ArrayLike, standard_errors: ArrayLike) -> float:
 def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float:
     """What neighbouring values differ beyond their errors, as a variance; 0 where they do not. From
     squared differences of neighbours, since a step spoils only one of them (von Neumann et al.,
-    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, since that one must not
+    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, so that it does not
     count."""
     series, errors = _checked(values, standard_errors)
     if series.size < FEWEST_VALUES:
@@ -100,8 +100,7 @@ class _Series:
     @staticmethod
     def of(values: ArrayLike, standard_errors: ArrayLike) -> "_Series":
         """Weights are equal where nothing is known of any. No error counts as smaller than their
-        median: six rounds that agree by luck would else outweigh all other runs, and raise false
-        alarms."""
+        median: six rounds that agree by luck would else outweigh all other runs."""
         series, errors = _checked(values, standard_errors)
         typical = np.median(errors) if errors.size else 0.0
         variances = np.maximum(errors, typical) ** 2 + between_run_variance(series, errors)
@@ -158,8 +157,8 @@ class _Series:
         return float(np.finfo(np.float64).eps) * float(self.weights @ self.values**2)
 
     def steps(self, p_values: dict[int, float]) -> tuple[ChangePoint, ...]:
-        """Each step, by its place in order, as the difference of the levels on its two sides; one
-        scale for all."""
+        """Each step by its place, as the difference of the levels on its sides; one scale for
+        all."""
         degrees = self.values.size - len(p_values) - 1
         if not p_values or degrees < 1:
             return ()
@@ -179,8 +178,7 @@ class _Series:
 
 
 def _segment(series: _Series, error_level: float) -> Iterator[tuple[int, float]]:
-    """Places and p-values of splits of the whole, then of its parts; a part counts as often as
-    there may be others."""
+    """Places and p-values of splits; a part's counts as often as there may be others."""
     parts = [(0, series.values.size, 1, 0.0)]
     while parts:
         start, stop, count, parent_p = parts.pop()

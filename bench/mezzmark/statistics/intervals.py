@@ -20,8 +20,7 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
     """A point with the interval that holds it at `confidence_level`. `count` is the number of
-    trials behind it; `method` names the computation in words. Raises ValueError for a level outside
-    (0, 1)."""
+    trials behind it; `method` names the computation. ValueError for a level outside (0, 1)."""
 
     point: float
     low: float
@@ -195,9 +194,8 @@ def share_interval(successes: int, count: int, *, confidence_level: float) -> In
 
 
 def share_limits(successes: float, count: float, *, confidence_level: float) -> tuple[float, float]:
-    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers. Fractional
-    counts arise as effective sample sizes (Korn & Graubard, Survey Methodology 24, 1998,
-    193-201)."""
+    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers. Effective
+    sample sizes are none (Korn & Graubard, Survey Methodology 24, 1998, 193-201)."""
     tail = (1 - confidence_level) / 2
     failures = count - successes
     low = special.betaincinv(successes, failures + 1, tail) if successes > 0 else 0.0

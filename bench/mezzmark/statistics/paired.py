@@ -166,8 +166,7 @@ def seen_run_errors(
 
 
 def _drift_variance(values: Floats) -> float:
-    """The variance of means of thirds, less what the spread within them explains; 0 of fewer than
-    two values each."""
+    """The variance of means of thirds, less what their own spread explains; 0 of too few values."""
     thirds = np.array_split(values, 3)
     if thirds[-1].size < 2:
         return 0.0
@@ -186,8 +185,7 @@ def undisturbed_level(logs: Floats) -> float:
 
 
 def satterthwaite(*parts: tuple[float, float]) -> float:
-    """Degrees of freedom of errors in quadrature, each given with its own; those of the first where
-    all are 0."""
+    """Degrees of freedom of (error, degrees) in quadrature; those of the first where all are 0."""
     total = sum(error**2 for error, _ in parts)
     squares = sum(error**4 / degrees for error, degrees in parts)
     if total <= 0:
@@ -204,8 +202,7 @@ def run_level_change(
     """From several runs a side, each given as its rounds' costs: the run is the unit, at the mean
     of its rounds or at its undisturbed level. What differs between days and reboots differs between
     runs, so the spread of whole-run means is the yardstick; it is taken as equal on both sides,
-    since one side is often a single run. Raises ValueError unless there are at least three runs and
-    one on each side."""
+    since one is often a single run. ValueError unless there are three runs, one on each side."""
     level = undisturbed_level if is_undisturbed else np.mean
     first = np.array([level(logs_of(run)) for run in baseline_runs])
     second = np.array([level(logs_of(run)) for run in candidate_runs])

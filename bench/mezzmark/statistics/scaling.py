@@ -218,9 +218,8 @@ _PARAMETERS: Final[tuple[Parameter, ...]] = ("gamma", "sigma", "kappa")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
     """The core count N* = √((1 − σ) / κ) beyond which throughput falls. `interval` is None where
-    the law has no peak, the rounds carry no interval, κ cannot be told from 0, so that the data do
-    not bound a peak, or it lies beyond MOST_RANGE_RATIO times the cores measured; `withheld` says
-    which."""
+    the law has no peak, the rounds carry no interval, κ cannot be told from 0, which bounds no
+    peak, or it lies beyond MOST_RANGE_RATIO times the cores measured; `withheld` says which."""
 
     interval: Interval | None
     withheld: Literal["", "no_peak", "few_rounds", "unbounded", "far"] = ""
@@ -257,8 +256,7 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
     """The peak N* with its interval, or the reason why it is withheld. Throughput peaks at N where
     1 − σ − κ N² = 0, which is linear in (σ, κ), so the interval is the set of N whose value cannot
     be told from 0 (Fieller 1954). The set is bounded only where κ differs from 0, and only then is
-    N* given: on a truth without a peak that is at most half of 1 − `confidence_level` of the
-    time."""
+    N* given: of a truth without a peak in at most half of 1 − `confidence_level`."""
     if fit.law == "amdahl":
         return Peak(interval=None, withheld="no_peak")
     if fit.covariance_source == "none":

@@ -25,8 +25,7 @@ Front = Literal["on it", "may be on it", "off it"]
 
 Verdict = Literal["recommended", "ahead", "cannot say", "none meets", "nothing to judge"]
 """`recommended`: the best choice with the confidence asked for, all needs met; `ahead`: likelier
-the best choice than any other; `cannot say`: a need was not measured, so that nobody is known to
-meet all."""
+the best choice than any other; `cannot say`: a need was not measured."""
 
 Unit = Literal["round", "run"]
 
@@ -159,8 +158,8 @@ class NearMiss(Fact):
 
 
 class Addition(Fact):
-    """What a scenario lacks to measure a figure: `value` among the `key` of a task's table, or the
-    table itself."""
+    """What a scenario lacks to measure a figure: `value` among the `key` of a task's table, or
+    that."""
 
     task: str
     key: str = ""
@@ -271,8 +270,7 @@ class Choice(ChoiceRequest):
 
     @property
     def is_sure(self) -> bool:
-        """Whether the leader meets what was measured and is the best with the confidence asked for,
-        from rounds enough."""
+        """Whether the leader is surely the best and meets what was measured, by rounds enough."""
         if self.leader is None or self.chance_best is None or self.rounds_short:
             return False
         is_open = self.find(self.leader).outcomes("open")

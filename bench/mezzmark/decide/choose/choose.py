@@ -36,8 +36,7 @@ DEFAULT_WISHES: Final = parse_wishes(
     ("less scrub.jump.p50_ms", "more encode.throughput_fps", "less bitrate_bps")
 )
 """Where nobody says otherwise: waiting, down to the floor, comes before encode time, and that
-before size, for a person waits many times a day, footage waits once for its encode, and disks are
-bought."""
+before size: a person waits many times a day, footage once, and disks are bought."""
 
 DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
 """Beside the default wishes, where fidelity was measured: colour shifts beyond 2 are seen side by
@@ -87,8 +86,8 @@ def settings_for(
 
 
 def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], ...]:
-    """Needs and wishes of `[choose]` that no run of this scenario can answer, in their order, each
-    with what is missing."""
+    """Needs and wishes of `[choose]` that no run of this scenario answers, each with what it
+    lacks."""
     settings = scenario.choose or ChooseSettings()
     asked: tuple[Need | Wish, ...] = (*settings.needs, *settings.goals)
     return tuple(
@@ -196,8 +195,7 @@ def _making(choice: Choice, runs: Sequence[ObservedRun]) -> Making | None:
 def _with_beside(
     choice: Choice, runs: Sequence[ObservedRun], settings: ChooseSettings, draw_count: int
 ) -> Choice:
-    """The choice with those that lack a clip set against the leader, each on its own clips
-    alone."""
+    """With those that lack a clip set against the leader, each on its own clips alone."""
     beside: dict[str, JudgedEncoding] = {}
     for entry in choice.encodings:
         missing = {clip for lack in entry.lacks for clip in lack.clips}

@@ -118,8 +118,7 @@ class FigureDraws:
         return self.figures.index(figure)
 
     def of(self, one: FigureSamples, key: str) -> Floats:
-        """What a figure of one clip may be on the log scale, with the rounds' noise that all
-        share."""
+        """What a figure of one clip may be on the log scale, with the noise that all share."""
         if one.sides is not None:
             z = special.ndtri(self.levels(key))
             return np.asarray(one.point + z * np.where(z > 0, one.sides[1], one.sides[0]))
@@ -198,8 +197,8 @@ def _left_out(
 ) -> dict[str, Lack]:
     """Encodings that finished in too few of a figure's rounds (or runs), with the reason: in less
     than half of them, or in too few for a chance where others have enough. One alone would else
-    take their chances from all. Rounds that were `cut_short` are not held against those whose turn
-    in them never came."""
+    take their chances from all. Rounds that were `cut_short` count for nobody whose turn never
+    came."""
     timed = {name: one.logs.keys() for name, one in samples.items() if one.logs}
     most = max(map(len, timed.values()), default=0)
     most_whole = max((len(rounds - set(cut_short)) for rounds in timed.values()), default=0)

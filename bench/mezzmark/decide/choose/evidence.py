@@ -48,12 +48,10 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
 
 _FURTHER_RUN: Final = 1_000_000
-"""Added to the rounds of each further run that is put together round by round: more rounds than a
-scenario may have."""
+"""Added to the rounds of each further run: more than a scenario may have."""
 
 DELTA_E_FLOOR: Final = 0.1
-"""Colour shifts below a tenth of what can be seen side by side are alike to everybody, and an
-exact 0 has no ratio."""
+"""Below a tenth of what is seen side by side shifts are alike, and an exact 0 has no ratio."""
 
 QUALITY_CAP_DB: Final = 100.0
 """Stands for pictures that came back bit for bit, which have no finite PSNR; above what any lossy
@@ -162,8 +160,7 @@ class RunFigures:
         return found
 
     def timed_figures(self) -> tuple[FigureName, ...]:
-        """The bit rate, and all timed figures that a wish could name, without counts of threads or
-        jobs."""
+        """The bit rate, and all timed figures for a wish, without counts of threads or jobs."""
         timed = {
             (cell.task, cell.setting["pattern"], figure)
             for cell, group in self._groups.items()

@@ -52,8 +52,7 @@ class ChoiceModel:
 def sort_keys(costs: Floats, request: ChoiceRequest) -> list[Floats]:
     """What orders encodings, the first key first, less is better: costs (…, encodings, goals). A
     wait counts from the floor on. Every wish but the last counts in steps; what all of them leave
-    goes by the last wish, then by the others, without steps, and at the very end without a
-    floor."""
+    goes by the last wish, then by the others, without steps, at last without a floor."""
     count, origins, floored = costs.shape[-1], request.origins, above_floor(costs, request)
     bare = np.moveaxis(costs, -1, 0)
     if request.weights:

@@ -123,8 +123,7 @@ def gather_all(
 ) -> dict[Cell, Evidence]:
     """The evidence of every cell that has any. Where runs are the units their spread is moderated
     over the cells of a task that have equally many, with those of other machines in `kindred` (by
-    `gather_own`) too. Where the spread is what single runs show, a cell has at least the mean of
-    its task's."""
+    `gather_own`) too. Of single runs a cell has at least the mean of its task's."""
     evidence = gather_own(cells, sides)
     if sides.design != "several runs":
         return _shared(evidence)
@@ -250,8 +249,7 @@ def findable_fraction(
 
 
 def kernel_change(sides: Sides) -> paired.Change | None:
-    """The change of the reference kernel's undisturbed level: what the machine itself did between
-    the sides."""
+    """The change of the reference kernel's undisturbed level: that of the machine itself."""
     if any(not run.kernel for side in sides.both for run in side):
         return None
     kernel = Cell(task="kernel", clip="", encoding="")
@@ -269,8 +267,7 @@ def machine_moved(kernel: paired.Change | None, design: Design) -> bool:
 
 
 def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | None:
-    """By the units of the design; where these are rounds, with what the runs show of the run spread
-    themselves."""
+    """By the units of the design; of rounds, with what the runs show of their own spread."""
     if design == "several runs":
         first, second = ([run for run in side if len(run) >= MINIMUM_ROUNDS] for side in sides)
         if not first or not second or len(first) + len(second) < RUNS_AS_UNITS:

@@ -20,8 +20,7 @@ from mezzmark.model.errors import EXIT_DONE
 from mezzmark.model.fact import Fact
 
 BASELINE_RUNS: Final = 6
-"""So many earlier runs at most: twice as many would make the error of a change smaller by 4 %, and
-reach further back."""
+"""At most: twice as many would lower a change's error by 4 %, and reach further back."""
 
 
 class HostCheck(Fact):

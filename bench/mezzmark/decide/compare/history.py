@@ -109,8 +109,7 @@ class Step(Fact):
 
 class HistorySeries(Fact):
     """One line of a history: a task over its common cells, or one cell. The reference kernel is the
-    task `kernel` and has no cell. `last_ratio` is the last run's cost / the first one's, with the
-    errors of both."""
+    task `kernel` and has no cell. `last_ratio` is last / first, with the errors of both."""
 
     task: str
     cell: Cell | None
@@ -121,9 +120,8 @@ class HistorySeries(Fact):
 
 
 class History(Fact):
-    """All runs of one host. `tasks` holds the reference kernel and each task; `cells` every cell.
-    The chance of any false step is held at 1 - `CONFIDENCE_LEVEL` over `tasks`, and over
-    `cells`."""
+    """All runs of one host. `tasks` has the kernel, too. The chance of any false step is held at 1
+    - `CONFIDENCE_LEVEL` over `tasks`, and over `cells`."""
 
     host_label: str
     runs: tuple[HistoryRun, ...]
@@ -207,8 +205,7 @@ def _usable_cells(
 def _task_lines(
     usable: Mapping[Cell, Mapping[int, Costs]], costs: Sequence[RunCosts]
 ) -> list[_Line | None]:
-    """The reference kernel, and each task over the cells that as many runs as possible have all
-    of."""
+    """The reference kernel, and each task over the cells that most runs have all of."""
     kernels = {position: kernel_costs(run) for position, run in enumerate(costs)}
     lines = [_line(KERNEL, None, 0, kernels)]
     for task in TASKS:

@@ -45,8 +45,7 @@ Standing = Literal["faster", "slower", "the same", "cannot tell"]
 
 
 def find_standing(cost_ratio: Estimate) -> Standing:
-    """What the interval of other / reference proves: it lies within the tolerance, or leaves 1
-    out."""
+    """What the interval of other / reference proves: within the tolerance, or without 1."""
     low, high = cost_ratio.low or 0.0, cost_ratio.high or math.inf
     if low >= 1 / (1 + TOLERANCE_FRACTION) and high <= 1 + TOLERANCE_FRACTION:
         return "the same"
@@ -126,8 +125,7 @@ def _is_void(report: RegressionReport) -> bool:
 
 
 def compare_hosts(runs: Runs, labels: Sequence[ComparedRun]) -> HardwareComparison:
-    """Each run against the first; `labels` in the same order. Raises ValueError for fewer than two
-    runs."""
+    """Each run against the first; `labels` in that order. ValueError for fewer than two."""
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
     cells = [compared_cells(trial.cell for trial in run.trials) for run in runs]
@@ -223,8 +221,7 @@ def _pooled_evidence(
 def _comparison(
     reference: MeasuredRun, other: MeasuredRun, label: ComparedRun, matching: Matching, family: int
 ) -> HostComparison:
-    """One host against the reference, but for its tasks; equal cells before those of the same share
-    of cores."""
+    """But for its tasks; equal cells before those of the same share of cores."""
     parts = [partners for partners in (matching.equal, matching.same_share) if partners]
     reports = [
         compare_runs(

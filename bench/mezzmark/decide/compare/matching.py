@@ -103,8 +103,7 @@ def find_unlikeness(cell: Cell, first: Manifest, second: Manifest) -> tuple[Reas
 
 
 def work_of(cell: Cell, manifest: Manifest) -> str:
-    """16 hex digits of what `find_unlikeness` looks at, the same for cells that it lets be
-    compared."""
+    """16 hex digits of what `find_unlikeness` looks at: the same where it finds nothing."""
     work = _Work.of(cell, manifest)
     parts: list[object] = [cell.cell_id, work.settings, work.footage, *work.encoding]
     if cell.encoding != ORIGINAL and TASKS[cell.task].reads_encoded_file:
@@ -198,8 +197,7 @@ def match_cells(
     manifests: tuple[Manifest, Manifest],
     hosts: tuple[str, str],
 ) -> Matching:
-    """Pairs of cells of two runs; `manifests` and `hosts`, their names, are the reference's and
-    the other's."""
+    """Pairs of cells of two runs; `manifests` and `hosts` (names) are of both."""
     there = set(other)
     equal = {cell: cell for cell in reference if cell in there}
     same_share = {

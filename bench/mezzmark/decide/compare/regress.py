@@ -135,8 +135,7 @@ def run_evidence(baseline: Runs, candidate: Runs) -> dict[Cell, verdicts.Evidenc
 
 
 def _verdicts(baseline: Runs, candidate: Runs, sides: Sides, rules: "_Rules") -> dict[str, Any]:
-    """Every cell's verdict and that over all, what disturbed trials there are and change, and the
-    sides."""
+    """All verdicts, what disturbed trials there are and change, and the sides."""
     flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
     cells = without = _judge(sides, rules)
     if any(flagged):
@@ -204,8 +203,7 @@ class _Rules:
 def _read_sides(
     baseline: Runs, candidate: Runs, flagged: Sequence[Collection[Place]] = ()
 ) -> tuple[list[RunCosts], list[RunCosts]]:
-    """Costs of every run of both sides over their common blocks, without its flagged trials where
-    they are given."""
+    """Costs of the runs of both sides over their common blocks, without `flagged` trials."""
     runs = (*baseline, *candidate)
     read = read_common_costs([run.trials for run in runs], excluded=flagged)
     return read[: len(baseline)], read[len(baseline) :]

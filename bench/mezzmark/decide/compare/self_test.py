@@ -46,8 +46,7 @@ class Detectable(Fact):
 class SelfTestFindings(Fact):
     """What comparisons of identical and of slowed players came to. `round_sd_fraction` is the
     spread of the ratio of two identical trials of one round, pooled over all comparisons.
-    `false_alarm_share` counts claims of faster or slower between identical sides, with its exact
-    interval."""
+    `false_alarm_share` counts claims of a change between identical sides."""
 
     comparison_count: int
     round_count: int

@@ -301,8 +301,7 @@ class RegressionReport(Fact):
 
 def overall_verdict(verdicts: tuple[Verdict, ...]) -> Verdict:
     """The verdict on all cells: a regression first, then what could not be told, then good news. A
-    cell that cannot be compared outranks one that is merely unsure: a gate must not pass, nor wait
-    for more rounds, when part of what it guards was not looked at. No cells at all is "not
-    comparable"."""
+    cell that cannot be compared outranks one that is merely unsure: a gate must not pass nor wait
+    when part of what it guards was not looked at. No cells at all is "not comparable"."""
     ranked = ("regressed", "not comparable", "slower", "inconclusive", "improved", "equivalent")
     return min(verdicts, key=ranked.index, default="not comparable")

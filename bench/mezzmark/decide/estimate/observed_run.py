@@ -26,8 +26,8 @@ Requests = tuple[str, int]  # The design and the seed of a trial's requests
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """One finished trial as figures, and the work behind them; `blocks` are the sets of requests
-    that it played."""
+    """One finished trial as figures, and the work behind them; it played `blocks` sets of
+    requests."""
 
     cell: Cell
     round_index: int
@@ -72,8 +72,7 @@ def over_common_blocks(
 
 
 def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
-    """The finished trials of an arm as figures, in order; failed trials have none and are left
-    out."""
+    """The finished trials of an arm as figures, in order; failed ones have none."""
     by_task = grouped(
         (trial.cell.task, (place, trial))
         for place, trial in enumerate(trials)

@@ -109,8 +109,7 @@ def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
 def pool_clips(
     observations: Sequence[Observation], manifest: Manifest
 ) -> dict[Cell, dict[str, Estimate]]:
-    """Every figure over the run's clips of each cell that has all of them. The key is the cell with
-    an empty clip name."""
+    """Figures over the run's clips of each cell that has all, by the cell with an empty clip."""
     return _pooled(observations, mix_of(manifest.clips), frame_rates_of(manifest))
 
 
@@ -143,8 +142,7 @@ AtBest = dict[str, tuple[Cell, dict[str, Estimate]]]
 def at_best(
     observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float], task: str
 ) -> AtBest:
-    """The cell of each encoding that its task's headline calls best, under the condition (how files
-    are read) that leads."""
+    """Each encoding's best cell by its task's headline, under the leading condition."""
     headline = TASKS[task].figure(TASKS[task].headline)
     sign = 1 if headline.better == "less" else -1
     mine = [o for o in observations if o.cell.task == task]
@@ -174,8 +172,7 @@ def best_cells(run: ObservedRun, task: str) -> BestCells:
 
 
 def bitrates_over_clips(manifest: Manifest) -> dict[str, float]:
-    """Bits per second of each encoding that has every clip, from the files as they lay on disk:
-    Σ share × rate."""
+    """Bits per second of each encoding that has every clip: Σ share × rate."""
     mix, rates = mix_of(manifest.clips), clip_bitrates(manifest)
     return {
         name: sum(share * rates[name, clip] for clip, share in mix.items())

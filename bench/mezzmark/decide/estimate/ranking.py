@@ -40,10 +40,9 @@ one of five, and a pair of slow rounds decides the order (our own choice)."""
 
 
 class Ranked(Fact):
-    """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where
-    too few rounds leave that open; `missing_clips` are those of the run that it lacks;
-    `instant_share` is the share of moves within `INSTANT_MS`; `is_proxy`: it stands in for one of
-    the footage's size."""
+    """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where too
+    few rounds leave that open; `missing_clips` are those of the run that it lacks; `instant_share`
+    is the share of moves within `INSTANT_MS`; `is_proxy`: it stands in for another."""
 
     encoding: str
     clip_count: int
@@ -85,8 +84,7 @@ class Ranking(Fact):
         return bool(self.entries) and self.round_count < RANKING_ROUNDS
 
     def unranked(self, names: Sequence[str]) -> Self:
-        """The same figures in the order of `names`, any other last, with nobody set against the
-        fastest."""
+        """The same in the order of `names`, any other last, with nobody set against the fastest."""
         order = {name: place for place, name in enumerate((ORIGINAL, *names))}
         entries = sorted(self.entries, key=lambda entry: order.get(entry.encoding, len(order)))
         bare = {"cost_ratio": None, "is_apart": None}

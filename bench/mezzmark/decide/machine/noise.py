@@ -119,8 +119,7 @@ MANY_FRACTION: Final = 0.1
 """From this share of disturbed trials on a reader is warned, whatever they change."""
 
 Leaders = Callable[[Sequence[ObservedRun]], frozenset[str]]
-"""Who leads, by all or some trials of runs: the chosen encoding, or those that may be the
-fastest."""
+"""Who leads by these trials: the chosen encoding, or those that may be the fastest."""
 
 Names = Annotated[frozenset[str], PlainSerializer(sorted, when_used="json")]
 

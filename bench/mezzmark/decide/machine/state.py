@@ -76,8 +76,7 @@ def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ..
 class Precision(Fact):
     """What a run's intervals reached, as half-widths relative to the point. `typical_fraction` is
     not exceeded by `MOST_SHARE` of the cells; `widest` is the cell that spreads most. `more_rounds`
-    (0 where all cells reach the goal) take about `more_duration_s` and would bring it to
-    `reached_fraction`."""
+    (0 where all reach the goal) take about `more_duration_s` and bring it to `reached_fraction`."""
 
     goal_fraction: float
     typical_fraction: float
@@ -102,8 +101,7 @@ class PrecisionPlan(Fact):
 
 
 def judge_precision(run: ObservedRun) -> Precision | None:
-    """What the cells reached, and what more rounds would bring; None where too little was
-    measured."""
+    """What cells reached, and what more rounds would bring; None where too few are."""
     spreads = measure_spreads(run.observations)
     if not spreads:
         return None

@@ -236,8 +236,7 @@ def signatures(chart: Chart) -> dict[str, colour.Floats]:
 def misreading(
     chart: Chart, meant: colour.Meaning, believed: colour.Meaning
 ) -> tuple[tuple[str, ...], colour.Floats]:
-    """Which tags a viewer mistakes, as causes, and what it then shows of every patch: codes 0 to
-    255, (patches, 3)."""
+    """The causes that a viewer mistakes, and what it then shows: codes 0 to 255, (patches, 3)."""
     ranges = {True: FULL_AS_LIMITED, False: LIMITED_AS_FULL}
     causes = {
         transfer_cause(meant.transfer, believed.transfer): meant.transfer != believed.transfer,
@@ -263,16 +262,14 @@ def misreading(
 def show_with_gamma(
     rgb: colour.Floats, *, used: colour.DisplayName, meant: colour.DisplayName
 ) -> colour.Floats:
-    """R'G'B' that on the display meant gives the light of the display used; pure gammas:
-    V^(used/meant)."""
+    """R'G'B' that on the display `meant` gives the light of `used`: V^(used/meant)."""
     return colour.display_signal(colour.display_light(rgb, display=used), display=meant)
 
 
 def _show_with_primaries(
     rgb: colour.Floats, chart: Chart, *, source: str, target: str
 ) -> colour.Floats:
-    """R'G'B' in `target` primaries of the colour that `rgb` is in `source`, through the light of
-    the chart's display."""
+    """R'G'B' in `target` primaries of the colour that `rgb` is in `source`."""
     light = colour.light_of(np.clip(rgb, 0, 1), chart.transfer)
     moved = colour.change_primaries(light, source=source, target=target)
     return colour.signal_of(moved, chart.transfer)

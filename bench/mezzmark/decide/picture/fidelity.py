@@ -71,8 +71,7 @@ CLIPS_FOR_INTERVAL: Final = 3
 
 class ClipFidelity(Fact):
     """One clip's outcome: figures by generation, in order, and what became of the chart to the
-    viewer that shows it worse, with the `chart` it sees; `share` is its part of the footage's time,
-    up to a common factor."""
+    viewer that shows it worse, with the `chart` it sees; `share` is up to a common factor."""
 
     clip: str
     share: float = 1.0
@@ -152,8 +151,7 @@ def judge_encodings(
     trials: Iterable[Trial], mix: Mix | None = None, *, confidence_level: float = CONFIDENCE_LEVEL
 ) -> tuple[EncodingFidelity, ...]:
     """One entry per encoding that has a counted fidelity trial, in order of appearance; the first
-    of a clip stands for all. Clips count by their shares in the mix, which knows them all; alike
-    without one."""
+    of a clip stands for all. Clips count by their shares in the mix, or alike."""
     found: dict[str, dict[str, ClipFidelity]] = {}
     for trial in trials:
         name, clip, measured = trial.cell.encoding, trial.cell.clip, trial.measurement
@@ -265,8 +263,7 @@ def _interval(
     means: Floats, shares: Floats, best: float, confidence_level: float
 ) -> tuple[float, float] | tuple[None, None]:
     """A t interval over clips at their shares, linearised (Cochran, Sampling Techniques, 3rd ed.
-    1977, section 2.11); where there is a best value, on the scale of log(1 - value / best), which
-    keeps it below that."""
+    1977, section 2.11); below a best value, on the scale of log(1 - value / best)."""
     if means.size < CLIPS_FOR_INTERVAL or means.max() >= best:
         return None, None
     is_bound = math.isfinite(best)
@@ -353,8 +350,7 @@ def bjontegaard_rate_fraction(anchor: Ladder, test: Ladder) -> float | None:
 
 
 def bjontegaard_quality_db(anchor: Ladder, test: Ladder) -> float | None:
-    """Mean change of quality at equal bit rate, in dB; as `bjontegaard_rate_fraction`, with the
-    axes exchanged."""
+    """Mean change in dB at equal bit rate; as `bjontegaard_rate_fraction`, axes exchanged."""
     return _mean_gap(_axes(anchor), _axes(test))
 
 

@@ -120,8 +120,7 @@ def is_range_lost(survival: TagSurvival) -> bool:
 
 
 def tag_shift(survival: TagSurvival) -> float:
-    """The colour shift of what is left of the tags, for the viewer that shows it worse, in steps of
-    ΔE2000."""
+    """The colour shift by what is left of the tags, in the worse viewer, in steps of ΔE2000."""
     shift = max(survival.delta_e_shown, survival.delta_e_by_pictures or 0.0)
     return severity(shift, is_hdr=is_hdr(survival))
 

@@ -80,8 +80,7 @@ def gather_encodings(runs: Runs) -> tuple[MeasuredEncoding, ...]:
 
 
 def measured_storage(runs: Runs, access: Access) -> Estimate | None:
-    """10⁶ bytes a second of the best number of processes; where it was measured at several places,
-    of the slowest."""
+    """10⁶ bytes a second of the best number of processes; of several places, of the slowest."""
     trials = [trial for run in runs for trial in run.trials if trial.cell.task == "storage"]
     places = grouped(
         (one.cell.setting.but(jobs=None), one.estimates["mb_per_s"])
@@ -199,8 +198,7 @@ def _difference(values: Sequence[float]) -> Estimate | None:
 def _waits_by_round(name: str, trials: Sequence[tuple[Round, Trial]], runs: Runs) -> Waits:
     """Per round: mean latency of a move in ms, and what it reads in seconds of the stream. Every
     pattern counts alike, and each clip its share; only rounds that have all are kept. Of several
-    settings the local one with `roll`, the most threads and the best player counts, as an editor
-    would use."""
+    settings the local one with `roll`, most threads and the best player counts."""
     mine = [
         (key, trial.cell, trial.measurement)
         for key, trial in trials

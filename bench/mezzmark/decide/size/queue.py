@@ -33,8 +33,7 @@ COUNTED_DAYS: Final = 10
 """Days counted per simulation; the spread between simulations is that of the service times."""
 
 SIMULATION_COUNT: Final = 200
-"""Each simulation has its own cards and its own draw of the speed; 200 leave five beyond each
-95 % limit."""
+"""Each has its own cards and draw of the speed; 200 leave five beyond each 95 % limit."""
 
 MOST_MACHINES: Final = 1000
 """Ten times what a shop may name; a shop that needs more needs another kind of answer."""

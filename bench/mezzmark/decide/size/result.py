@@ -37,8 +37,7 @@ SizingNote = Literal[
 `rate_of_encoding_alone`: without decoding the originals, an upper bound from which only "no"
 follows; `rate_predicted`: from decoding and encoding, each measured; `rate_of_storage`: as fast as
 storage writes; `reads_not_measured`: bytes read per playhead move; `waits_not_measured`: on the
-encoding or on the originals; `slower_moves`: than on the originals, so that it never pays off by
-waiting less."""
+encoding or on the originals; `slower_moves`: than on the originals."""
 
 SIZING_FIGURES: Final = {
     "ingest_hours_per_day": "h",
@@ -122,8 +121,7 @@ class SizingResult(Fact):
     same runs where what this shop asks counts too, and `is_recommended` whether surely;
     `named_alone` by needs and wishes alone. Empty: nobody; None: nothing can be chosen from.
     `read_mb_per_s` is what storage was measured to do, where it was. `unmeasured_cameras` names
-    those whose picture size no clip has: ingest and size are scaled by pixels, waits are taken as
-    measured."""
+    those whose picture size no clip has: ingest and size are scaled by pixels, waits are not."""
 
     shop: Shop
     assumptions: tuple[Assumption, ...]
@@ -156,8 +154,7 @@ def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
 
 def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
     """Whether no more cards than the shop allows are ready too late. Who cannot keep up is late,
-    and who may not is not surely in time: the two figures come from different draws, so that their
-    tails may differ."""
+    and who may not is not surely in time: the figures' draws differ, and so may their tails."""
     in_time = _judge(figures.get("late_cards"), lambda late: late <= shop.late_cards_fraction)
     return _if_keeping_up(in_time, keeps_up(figures))
 

@@ -50,8 +50,7 @@ MIN_PER_HOUR: Final = 60.0
 
 def payload_mb_per_s(shop: Shop) -> float:
     """What the shop's link carries at best, in 10⁶ payload bytes a second, in full frames.
-    `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with time
-    stamps)."""
+    `header_bytes` lie inside the MTU (52: IPv4 and TCP with time stamps)."""
     fraction = (shop.mtu_bytes - shop.header_bytes) / (shop.mtu_bytes + FRAME_OVERHEAD_BYTES)
     return shop.link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
 
@@ -81,8 +80,7 @@ def size_encodings(
     runs: Runs, shop: Shop, *, rng: np.random.Generator, draw_count: int = DRAW_COUNT
 ) -> result.SizingResult:
     """What each encoding of the runs would ask of the shop. Raises RunError for no run or for runs
-    of different machines. A figure whose measurement is missing is left out, and a note says
-    which."""
+    of different machines. What was not measured is left out, and a note says so."""
     read, write = measured_storage(runs, "sequential"), measured_storage(runs, "write")
     measured = [_as_written(one, write) for one in gather_encodings(runs)]
     core_count = runs[0].manifest.host.usable_core_count

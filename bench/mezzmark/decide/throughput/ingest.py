@@ -56,8 +56,7 @@ def find_makespan_s(
 
 
 class IngestPrediction(Fact):
-    """Makespan of one ingest cell, in seconds; `predicted` is None where the grid does not allow
-    a prediction."""
+    """Makespan of one ingest cell, in seconds; `predicted` is None where the grid allows none."""
 
     cell: Cell
     measured: Estimate

@@ -61,8 +61,8 @@ class OpenLoopJob(Fact):
 
     @classmethod
     def of(cls, planned: PlannedTrial, settings: Any, footage: Any, **own: Any) -> Any:
-        """The job of a planned trial: what it has by name in the settings or in the cell; `own` is
-        what it has besides."""
+        """The job of a planned trial: what it has by name in settings, cell or, besides, in
+        `own`."""
         setting = planned.cell.setting
         given = settings.model_dump() | dict(setting) | settings.read_as(setting) | own
         player = PLAYERS[given["player"]]
@@ -197,8 +197,8 @@ def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
 def open_loop_cells(
     task: str, settings: OpenLoopSettings, stock: spec.Stock, **axes: Sequence[Any]
 ) -> Iterator[Cell]:
-    """Each file by each player with each number of threads, read in each way, and each value of
-    further axes."""
+    """Each file by each player and number of threads, read in each way; each value of further
+    axes."""
     counts, axes = stock.counts(settings.threads), axes | settings.read_axes(stock)
     for player, last in product(settings.players, product(*axes.values())):
         for threads in (PLAYERS[player].threads,) if PLAYERS[player].threads else counts:

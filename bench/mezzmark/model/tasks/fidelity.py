@@ -45,8 +45,7 @@ def weighted_error(quality: QualitySeries) -> Floats:
 
 
 def psnr_db(squared_error: Floats, *, peak: int) -> Floats:
-    """10 · log10(peak² / mean squared error) (ITU-T J.340, 6.1 gives it so; from memory);
-    infinite for 0."""
+    """10 · log10(peak² / mean squared error) (ITU-T J.340, 6.1; from memory); infinite for 0."""
     with np.errstate(divide="ignore"):
         return np.asarray(10 * np.log10(float(peak) ** 2 / np.asarray(squared_error, float)))
 
@@ -66,8 +65,7 @@ class QualityMetric:
     """A measure of likeness to the clip, frame by frame; more is better. `filter_name` is
     libavfilter's, which several metrics may share. `of` gives one value a frame of what it left:
     `best` where the frame is identical, nothing where the metric was not asked for. `figures` are
-    what needs and wishes may name: the mean, then the worst frame. Text has `label`, and so many
-    `decimals`."""
+    what needs and wishes may name: the mean, then the worst frame. Text has so many `decimals`."""
 
     label: str
     filter_name: str
@@ -143,8 +141,8 @@ class GenerationQuality(Fact):
     """Generation `generation` of decode → encode, against the frames of the clip itself.
     `is_bit_exact` says whether every plane of every frame came back as it entered the first
     encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
-    `alpha_squared_error` has the mean of each frame's alpha, opaque being 1; it is empty where clip
-    or encoding has none."""
+    `alpha_squared_error` has each frame's mean of alpha, opaque being 1; empty where there is
+    none."""
 
     generation: Whole
     file_bytes: Positive

@@ -108,8 +108,8 @@ def _near(
     clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
     """Log-normal hops to either side of the playhead, turned back at the clip's ends. In a block
-    each stratum of the hops' lengths is met once, and of two neighbouring strata one goes forward
-    and one back."""
+    each stratum of the hops' lengths is met once, and of two neighbours one goes forward and one
+    back."""
     last = clips[0][-1] - 1
     lengths = NormalDist(float(np.log(settings.near_median_frames)), HOP_LOG_SD)
     hop_count = settings.requests

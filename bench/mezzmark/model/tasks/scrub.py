@@ -47,8 +47,8 @@ PROVED: Final = ("right", "alike")
 
 class ScrubSettings(ReadSettings):
     """The scrub task: closed-loop playhead moves, each timed and proved. The older keys `threading`
-    and `decoder` give one player. Unless `crossed`, cells differ from the first value of each list
-    in one axis at a time."""
+    and `decoder` give one player. Unless `crossed`, cells differ from the first values in one
+    axis."""
 
     patterns: tuple[PatternName, ...] = Field(default=("jump", "near"), min_length=1)
     requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
@@ -217,8 +217,7 @@ def view_moves(seen: Sequence[spec.Seen]) -> list[ProvedMoves | None]:
 def _proved_moves(
     seen: Sequence[spec.Seen], lists: Sequence[Sequence[Sequence[int]]]
 ) -> Iterator[ProvedMoves]:
-    """Of trials with as many moves, whose lists become one array, sorted once: that is most of what
-    a large run costs."""
+    """Of trials with as many moves: their lists become one array, sorted once, for speed."""
     columns = np.array(lists, dtype=np.int64)  # trial × column × move
     # Bytes of many moves may pass what 64 bits hold; up to 2⁵³ a float is as exact.
     totals = columns.sum(axis=2, dtype=np.float64)

@@ -158,8 +158,7 @@ class EncoderJob(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stock:
     """What cells are planned from: the clips and encodings of the scenario, the (clip, encoding)
-    pairs there is a file for (the user's `own` on no root), which are `proxies`, and the machine's
-    cores."""
+    pairs there is a file for (`own` ones on no root), which are `proxies`, and the cores."""
 
     clips: Sequence[str]
     encodings: Sequence[str]
@@ -189,8 +188,7 @@ class Stock:
         return tuple(dict.fromkeys(counts))
 
     def splits(self, settings: Any) -> list[tuple[int, int]]:
-        """All jobs × threads of the settings that, unless these `oversubscribe`, have a core
-        each."""
+        """All jobs × threads that, unless the settings `oversubscribe`, have a core each."""
         every_split = product(self.counts(settings.jobs), self.counts(settings.threads))
         return [
             (jobs, threads)

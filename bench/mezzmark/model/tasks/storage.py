@@ -42,8 +42,8 @@ class StorageSettings(Fact):
 
 
 class StorageJob(Fact):
-    """`process_count` processes read or write a file each, `size_bytes` at a time; single reads
-    start at `offsets`."""
+    """`process_count` processes have a file each, `size_bytes` at a time, single reads at
+    `offsets`."""
 
     task: Literal["storage"] = "storage"
     access: Access

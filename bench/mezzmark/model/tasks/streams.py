@@ -23,8 +23,7 @@ AROUND, START_PHASE_S, LATE_PERIOD_S = 2, 1.0, 10.0
 KEPT_FRACTION: Final = 0.9  # Of its rate an ingest must get; our own choice
 
 SPREAD_LIMIT_NS: Final = 100_000_000
-"""Machines that began further apart did not load the storage together; our own choice: a twentieth
-of the shortest trial."""
+"""Who began further apart did not load storage together; our choice: 1/20 of the shortest trial."""
 
 
 class StreamsSettings(OpenLoopSettings):
@@ -51,8 +50,7 @@ GATE_WAIT: Final = "wait"  # What who comes to a gate is told after a while, to 
 
 
 class Gathered(Fact):
-    """What the machines said, in their order, and within how many ns all had begun that were let go
-    at the step before."""
+    """What the machines said, in order, and within how many ns they had begun the step before."""
 
     texts: tuple[str, ...]
     spread_ns: Whole = 0
