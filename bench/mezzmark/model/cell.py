@@ -37,7 +37,6 @@ ARMS: Final = ("", "null", "pilot")
 differ by (`null`); the choice of a player (`pilot`)."""
 
 AxisValue = str | int | bool
-
 _NUMBER: Final = re.compile(r"(\d+(?:\.\d+)?(?: [MG]bit/s)?)")
 _RATES: Final = {"Mbit/s": 1e6, "Gbit/s": 1e9}
 
@@ -121,7 +120,6 @@ AXES: Final[dict[str, Axis]] = {
 }
 """Every axis, in the order of ids and tables. A task's row in `model.tasks` names those it has;
 what an axis is called for people is in `report.prose.terms`."""
-
 
 CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "minutes", "hosts", "host_count")
 """Axes that are no choice: encodings are judged under one condition, the least leads."""

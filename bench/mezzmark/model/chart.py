@@ -49,7 +49,6 @@ SHALLOW_SPAN: Final = 0.04
 PatchKind = Literal["grey", "near", "outside", "saturated", "skin", "muted"]
 Rgb = tuple[float, float, float]
 WaveKind = Literal["luma-x", "luma-y", "chroma-x", "chroma-y"]
-
 _NEAR: Final = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.92, 0.94, 0.96, 0.97, 0.98, 0.99)
 _OUTSIDE: Final = (-0.05, -0.02, 1.02, 1.04, 1.06, 1.09)
 """109 % is code 254 of 8 bits (BT.709-6 item 4.6), the highest a limited signal may hold."""
@@ -187,8 +186,7 @@ class PixelBox(Fact):
 
 
 def pixel_box(cells: tuple[int, int, int, int], *, width_px: int, height_px: int) -> PixelBox:
-    """The pixels of a box of cells. Edges are even, so that subsampled chroma never mixes two
-    patches; neighbours share their edge."""
+    """The pixels of a box of cells; edges are even, so that no chroma sample mixes two patches."""
     left, top, wide, high = cells
     return PixelBox(
         left=_even(left * width_px, COLUMNS),

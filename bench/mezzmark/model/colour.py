@@ -53,7 +53,6 @@ _SAME_CLASS: Final = {"matrix": {5: 6}, "transfer": {6: 1, 14: 1, 15: 1}}
 """Code points of one meaning (H.273, tables 3 and 4): containers merge them."""
 
 WHITE_D65: Final = (0.3127, 0.3290)
-
 LIMITED_RANGE: Final = 1
 FULL_RANGE: Final = 2  # FFmpeg's numbers (AVColorRange)
 UNSPECIFIED: Final = 2  # ITU-T H.273 value of primaries, transfer and matrix that says nothing

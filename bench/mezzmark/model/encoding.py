@@ -15,7 +15,6 @@ from mezzmark.model.fact import BitRate, Fact, Positive, Whole
 from mezzmark.model.footage import STANDARD_RATES, Chroma, Rate, is_mpeg2_rate
 
 ORIGINAL = "original"  # The reserved name of the clip as the camera delivered it
-
 Container = Literal["mov", "mp4", "mkv", "mxf", "avi", "nut"]
 
 THREAD_OPTIONS: Final[dict[str, dict[str, str]]] = {
@@ -70,9 +69,7 @@ def planar_format(chroma: Chroma, bit_depth: int) -> str:
 
 
 Share = Annotated[Rate, Field(gt=0, le=1)]  # Of a picture's columns or lines
-
 FULL_SIZE: Final = (Fraction(1), Fraction(1))
-
 FIELDS: Final = {"flags": "+ildct"}  # What most encoders are told where pictures are of two fields
 
 

@@ -86,8 +86,7 @@ class NotMadeError(MezzmarkError):
 
 
 class DestinationError(MezzmarkError, FileExistsError):
-    """Something stands where output would go, which is never overwritten, or nothing can be
-    written."""
+    """Something stands where output would go, and stays; or nothing can be written there."""
 
     exit_code = 27
 

@@ -95,8 +95,7 @@ class Estimate(Fact):
 
     @property
     def spans_clips(self) -> bool:
-        """Whether the clips say more than the one figure: its interval spans more than a factor of
-        2, or the clips do where it has none."""
+        """Whether the interval, or the clips where there is none, span more than `SPAN_RATIO`."""
         if not self.by_clip:
             return False
         points = [clip.point for clip in self.by_clip]

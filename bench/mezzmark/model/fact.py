@@ -1,5 +1,4 @@
-"""What a field of a stored fact may be: the base that all share, names of a table, quantities, and
-lists that belong together."""
+"""What a field of a stored fact may be: names, quantities, lists that belong together."""
 
 import math
 import re
@@ -36,7 +35,6 @@ Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]  # As `Whole`, of what is d
 Length = Annotated[float, Field(ge=1e-10, le=1e30)]
 """Of footage, in seconds, which is divided by. FFmpeg keeps times in 64 bits and both terms of a
 tick in 32: no file can state a shorter or a longer one."""
-
 
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")
@@ -115,8 +113,7 @@ takes less than 100 kbit/s, no file 1 kB, and nobody sees a thousandth of a seco
 
 
 def parse_quantity(text: str, unit: str) -> float:
-    """`text` as a number of `unit`: a number above 0, alone or with a unit of the same kind. Raises
-    ValueError for anything else."""
+    """A number of `unit`, above 0, alone or with a unit of the same kind; else ValueError."""
     units = _of_kind(unit)
     found = _NUMBER.match(text.strip())
     factor = _factor(found[2] or unit, units) if found else None
@@ -139,8 +136,7 @@ def _factor(word: str, units: Mapping[str, float]) -> float | None:
 
 
 def likelier_unit(text: str, unit: str) -> str:
-    """`300 Mbit/s` for a bare "300" in bit/s; empty where the number may be meant, or has a
-    unit."""
+    """`300 Mbit/s` for a bare "300" in bit/s; empty where it may be meant, or has a unit."""
     found = _NUMBER.match(text.strip())
     least, larger = _LEAST.get(unit, (0.0, ""))
     if found is None or found[2] or not 0 < float(found[1]) < least:

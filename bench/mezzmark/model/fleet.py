@@ -32,8 +32,7 @@ class WantedFile(Fact):
 
 
 class Fetch(Fact):
-    """Have these files on the machine: what is missing comes from `source` (host:port), below
-    `path`."""
+    """Have these files there: what is missing comes from `source` (host:port), below `path`."""
 
     kind: Literal["fetch"] = "fetch"
     source: str
@@ -43,9 +42,8 @@ class Fetch(Fact):
 
 class DoJob(Fact):
     """Do a worker's job, which travels as its JSON line; in `own_folders` of its fields the host
-    puts folders of its own, as it does where a root lies. Where it `is_shared` others of the same
-    trial may run on the machine, too. What it prepares is sent `to` home (host:port/path), if
-    given."""
+    puts folders of its own, as it does where a root lies. Where it `is_shared` others of the trial
+    may run there, too. What it prepares is sent `to` home (host:port/path), if given."""
 
     kind: Literal["do"] = "do"
     job: str

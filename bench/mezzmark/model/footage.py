@@ -51,8 +51,7 @@ EvenPixels = Annotated[int, Field(ge=64, le=8192, multiple_of=2)]
 
 
 class Recipe(Fact):
-    """How a synthetic clip is made. Lengths are shares of picture height, so that one recipe
-    looks alike at every size."""
+    """How a synthetic clip is made; lengths are shares of picture height, alike at every size."""
 
     width_px: EvenPixels = 1920
     height_px: EvenPixels = 1080
@@ -142,10 +141,7 @@ class HdrMetadata(Fact):
 
 
 Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
-
-
 FieldOrder = Literal["top first", "bottom first"]
-
 
 StreamRate = Annotated[Rate, Field(gt=0, lt=2**31)]
 """Of a stream: pictures a second, or seconds a tick; FFmpeg keeps both terms in 32 bits."""
@@ -182,7 +178,6 @@ class MediaFacts(Fact):
 Suspicion = Literal["decoder_errors", "repeated_pictures", "stamps_out_of_step"]
 """A sign that a file is damaged though every picture decodes: the decoder complained; neighbours
 are the same picture though each was coded in full; frame numbers in pictures leave some out."""
-
 
 FIRST_TIMESTAMP: Final = 1 - 2**63
 """FFmpeg keeps a time in 64 bits, whose lowest number means that there is none."""

@@ -66,8 +66,7 @@ class LinkSettings(Fact):
 
 
 class ReadSettings(Fact):
-    """How a task's files are read, a cell each: as they lie or over a modelled link, with their
-    pages in this machine's file cache or not."""
+    """How files are read, a cell each: over a link or not, with pages in the file cache or not."""
 
     links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
     cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)

@@ -33,8 +33,7 @@ class PrepareOriginalJob(Fact):
 
 
 class FoundFile(Fact):
-    """A file of the user's: `name` is how it is told of; `is_named` where it was asked for itself
-    and not found in a folder or by a glob."""
+    """A file of the user's, told of by `name`; `is_named`: not found in a folder or by a glob."""
 
     path: str
     name: str
@@ -75,8 +74,7 @@ class PrepareEncodingJob(Fact):
 
 
 class PreparePicturesJob(Fact):
-    """Store (or find in the cache) the clip's first pictures in a pixel format, decoded, where they
-    take no more than `limit_bytes`."""
+    """Store (or find in the cache) a clip's first pictures, decoded, up to `limit_bytes`."""
 
     task: Literal["prepare-pictures"] = "prepare-pictures"
     source: MediaReference

@@ -16,7 +16,6 @@ from mezzmark.model.scenario import Scenario, task_tables
 
 KeyPath = tuple[str | int, ...]
 
-
 _TOKEN: Final = re.compile(
     r'"""(?:\\.|[^\\])*?"""(?!")'
     r"|'''.*?'''(?!')"

@@ -47,8 +47,8 @@ class HostFacts(Fact):
 
 
 class Root(Fact):
-    """A folder in which prepared files were placed, and what the system says of its storage; of its
-    path only the last part is kept."""
+    """A folder of prepared files, and what is said of its storage; `path` is the last part
+    alone."""
 
     name: str
     path: str

@@ -110,8 +110,7 @@ class Scenario(Fact):
     @field_validator("encodings")
     @classmethod
     def _without_customs(cls, listed: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
-        """A custom encoding that is listed too counts once; a name of the catalogue stays, since
-        it would mean two encodings."""
+        """A custom encoding that is listed too counts once; a name of the catalogue stays."""
         brought = {custom.name for custom in info.data.get("custom_encodings", ())}
         brought -= {ORIGINAL, *catalogue_names()}
         return tuple(name for name in listed if name not in brought)

@@ -31,7 +31,6 @@ def _written_in(unit: str) -> BeforeValidator:
 
 LinkSpeed = Annotated[float, AfterValidator(_known_speed), _written_in("Gbit/s")]
 
-
 MOST_CARDS_PER_DAY: Final = 10_000
 """Of all cameras: days are played through card by card, some hundred times for each encoding."""
 

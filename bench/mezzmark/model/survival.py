@@ -12,7 +12,6 @@ from mezzmark.model.fact import Fact
 
 State = Literal["kept", "lost", "changed", "not asked"]
 
-
 WORST_LAST: Final[tuple[State | None, ...]] = ("not asked", "kept", None, "changed", "lost")
 """States, the worst last; None: not known."""
 
@@ -76,8 +75,7 @@ def state_by_command(survival: Survival, container: str) -> State | None:
 
 
 def is_kept(survival: Survival, container: str) -> bool:
-    """Whether the files that a user would make keep it: by the printed command where that is known,
-    else as in the bench's own file."""
+    """Whether a user's files keep it: by the printed command if known, else as the bench's own."""
     return (state_by_command(survival, container) or survival.state) == "kept"
 
 

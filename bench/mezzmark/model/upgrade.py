@@ -36,7 +36,6 @@ _NEVER_READ: Final = frozenset(
 )
 """What the fidelity task measured, stored, and nothing read."""
 
-
 _OLD_DEFAULT: Final = ("indifference_fraction", 0.05)
 """Of `choose`: stored where nobody said otherwise; today's default judges."""
 
@@ -70,8 +69,7 @@ def upgrade_cell(cell: Mapping[str, Any]) -> Json:
 
 
 def unknown_parts(trial: Json) -> str:
-    """What of a trial in format 2 this mezzmark does not know: its task, an axis, its arm or a
-    flag; empty where it knows all."""
+    """What of a trial in format 2 is unknown here: task, axis, arm or flag; empty: nothing."""
     parts: tuple[tuple[str, Iterable[str], Container[str]], ...] = (
         ("task", [trial["cell"]["task"]], TASKS),
         ("axis", trial["cell"]["setting"], AXES),

@@ -78,8 +78,7 @@ def change_p_value(values: ArrayLike, standard_errors: ArrayLike) -> float:
 def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float:
     """What neighbouring values differ beyond their errors, as a variance; 0 where they do not. From
     squared differences of neighbours, since a step spoils only one of them (von Neumann et al.,
-    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, so that it does not
-    count."""
+    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, to leave that out."""
     series, errors = _checked(values, standard_errors)
     if series.size < FEWEST_VALUES:
         return 0.0
@@ -133,8 +132,7 @@ class _Series:
         return index, min(1.0, (count - 1) * tail)
 
     def levels(self, starts: list[int]) -> list[tuple["_Series", float, float]]:
-        """The parts that begin at the first value and at `starts`: each with its weighted mean and
-        the sum of its weights."""
+        """The parts before, between and after `starts`, with weighted means and sums of weights."""
         ends = (*starts, self.values.size)
         parts = [self.part(start, end) for start, end in zip((0, *starts), ends, strict=True)]
         masses = [float(part.weights.sum()) for part in parts]
@@ -157,8 +155,7 @@ class _Series:
         return float(np.finfo(np.float64).eps) * float(self.weights @ self.values**2)
 
     def steps(self, p_values: dict[int, float]) -> tuple[ChangePoint, ...]:
-        """Each step by its place, as the difference of the levels on its sides; one scale for
-        all."""
+        """Each as the difference of the levels on its sides; one scale for all."""
         degrees = self.values.size - len(p_values) - 1
         if not p_values or degrees < 1:
             return ()
@@ -203,7 +200,6 @@ MINIMUM_POINTS: Final = 6
 """A step needs two points on either side and a line some spread around it."""
 
 SHORTEST_SEGMENT: Final = 2
-
 COURSE_LEVEL: Final = 0.05
 
 LEFTOVER_LEVEL: Final = 0.01

@@ -1,5 +1,4 @@
-"""Confidence intervals: Student's t over trials (the trial is the unit, never the sample inside it)
-and exact ones of shares."""
+"""Intervals: Student's t over trials (the unit, never the samples inside), exact ones of shares."""
 
 import math
 from dataclasses import dataclass, replace
@@ -12,7 +11,6 @@ from scipy import special
 
 DRIFT_ROUNDS: Final = 8
 """From eight values on, one degree of freedom is cheap: it widens the interval by 3 %."""
-
 
 Floats = NDArray[np.float64]
 

@@ -110,7 +110,7 @@ def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
 
 def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     """From costs of two sides that share no rounds, variances unequal. Welch, Biometrika 34, 1947,
-    28-35. Raises ValueError as `paired_change`."""
+    28-35. Raises as `paired_change`."""
     first, second = logs_of(baseline), logs_of(candidate)
     sizes = np.array([first.size, second.size])
     parts = np.array([first.var(ddof=1), second.var(ddof=1)]) / sizes

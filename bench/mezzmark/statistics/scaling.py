@@ -26,8 +26,7 @@ from mezzmark.statistics.intervals import Floats, Interval, t_quantile
 
 Law = Literal["usl", "amdahl"]
 ResidualScale = Literal["log", "linear"]
-"""`log`: equal relative errors (the default for timings); `linear`: equal absolute errors, as
-most published fits use."""
+"""Of equal relative errors (timings), or of equal absolute ones (most published fits)."""
 Parameter = Literal["gamma", "sigma", "kappa"]
 CovarianceSource = Literal["rounds", "residuals", "none"]
 

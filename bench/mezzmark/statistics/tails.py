@@ -35,7 +35,6 @@ MINIMUM_EXCEEDANCES: Final = 20
 six simulated worlds keep at least 92 %; at 12 the lingering load falls to 89 %. The rule looks at
 the design only: to withhold by what was measured would show the lucky runs alone."""
 
-
 STRATIFIED_GAIN: Final = 2.0
 """So many times their number stratified samples may count for. Held at 1 the intervals cover up to
 100 %, at 2 they cover 96 to 99; beyond that they hardly become narrower, while the chance agreement

@@ -20,7 +20,6 @@ Outcome = Literal["meets", "open", "misses", "not shown"]
 """`open`: too near to the limit to tell. `not shown`: not measured, so nobody has passed it."""
 
 Status = Literal["meets", "open", "ruled out", "not judged"]
-
 Front = Literal["on it", "may be on it", "off it"]
 
 Verdict = Literal["recommended", "ahead", "cannot say", "none meets", "nothing to judge"]
@@ -40,8 +39,7 @@ SHOWN_CHANCE: Final = 0.005
 """Below it a chance is shown as less than 1 %: draws cannot tell it from none."""
 
 FRONT_LEVEL: Final = 0.95
-"""An encoding is off the front when it is dominated with this chance, on it when the chance of
-that is no more than the rest."""
+"""Dominated with this chance an encoding is off the front; with no more than the rest, on it."""
 
 
 class Lack(Fact):
@@ -158,8 +156,7 @@ class NearMiss(Fact):
 
 
 class Addition(Fact):
-    """What a scenario lacks to measure a figure: `value` among the `key` of a task's table, or
-    that."""
+    """What a scenario lacks for a figure: `value` among the `key` of a task's table, or that."""
 
     task: str
     key: str = ""
@@ -284,8 +281,8 @@ class Choice(ChoiceRequest):
 
     @property
     def tied(self) -> str | None:
-        """The runner-up where it meets the measured needs as surely, the two cannot be told apart,
-        and it may well be the best choice."""
+        """The runner-up where it is a rival (`is_rivalled`) and both surely meet what was
+        measured."""
         if self.runner_up is None or not self.is_rivalled:
             return None
         both = [self.find(name) for name in (self.leader, self.runner_up) if name]

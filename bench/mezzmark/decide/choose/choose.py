@@ -39,8 +39,7 @@ DEFAULT_WISHES: Final = parse_wishes(
 before size: a person waits many times a day, footage once, and disks are bought."""
 
 DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
-"""Beside the default wishes, where fidelity was measured: colour shifts beyond 2 are seen side by
-side (common practice)."""
+"""Beside the default wishes where fidelity was measured: larger shifts are seen side by side."""
 
 NO_PROXY: Final = Need.parse("proxy = false")
 """Where proxies were measured beside others and no need speaks of them: they stand in for footage
@@ -86,8 +85,7 @@ def settings_for(
 
 
 def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], ...]:
-    """Needs and wishes of `[choose]` that no run of this scenario answers, each with what it
-    lacks."""
+    """What of `[choose]` no run of this scenario answers, in order, each with what is missing."""
     settings = scenario.choose or ChooseSettings()
     asked: tuple[Need | Wish, ...] = (*settings.needs, *settings.goals)
     return tuple(
@@ -167,8 +165,7 @@ def choose_encoding(
 def choose_with_doubt(
     runs: Runs, settings: ChooseSettings, *, sized: evidence.Sized | None = None
 ) -> Choice:
-    """As `choose_encoding`, with how many trials were disturbed, who is chosen without them, and
-    how the recommended files are made."""
+    """As `choose_encoding`, with `disturbance` and `making`."""
     observed = [ObservedRun.of(run) for run in runs]
     choice = choose_encoding(observed, settings, sized=sized)
 
@@ -284,8 +281,7 @@ def _request(
 def _checked_traits(
     runs: Sequence[ObservedRun], encodings: Sequence[str], needs: Sequence[Need]
 ) -> dict[str, Sequence[Traits]]:
-    """What each encoding is, the original once a clip, since clips may differ; ScenarioError where
-    a need names what none of them is."""
+    """What each encoding is, the original once a clip; ScenarioError for a need that names none."""
     traits: dict[str, Sequence[Traits]] = {}
     for name in encodings:
         found = (run.manifest.find_encodings(name) for run in runs)

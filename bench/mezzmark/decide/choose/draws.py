@@ -29,7 +29,6 @@ from mezzmark.model.figures import FigureName
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
 RoundKey = tuple[int, int]  # Place of the run among those given, and round
 
 DECIBEL_LOG: Final = math.log(10) / 10
@@ -56,8 +55,8 @@ class FigureSamples:
     round, or a whole run), whose spread is the figure's, and is empty where that is known without
     spread. `clips` has the same of each clip that decides, and `moves` a clip's latencies by trial
     where the figure is their tail. `sides` are standard deviations below and above the point of a
-    figure of sizing, of which only "no" can follow where it `is_bound`. Where nothing is known,
-    `lack` says why."""
+    figure of sizing, of which only "no" can follow where it `is_bound`. `lack` says why nothing is
+    known."""
 
     point: float = math.nan
     logs: Mapping[RoundKey, float] = field(default_factory=dict)
@@ -197,8 +196,8 @@ def _left_out(
 ) -> dict[str, Lack]:
     """Encodings that finished in too few of a figure's rounds (or runs), with the reason: in less
     than half of them, or in too few for a chance where others have enough. One alone would else
-    take their chances from all. Rounds that were `cut_short` count for nobody whose turn never
-    came."""
+    take their chances from all. Rounds that were `cut_short` count for no one whose turn was to
+    come."""
     timed = {name: one.logs.keys() for name, one in samples.items() if one.logs}
     most = max(map(len, timed.values()), default=0)
     most_whole = max((len(rounds - set(cut_short)) for rounds in timed.values()), default=0)

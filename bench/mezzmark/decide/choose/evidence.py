@@ -54,8 +54,7 @@ DELTA_E_FLOOR: Final = 0.1
 """Below a tenth of what is seen side by side shifts are alike, and an exact 0 has no ratio."""
 
 QUALITY_CAP_DB: Final = 100.0
-"""Stands for pictures that came back bit for bit, which have no finite PSNR; above what any lossy
-encoding of 16-bit pictures reaches."""
+"""In place of an infinite PSNR: more than any lossy encoding of 16-bit pictures reaches."""
 
 
 def refuse_unlike_runs(runs: Runs) -> None:
@@ -250,8 +249,7 @@ class RunFigures:
         return Lack(kind="clip missing", clips=missing) if missing else None
 
     def _timed(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
-        """The figure of each encoding, in the setting that leads the report (scrub) or in the
-        encoding's own best (others)."""
+        """In the setting that leads the report (scrub), or in each encoding's own best (others)."""
         meant = {cell: group for cell, group in self._groups.items() if _is_meant(figure, cell)}
         if leading := scrub_settings([o for group in meant.values() for o in group]):
             meant = {cell: group for cell, group in meant.items() if cell.setting == leading[0]}
@@ -337,8 +335,7 @@ class RunFigures:
 
 
 def bounded_quality(figure: str, value: float | None = None) -> float:
-    """A fidelity figure held within what has a finite ratio; without a value that of pictures that
-    nothing has happened to."""
+    """A fidelity figure held within what has a finite ratio; without a value the best there is."""
     metric = metric_of(figure)
     if metric is None:
         return max(value or 0.0, DELTA_E_FLOOR)

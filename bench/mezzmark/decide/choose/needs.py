@@ -223,8 +223,7 @@ def _worst_misses(parts: Mapping[int, Sequence[_Part]]) -> dict[int, float]:
 def _result(
     need: Need, parts: Sequence[_Part], chance: float, missed: float, alpha: float
 ) -> NeedResult:
-    """One need by its clips, told by the one that is the least sure to meet it, or, where all do,
-    that comes nearest to its limit."""
+    """One need by its clips, told by that of `NeedResult.clip`."""
 
     def doubt(part: _Part) -> tuple[float, float]:
         return (-1.0 if part.p_missed is None else 1 - part.p_missed, float(part.excess.mean()))

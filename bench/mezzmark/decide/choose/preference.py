@@ -99,8 +99,7 @@ def _preferred(costs: Floats, eligible: Flags, request: ChoiceRequest, first: in
 
 
 def shares_preferred(model: ChoiceModel, eligible: Flags) -> Floats:
-    """In which share of draws each encoding is the preferred one of those eligible there; a tie
-    counts for all in it, in equal parts."""
+    """In which share of draws each encoding is preferred; ties count for all in equal parts."""
     left = _preferred(model.costs, eligible, model.request, model.first)
     each = left / np.maximum(left.sum(axis=-1, keepdims=True), 1)
     return np.asarray(each.mean(axis=0))

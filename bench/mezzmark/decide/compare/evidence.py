@@ -55,7 +55,6 @@ TRIAL_SPREAD: Final = 0.02
 """Of trials on a quiet machine, for what is said before anything is measured."""
 
 ERROR_LEVEL: Final = 0.05
-
 HISTORY_RUNS: Final = 3  # Two runs make one degree of freedom a cell
 
 
@@ -77,8 +76,7 @@ def choose_design(baseline: Runs, candidate: Runs) -> Design:
 
 
 def disturbed_pairs(runs: Runs) -> tuple[tuple[int, int], ...]:
-    """Which runs, two by two, were at work at the same time on one machine: on one side of a
-    comparison as bad as on both."""
+    """Which runs, two by two, were at work at the same time on one machine."""
     hosts = [host_key(run.manifest.host, MACHINE) for run in runs]
     return tuple(
         (first, second) for first, second in runs_at_once(runs) if hosts[first] == hosts[second]
@@ -87,8 +85,8 @@ def disturbed_pairs(runs: Runs) -> tuple[tuple[int, int], ...]:
 
 @dataclass(frozen=True, slots=True)
 class Sides:
-    """Costs of the runs of both sides, how they were measured, and by task how much runs differ,
-    where earlier ones tell."""
+    """Costs of both sides' runs, how they were measured, and by task how much earlier runs
+    differ."""
 
     baseline: Sequence[RunCosts]
     candidate: Sequence[RunCosts]

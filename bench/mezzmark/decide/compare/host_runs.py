@@ -38,8 +38,7 @@ class Price(Fact):
 
 
 class ComparedRun(Fact):
-    """One run of the comparison under the label that is unique in it. `core_count` are the cores
-    that its work could use."""
+    """One run under its unique label; `core_count` are the cores that its work could use."""
 
     run_id: str
     label: str

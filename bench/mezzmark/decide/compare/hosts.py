@@ -152,8 +152,7 @@ def compare_hosts(runs: Runs, labels: Sequence[ComparedRun]) -> HardwareComparis
 
 
 def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
-    """The run with these cells under their new names, its reference kernel, and the second trials
-    of cells that keep their name."""
+    """These cells under their new names, the kernel, and second trials of cells not renamed."""
     kept = []
     for trial in run.trials:
         name = names.get(trial.cell)
@@ -181,8 +180,7 @@ def _cell_ratios(partners: Mapping[Cell, Cell], report: RegressionReport) -> Ite
 def _task_ratios(
     hosts: Sequence[HostComparison], costs: Sequence[RunCosts]
 ) -> list[tuple[TaskRatio, ...]]:
-    """Per host its tasks' ratios, simultaneous over tasks and hosts together. `costs` are the
-    reference's and those of each host."""
+    """By host, simultaneous over tasks and hosts; `costs` of the reference and of each host."""
     pooled: list[tuple[int, str, int, Evidence]] = []
     for index, host in enumerate(hosts):
         for task in COMPARED_TASKS:

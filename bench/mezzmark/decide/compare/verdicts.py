@@ -88,8 +88,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A verdict with the interval that it follows from, and that of the typical trial; both are
-    simultaneous over the cells."""
+    """A verdict with the interval it follows from, and that of the typical trial."""
 
     verdict: Verdict
     interval: Interval
@@ -109,8 +108,7 @@ def judge_evidence(
     confidence_level: float,
     family: int = 0,
 ) -> tuple[Judgement, ...]:
-    """One judgement for each cell, in the order given; `family` is over how many cells the level
-    holds, where more are shown beside these."""
+    """One for each cell, in order; the level holds over `family` cells, where these are more."""
     level = 1 - (1 - confidence_level) / max(1, len(evidence), family)
     judgements = []
     for item in evidence:
@@ -214,8 +212,7 @@ class CellVerdict(Fact):
 
     @property
     def shows_new_wrong_pictures(self) -> bool:
-        """Whether the candidate showed wrong pictures where the baseline showed none: a regression
-        that is counted, not timed."""
+        """Whether the candidate alone showed wrong pictures: a regression that is not timed."""
         return self.candidate_wrong_count > 0 and self.baseline_wrong_count == 0
 
 

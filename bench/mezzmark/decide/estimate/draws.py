@@ -25,8 +25,7 @@ _SMALLEST_DF: Final = 2  # Three rounds, the fewest that give an interval
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
-    """A quantity: its point, its draws, how many rounds stand behind it, and why it can carry no
-    interval (empty where it can)."""
+    """A quantity: its point, its draws, the rounds behind it, and why it has no interval, if so."""
 
     point: float
     draws: Floats

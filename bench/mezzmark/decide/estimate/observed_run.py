@@ -26,8 +26,7 @@ Requests = tuple[str, int]  # The design and the seed of a trial's requests
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """One finished trial as figures, and the work behind them; it played `blocks` sets of
-    requests."""
+    """One finished trial as figures, and its work; it played `blocks` sets of requests."""
 
     cell: Cell
     round_index: int
@@ -61,8 +60,7 @@ class Observation:
 def over_common_blocks(
     sides: Sequence[Iterable[Observation]], key: Callable[[Observation], Hashable]
 ) -> list[list[Observation]]:
-    """Each side over the blocks that all observations of its key played, so that what is compared
-    was made with the same moves."""
+    """Each side over the blocks that all observations of its key played: the same moves."""
     listed = [list(side) for side in sides]
     if len({observation.blocks for observation in chain(*listed)}) <= 1:
         return listed
@@ -112,7 +110,6 @@ RoundKey = tuple[int, Hashable]
 """Round and what its requests follow from: the same key on both sides did the same work."""
 
 Costs = dict[RoundKey, float]
-
 Found = TypeVar("Found")
 
 

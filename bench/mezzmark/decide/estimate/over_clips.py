@@ -192,8 +192,7 @@ def clip_bitrates(manifest: Manifest) -> dict[tuple[str, str], float]:
 
 
 def hours_per_hour(speed: Estimate, manifest: Manifest) -> Estimate | None:
-    """Hours of encoding for an hour of the run's footage, from its frames a second over all clips;
-    None where a clip's rate is not known."""
+    """Hours of encoding an hour of the footage, from frames a second; None of unknown rates."""
     mix, rates = mix_of(manifest.clips), frame_rates_of(manifest)
     if not mix or not mix.keys() <= rates.keys() or speed.point <= 0:
         return None

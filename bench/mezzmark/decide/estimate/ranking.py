@@ -33,7 +33,6 @@ INSTANT_MS: Final = 100.0
 """Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
 attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 
-
 RANKING_ROUNDS: Final = 5
 """With fewer rounds nobody is called fastest: an interval of three rounds is 2.5 times as wide as
 one of five, and a pair of slow rounds decides the order (our own choice)."""

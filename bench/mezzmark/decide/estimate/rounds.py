@@ -35,8 +35,7 @@ from mezzmark.statistics.intervals import (
 from mezzmark.statistics.tails import Samples, TailEstimate, estimate_quantile
 
 MINIMUM_ROUNDS: Final = 3
-"""Two values make a t interval of 12.7 standard errors either way, which misleads more than it
-tells; from three on it is 4.3."""
+"""A t interval of two values is 12.7 standard errors either way and misleads; of three 4.3."""
 
 COUNT_ROUNDS: Final = 6
 """From least to most of so many rounds holds their median with 96.9 %, whatever its spread."""
@@ -50,8 +49,7 @@ RATIO_UNIT: Final = "×"
 def estimate_of(
     interval: Interval, unit: str = RATIO_UNIT, *, sample_count: int | None = None
 ) -> Estimate:
-    """An interval of the statistics as an estimate; it stands for as many samples as units unless
-    `sample_count` says otherwise."""
+    """An interval as an estimate, of as many samples as units unless `sample_count` says more."""
     return Estimate(
         point=interval.point,
         low=interval.low,

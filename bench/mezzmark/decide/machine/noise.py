@@ -27,12 +27,10 @@ FREQUENCY_DIP: Final = 0.10
 """Clock below the run's median by this share: the work takes that much longer."""
 
 PRESSURE_RISE: Final = 0.10  # Waiting time above the cell's median by this share of the trial
-
 SWITCH_FACTOR: Final = 4.0
 SWITCH_RATE_PER_S: Final = 50.0
 """Involuntary switches a processor second: several times the cell's usual rate, and so many that
 50 slices of some milliseconds were lost in a second."""
-
 
 CauseKind = Literal[
     "steal", "heat", "clock", "processor_wait", "storage_wait", "memory_wait", "interruptions"
@@ -96,8 +94,7 @@ _SIGNS: Final[dict[CauseKind, tuple[_Read, Callable[[float, float], bool]]]] = {
         lambda now, usual: now > max(SWITCH_FACTOR * usual, usual + SWITCH_RATE_PER_S),
     ),
 }
-"""What is read of a trial, and whether it is a disturbance beside the median of the cell's trials
-(of the clock: of the run's)."""
+"""What is read of a trial, and whether it disturbs beside its cell's median (clock: its run's)."""
 
 
 def flag_trials(trials: Sequence[Trial]) -> dict[Place, tuple[Cause, ...]]:
@@ -164,8 +161,7 @@ def judge_disturbance(
 
 
 class TwoKinds(Fact):
-    """Geometric means of a cell's fast and slow trials, in the unit of its leading figure, and how
-    many of `count` trials are fast."""
+    """Geometric means of a cell's fast and slow trials; `fast_count` of `count` are fast."""
 
     cell: Cell
     fast: float

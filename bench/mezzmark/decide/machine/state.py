@@ -275,8 +275,7 @@ class Steadiness(Fact):
 
 
 def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None) -> Steadiness:
-    """All of it, from one run; where nothing is known of its `disturbance` those that may be the
-    fastest count as leaders."""
+    """Of one run; the leaders of a `disturbance` not given are those that may be the fastest."""
     costs = run.costs
     scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(

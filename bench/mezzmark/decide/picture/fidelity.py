@@ -3,8 +3,8 @@
 by their ladders of bit rate and quality. Long because all of it is read off the same clips.
 
 The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
-error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR
-and is left out."""
+error, in which each error counts alike, is never above it.) Identical frames have none and are left
+out."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -120,8 +120,7 @@ class EncodingFidelity(Fact):
 
     @property
     def alpha_db(self) -> float | None:
-        """PSNR of alpha in generation 1 over the frames that have it, infinite where all are equal;
-        None where none came back."""
+        """PSNR of alpha in generation 1, infinite where all is equal; None where none came back."""
         firsts = [clip.measurement.generations[0].alpha_squared_error for clip in self.clips]
         errors = [error for series in firsts for error in series]
         return float(psnr_db(np.array(np.mean(errors)), peak=1)) if errors else None

@@ -19,7 +19,6 @@ from mezzmark.model.footage import ColourTags, HdrMetadata
 from mezzmark.model.tasks.fidelity import TagSurvival
 
 DURATION_TOLERANCE_S = 0.002  # Containers with a clock of 1 ms round durations
-
 TagValue = str | int | float | None
 TagState = Literal["kept", "lost", "changed", "added", "not asked"]
 """`added`: the clip states nothing, and the file what viewers guess of the clip."""
@@ -107,8 +106,7 @@ def _judge_tag(tag: str, written: TagValue, read: TagValue) -> TagVerdict:
 
 
 def guessed_matrix(survival: TagSurvival) -> MatrixName | None:
-    """The matrix that the player of this project takes in place of a lost one; None where it is
-    not lost, or is of RGB."""
+    """What our player takes in place of a lost matrix; None where none is lost, or it is RGB's."""
     if survival.written.matrix in (0, UNSPECIFIED) or survival.read.matrix != UNSPECIFIED:
         return None
     return meaning(survival.read, height_px=survival.height_px).matrix

@@ -55,8 +55,7 @@ class MeasuredEncoding:
 
 
 def gather_encodings(runs: Runs) -> tuple[MeasuredEncoding, ...]:
-    """Every encoding of the runs, `original` first where it was measured. Raises RunError for no
-    run, or for runs of different machines."""
+    """Every encoding, `original` first. RunError for no run, or runs of different machines."""
     if not runs:
         raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
     refuse_other_machines(runs)
@@ -166,8 +165,7 @@ def _is_local(cell: Cell) -> bool:
 
 
 def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
-    """A picture is decoded, then encoded, with all cores for either: the seconds of a pixel add up,
-    and so do those of the slow ends."""
+    """Each with all cores: the seconds of a pixel add up, and so do those of the slow ends."""
 
     def both(a: float | None, b: float | None) -> float | None:
         return None if a is None or b is None else 1 / (1 / a + 1 / b)

@@ -103,8 +103,7 @@ def _fair_level(wishes: Sequence[float]) -> float:
 
 
 def grid_splits(name: str, encodings: Sequence[str], run: MeasuredRun) -> Iterator[HostSplit]:
-    """The split by which the grid of this host has the folder done soonest, for each encoding of
-    which it measured every clip."""
+    """The soonest split by this host's grid, for each encoding of which it has every clip."""
     for encoding in encodings:
         tried = {
             t.cell.setting.split

@@ -99,8 +99,7 @@ class EncodingSizing(Fact):
 
     @property
     def serves(self) -> Answer:
-        """Everything that the shop asks for at once: cards in time, editors carried by link and
-        array, and what is kept within its limits."""
+        """All that the shop asks for: cards in time, editors carried, and storage within limits."""
         return _worst({self.meets_deadline, self.carries, self.fits})
 
     @field_serializer("figures", when_used="json")
@@ -169,8 +168,7 @@ def pays_off(figures: Mapping[str, Estimate]) -> Answer:
 
 
 CLIP_RATIO: Final = 2.0
-"""One or two clips cannot tell how sizes differ: they are taken to lie within this ratio of what
-was measured (our own choice)."""
+"""Within this ratio of what was measured sizes lie where one or two clips tell (our choice)."""
 
 SIZED: Final = ("editors_carried", "storage_tb", "cost_per_year")  # Figures that answers hold so
 
@@ -219,8 +217,7 @@ def needs_of(shop: Shop) -> tuple[str, ...]:
 
 
 def machines_needed(encodings: Iterable[EncodingSizing], shop: Shop) -> dict[str, float]:
-    """With how many machines each is surely in time, where these are more than the shop's; infinite
-    where no number is enough."""
+    """With how many each is surely in time, where more than the shop's; infinite: with none."""
     most = {one.encoding: one.figures.get("machines_needed") for one in encodings}
     counts = {name: found.high for name, found in most.items() if found and found.high}
     return {name: count for name, count in counts.items() if count > shop.ingest_machines}

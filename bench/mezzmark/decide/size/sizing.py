@@ -41,9 +41,7 @@ MB: Final = 1e6
 GB: Final = 1e9
 TB: Final = 1e12
 TIB: Final = 2.0**40
-
 FRAME_OVERHEAD_BYTES: Final = 38  # Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)
-
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
 

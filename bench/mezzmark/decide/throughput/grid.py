@@ -1,5 +1,4 @@
-"""How fast each split of jobs × threads encodes, and what the encode grid says: the best split, and
-how near it is to the limit."""
+"""How fast each split of jobs × threads encodes; the best one, and how near to the limit."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -58,8 +57,7 @@ def find_pixel_rate(
     clips: Sequence[ClipManifest],
     tasks: Sequence[RateTask] = RATE_TASKS,
 ) -> tuple[Estimate, RateSource] | None:
-    """Pixels a second (total pixels of the mix / total seconds) of the fastest setting of the best
-    task measured, and which that was."""
+    """Pixels a second (of the mix, in all) of the best task's fastest setting, and which it is."""
     for task in tasks:
         found = {
             setting: estimate_rate(*work, unit="px/s", is_total=True)

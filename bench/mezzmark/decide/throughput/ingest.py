@@ -173,7 +173,6 @@ def _grid_trials(
 
 
 Pair = tuple[float, float]
-
 Value = TypeVar("Value")
 
 

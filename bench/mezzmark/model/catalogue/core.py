@@ -42,7 +42,6 @@ _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}
 CODEC_NAMES: Final = {entry.decoder: entry.codec for entry in ENTRIES if entry.decoder}
 """FFmpeg's codec name → the standard that defines it; other codecs keep FFmpeg's name."""
 
-
 TYPICAL_MBPS: Final[dict[str, int]] = {
     **{"vc3-lb": 38, "vc3-sq": 121, "vc3-hq": 184, "vc3-hqx": 184, "vc3-444": 367},
     **{"vc3-hd-45": 38, "vc3-hd-145": 121, "vc3-hd-220": 184, "vc3-hd-220x": 184},

@@ -87,7 +87,6 @@ _RDD36: Final = tuple(
     for is_fast in (False, True)
 )
 
-
 _VC5: Final = tuple(
     CatalogueEntry(
         name=f"vc5-{profile}",

@@ -1,5 +1,4 @@
-"""The task table: one row a task, each in a module of its own that is loaded when the row is asked
-for, since a worker needs one alone."""
+"""One row a task, in a module that is loaded when it is asked for: a worker needs one alone."""
 
 from collections import UserDict
 from collections.abc import Mapping

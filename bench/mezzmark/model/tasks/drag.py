@@ -61,8 +61,7 @@ class OpenLoopJob(Fact):
 
     @classmethod
     def of(cls, planned: PlannedTrial, settings: Any, footage: Any, **own: Any) -> Any:
-        """The job of a planned trial: what it has by name in settings, cell or, besides, in
-        `own`."""
+        """A trial's job: what it has by name in settings, in the cell, or in `own`."""
         setting = planned.cell.setting
         given = settings.model_dump() | dict(setting) | settings.read_as(setting) | own
         player = PLAYERS[given["player"]]
@@ -197,8 +196,7 @@ def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
 def open_loop_cells(
     task: str, settings: OpenLoopSettings, stock: spec.Stock, **axes: Sequence[Any]
 ) -> Iterator[Cell]:
-    """Each file by each player and number of threads, read in each way; each value of further
-    axes."""
+    """Each file by each player and thread count, in each way to read and of further axes."""
     counts, axes = stock.counts(settings.threads), axes | settings.read_axes(stock)
     for player, last in product(settings.players, product(*axes.values())):
         for threads in (PLAYERS[player].threads,) if PLAYERS[player].threads else counts:

@@ -141,8 +141,7 @@ class GenerationQuality(Fact):
     """Generation `generation` of decode → encode, against the frames of the clip itself.
     `is_bit_exact` says whether every plane of every frame came back as it entered the first
     encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
-    `alpha_squared_error` has each frame's mean of alpha, opaque being 1; empty where there is
-    none."""
+    `alpha_squared_error` is each frame's mean of alpha (opaque: 1), if any."""
 
     generation: Whole
     file_bytes: Positive

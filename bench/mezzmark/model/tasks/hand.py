@@ -93,8 +93,8 @@ def moving_refreshes(strokes: Sequence[Stroke]) -> NDArray[np.bool_]:
 
 
 class Screen(NamedTuple):
-    """What was seen at each refresh: the `wanted` frame, the `shown` one (-1 before any) and which
-    of the pictures it is; at `refresh_hz`."""
+    """At each refresh the `wanted` frame, the `shown` one (-1: none yet), which `picture` that
+    is."""
 
     wanted: Ints
     shown: Ints
@@ -105,8 +105,7 @@ class Screen(NamedTuple):
 def rebuild_screen(
     wanted: Ints, done_ns: Sequence[int], frames: Sequence[int], *, refresh_hz: int
 ) -> Screen:
-    """The screen from when pictures were done, in ns after refresh 0 and in order: at each refresh
-    the last one done until then."""
+    """The screen from when pictures were done, in order, in ns after refresh 0: the last done."""
     first = -(-np.asarray(done_ns, dtype=np.int64) * refresh_hz // int(NS_PER_S))
     picture = np.searchsorted(first, np.arange(wanted.size), side="right") - 1
     shown = np.append(np.asarray(frames, dtype=np.int64), -1)[picture]

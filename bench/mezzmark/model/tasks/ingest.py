@@ -78,8 +78,7 @@ ClipOrder = Literal["fifo", "longest-first"]
 
 
 class HostSplit(Fact):
-    """How a host of a fleet ingests to an encoding: it is sent so many clips at a time, a process
-    of so many threads each."""
+    """How a host of a fleet ingests: so many clips at a time, a process of `threads` each."""
 
     host: str
     encoding: str

@@ -107,9 +107,8 @@ def _jump(
 def _near(
     clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
-    """Log-normal hops to either side of the playhead, turned back at the clip's ends. In a block
-    each stratum of the hops' lengths is met once, and of two neighbours one goes forward and one
-    back."""
+    """Log-normal hops to either side of the playhead, turned back at the clip's ends. A block meets
+    each stratum of lengths once, and of two neighbours one goes forward and one back."""
     last = clips[0][-1] - 1
     lengths = NormalDist(float(np.log(settings.near_median_frames)), HOP_LOG_SD)
     hop_count = settings.requests
@@ -129,8 +128,7 @@ def _near(
 
 
 def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
-    """Equal strides through the clip from a random start, wrapping at its end: from frame to frame,
-    or in a sweep at the settings' speed."""
+    """Equal strides from a random start, wrapping: frame by frame, or a sweep at its speed."""
 
     def pattern(
         clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
@@ -146,8 +144,7 @@ def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
 def _hop(
     clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
 ) -> Iterator[tuple[int, int]]:
-    """From clip to clip, never staying in one, each time to a uniform frame; those of a block in
-    one clip are spread as in `jump`."""
+    """From clip to clip, never staying; a block's frames in one clip are spread as in `jump`."""
     clip_count = len(clips)
     position = int(rng.integers(0, clip_count))
     while True:

@@ -1,5 +1,4 @@
-"""Scrubbing: closed-loop playhead moves, each timed and proved. Long because a task is one module:
-what it asks, measures and tells."""
+"""Scrubbing: closed-loop moves, each timed and proved. Long because a task is one module."""
 
 from collections import ChainMap, Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -46,9 +45,8 @@ PROVED: Final = ("right", "alike")
 
 
 class ScrubSettings(ReadSettings):
-    """The scrub task: closed-loop playhead moves, each timed and proved. The older keys `threading`
-    and `decoder` give one player. Unless `crossed`, cells differ from the first values in one
-    axis."""
+    """The scrub task: closed-loop playhead moves, each timed and proved. The older `threading` and
+    `decoder` give a player. Unless `crossed`, cells differ from the first values in one axis."""
 
     patterns: tuple[PatternName, ...] = Field(default=("jump", "near"), min_length=1)
     requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")

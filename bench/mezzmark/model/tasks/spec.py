@@ -22,7 +22,6 @@ CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 """1, 2, … or a share of the machine's cores."""
 
 LOCAL: Final = "local"  # In place of a root's name: where the cache lies
-
 Better = Literal["less", "more"]
 
 FigureKind = Literal["location", "tail", "rate", "peak", "count", "share"]

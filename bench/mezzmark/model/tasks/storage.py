@@ -23,9 +23,7 @@ from mezzmark.model.tasks.spec import (
 from mezzmark.statistics.quantiles import quantile
 
 Access = Literal["sequential", "random", "write"]
-
 SEQUENTIAL_KIB: Final = 1024  # Of a read or write in a row; a copying program asks for as much
-
 ProcessCount = Annotated[int, Field(ge=1, le=64)]
 ReadKib = Annotated[int, Field(ge=4, le=65_536, multiple_of=4)]
 
@@ -42,8 +40,7 @@ class StorageSettings(Fact):
 
 
 class StorageJob(Fact):
-    """`process_count` processes have a file each, `size_bytes` at a time, single reads at
-    `offsets`."""
+    """`process_count` processes of a file each, `size_bytes` at a time, or at `offsets`."""
 
     task: Literal["storage"] = "storage"
     access: Access
