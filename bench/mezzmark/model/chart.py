@@ -18,16 +18,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.model.colour import (
-    Floats,
-    MatrixName,
-    Meaning,
-    PrimariesName,
-    TransferName,
-    change_primaries,
-    light_of,
-    signal_of,
-)
+from mezzmark.model import colour
 from mezzmark.model.fact import Fact, Positive
 from mezzmark.model.footage import ColourTags
 
@@ -97,9 +88,9 @@ class Chart(Fact):
 
     width_px: Positive
     height_px: Positive
-    matrix: MatrixName = "BT.709"
-    primaries: PrimariesName = "BT.709"
-    transfer: TransferName = "BT.1886"
+    matrix: colour.MatrixName = "BT.709"
+    primaries: colour.PrimariesName = "BT.709"
+    transfer: colour.TransferName = "BT.1886"
     stated: ColourTags | None = None
 
     @property
@@ -107,7 +98,7 @@ class Chart(Fact):
         """Whether it is judged by light in cd/m² and not by an 8-bit viewer."""
         return self.transfer != "BT.1886"
 
-    def signal(self, rgb: Floats) -> Floats:
+    def signal(self, rgb: colour.Floats) -> colour.Floats:
         """R'G'B' of the chart for the values of its design. In PQ the design's white is 983 cd/m²,
         three quarters of the signal; HDR colours keep to 10 to 70 % of it, so that a wrong matrix
         does not push them out of range."""
@@ -116,17 +107,17 @@ class Chart(Fact):
         is_grey = np.ptp(rgb, axis=-1, keepdims=True) == 0
         return np.where(is_grey, rgb * (0.75 if self.transfer == "PQ" else 1.0), 0.1 + 0.6 * rgb)
 
-    def as_meant(self, rgb: Floats, believed: Meaning) -> Floats:
+    def as_meant(self, rgb: colour.Floats, believed: colour.Meaning) -> colour.Floats:
         """The R'G'B', from 0 to 1, that in the chart's own primaries and transfer means the light
         that a viewer makes of `rgb` which believes this."""
         if (believed.primaries, believed.transfer) != (self.primaries, self.transfer):
-            light = light_of(np.clip(rgb, 0, 1), believed.transfer)
-            light = change_primaries(light, source=believed.primaries, target=self.primaries)
-            rgb = signal_of(light, self.transfer)
+            light = colour.light_of(np.clip(rgb, 0, 1), believed.transfer)
+            light = colour.change_primaries(light, source=believed.primaries, target=self.primaries)
+            rgb = colour.signal_of(light, self.transfer)
         return np.clip(rgb, 0, 1)
 
     @property
-    def patch_signals(self) -> Floats:
+    def patch_signals(self) -> colour.Floats:
         """R'G'B' of every patch: (patches, 3)."""
         return self.signal(np.array([patch.rgb for patch in PATCHES], dtype=np.float64))
 

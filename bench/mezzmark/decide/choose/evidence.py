@@ -13,6 +13,7 @@ import numpy as np
 
 from mezzmark.decide.choose.choice import Lack, Unit
 from mezzmark.decide.choose.draws import TINY, FigureSamples, RoundKey, from_log, to_log
+from mezzmark.decide.estimate import rounds
 from mezzmark.decide.estimate.observed_run import (
     BITS_PER_HOUR_TO_GB,
     Observation,
@@ -30,12 +31,6 @@ from mezzmark.decide.estimate.over_clips import (
 )
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
-from mezzmark.decide.estimate.rounds import (
-    MINIMUM_ROUNDS,
-    ClipRounds,
-    estimate_figure,
-    estimate_trials,
-)
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.picture.fidelity import EncodingFidelity, QualityEstimate, judge_encodings
 from mezzmark.model.cell import KERNEL_ENCODING, STORAGE_ENCODING, Cell
@@ -119,7 +114,7 @@ class RunFigures:
         self._level = confidence_level
         self.clips = tuple(clips)
         # Days differ more than rounds do.
-        self.unit: Unit = "run" if len(runs) >= MINIMUM_ROUNDS else "round"
+        self.unit: Unit = "run" if len(runs) >= rounds.MINIMUM_ROUNDS else "round"
         known = {clip.clip for run in runs for clip in run.manifest.clips}
         self._aside = known - set(clips)
         # Of several runs the first that judged a clip or made a file speaks of it.
@@ -292,7 +287,7 @@ class RunFigures:
         if self.unit == "run":
             points = [from_log(log, figure.unit) for log in logs.values()]
             spec = TASKS[figure.task].figure(figure.figure)
-            estimate = estimate_trials(spec, points, ClipRounds([group]), self._level)
+            estimate = rounds.estimate_trials(spec, points, rounds.ClipRounds([group]), self._level)
         return FigureSamples(
             point=to_log(estimate.point, figure.unit),
             logs=logs,
@@ -320,7 +315,7 @@ class RunFigures:
     def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
         """The figure of one clip, with its moves where it is a tail."""
         spec, in_order = TASKS[figure.task].figure(figure.figure), sorted(group, key=_round_key)
-        estimate = estimate_figure(spec, ClipRounds([in_order]), self._level)
+        estimate = rounds.estimate_figure(spec, rounds.ClipRounds([in_order]), self._level)
         values = grouped(
             (self._unit_key(o), to_log(o.figures[figure.figure], figure.unit)) for o in in_order
         )

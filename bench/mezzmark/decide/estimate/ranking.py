@@ -13,14 +13,8 @@ from collections.abc import Sequence
 from statistics import median_low
 from typing import Final, Self
 
+from mezzmark.decide.estimate import over_clips
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
-from mezzmark.decide.estimate.over_clips import (
-    common_rounds,
-    figures_over_clips,
-    frame_rates_of,
-    mix_of,
-    share_within,
-)
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
@@ -105,16 +99,16 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
-    every, rates = mix_of(run.manifest.clips), frame_rates_of(run.manifest)
+    every, rates = over_clips.mix_of(run.manifest.clips), over_clips.frame_rates_of(run.manifest)
     proxies = {encoding.name for encoding in run.manifest.encodings if encoding.is_proxy}
     proxies = proxies if groups.keys() - proxies else set()
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
         missing = [] if clips == {ALL_CLIPS} else sorted(every.keys() - clips)
-        mix = mix_of(run.manifest.clips, clips) if missing else every
-        rounds = common_rounds(group, mix)
-        estimates = figures_over_clips(rounds, rates)
+        mix = over_clips.mix_of(run.manifest.clips, clips) if missing else every
+        rounds = over_clips.common_rounds(group, mix)
+        estimates = over_clips.figures_over_clips(rounds, rates)
         if "p50_ms" in estimates and min(_medians(estimates["p50_ms"])) > 0:
             entries.append(
                 Ranked(
@@ -123,7 +117,7 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
                     estimates=estimates,
                     wrong_count=wrong[name],
                     missing_clips=tuple(missing),
-                    instant_share=share_within(rounds, INSTANT_MS),
+                    instant_share=over_clips.share_within(rounds, INSTANT_MS),
                     is_proxy=name in proxies,
                 )
             )

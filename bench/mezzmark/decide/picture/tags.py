@@ -4,16 +4,7 @@ from collections.abc import Iterator
 from typing import Final, Literal
 
 from mezzmark.decide.picture.diagnosis import severity
-from mezzmark.model.colour import (
-    LIMITED_RANGE,
-    MATRIX_CODES,
-    PRIMARIES_CODES,
-    TRANSFER_CODES,
-    UNSPECIFIED,
-    MatrixName,
-    meaning,
-    tag_class,
-)
+from mezzmark.model import colour
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ColourTags, HdrMetadata
 from mezzmark.model.tasks.fidelity import TagSurvival
@@ -67,24 +58,24 @@ def _pair(found: HdrMetadata | None, first: str, second: str) -> str | None:
 
 def _colour_verdicts(survival: TagSurvival) -> Iterator[TagVerdict]:
     """Code points of one meaning are one; what a clip leaves unstated means what viewers guess."""
-    guess = meaning(ColourTags(), height_px=survival.height_px)
+    guess = colour.meaning(ColourTags(), height_px=survival.height_px)
     usual = {
-        "colour_range": LIMITED_RANGE,
-        "primaries": PRIMARIES_CODES[guess.primaries],
-        "transfer": TRANSFER_CODES[guess.transfer],
-        "matrix": MATRIX_CODES[guess.matrix],
+        "colour_range": colour.LIMITED_RANGE,
+        "primaries": colour.PRIMARIES_CODES[guess.primaries],
+        "transfer": colour.TRANSFER_CODES[guess.transfer],
+        "matrix": colour.MATRIX_CODES[guess.matrix],
     }
     for field, guessed in usual.items():
         nothing = dict(ColourTags())[field]
         written, read = getattr(survival.written, field), getattr(survival.read, field)
-        meant = tag_class(field, guessed if written == nothing else written)
+        meant = colour.tag_class(field, guessed if written == nothing else written)
         pictures = getattr(survival.pictures, field) if survival.pictures else nothing
         state: TagState = "changed"
         if read == nothing:
             state = "not asked" if written == nothing else "lost"
-        elif tag_class(field, read) == meant:
+        elif colour.tag_class(field, read) == meant:
             state = "added" if written == nothing else "kept"
-        is_other = pictures != nothing and tag_class(field, pictures) != meant
+        is_other = pictures != nothing and colour.tag_class(field, pictures) != meant
         yield TagVerdict(
             tag="range" if field == "colour_range" else field,
             state=state,
@@ -105,11 +96,12 @@ def _judge_tag(tag: str, written: TagValue, read: TagValue) -> TagVerdict:
     return TagVerdict(tag=tag, state=state, written=written, read=read)
 
 
-def guessed_matrix(survival: TagSurvival) -> MatrixName | None:
+def guessed_matrix(survival: TagSurvival) -> colour.MatrixName | None:
     """What our player takes in place of a lost matrix; None where none is lost, or it is RGB's."""
-    if survival.written.matrix in (0, UNSPECIFIED) or survival.read.matrix != UNSPECIFIED:
+    written, read, unspecified = survival.written.matrix, survival.read.matrix, colour.UNSPECIFIED
+    if written in (0, unspecified) or read != unspecified:
         return None
-    return meaning(survival.read, height_px=survival.height_px).matrix
+    return colour.meaning(survival.read, height_px=survival.height_px).matrix
 
 
 def is_range_lost(survival: TagSurvival) -> bool:
@@ -125,4 +117,4 @@ def tag_shift(survival: TagSurvival) -> float:
 
 def is_hdr(survival: TagSurvival) -> bool:
     """Whether the tags are of HDR, whose shifts are in ΔE_ITP."""
-    return survival.written.transfer in (TRANSFER_CODES["PQ"], TRANSFER_CODES["HLG"])
+    return survival.written.transfer in (colour.TRANSFER_CODES["PQ"], colour.TRANSFER_CODES["HLG"])

@@ -18,13 +18,8 @@ from mezzmark.decide.size.result import CorePrediction, meets_deadline
 from mezzmark.decide.throughput.ingest import serve_in_order
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop
+from mezzmark.statistics import scaling
 from mezzmark.statistics.intervals import Floats
-from mezzmark.statistics.scaling import (
-    MOST_RANGE_RATIO,
-    ScalingFit,
-    draw_speedup,
-    predict_throughput,
-)
 
 WARM_UP_DAYS: Final = 3
 """Days left out at the start, so that the first morning's empty queue does not flatter."""
@@ -173,7 +168,7 @@ def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
 
 def predict_ingest(
     shop: Shop,
-    fit: ScalingFit | None,
+    fit: scaling.ScalingFit | None,
     *,
     hours: Drawn,
     pixel_rate: Drawn,
@@ -185,15 +180,15 @@ def predict_ingest(
     beyond `MOST_RANGE_RATIO` times its cores, there is no prediction."""
     if fit is None or fit.covariance_source == "none":
         return tuple(CorePrediction(core_count=count) for count in shop.core_counts)
-    here = predict_throughput(fit, measured_core_count, confidence_level=CONFIDENCE_LEVEL)
+    here = scaling.predict_throughput(fit, measured_core_count, confidence_level=CONFIDENCE_LEVEL)
     found = []
     most = max(fit.core_counts)
     for count in shop.core_counts:
-        if count > MOST_RANGE_RATIO * most:
+        if count > scaling.MOST_RANGE_RATIO * most:
             found.append(CorePrediction(core_count=count, grid_core_count=most, is_far=True))
             continue
-        there = predict_throughput(fit, count, confidence_level=CONFIDENCE_LEVEL)
-        draws = draw_speedup(
+        there = scaling.predict_throughput(fit, count, confidence_level=CONFIDENCE_LEVEL)
+        draws = scaling.draw_speedup(
             fit, count, reference_count=measured_core_count, rng=rng, draw_count=hours.draws.size
         )
         speedup = Drawn(point=there.point / here.point, draws=draws, round_count=fit.round_count)

@@ -22,15 +22,8 @@ from mezzmark.decide.estimate.draws import (
     exactly,
 )
 from mezzmark.decide.estimate.observed_run import Runs
-from mezzmark.decide.size import result
+from mezzmark.decide.size import queue, result
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings, measured_storage
-from mezzmark.decide.size.queue import (
-    HOURS_PER_DAY,
-    SECONDS_PER_HOUR,
-    draw_queue,
-    find_machines_needed,
-    predict_ingest,
-)
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop, list_assumptions
@@ -71,7 +64,7 @@ def carried_by(shop: Shop, read: Estimate | None) -> tuple[result.Limit, float]:
 
 def footage_gb(bitrate_bps: float, hours: float) -> float:
     """Size of `hours` of footage, in 10⁹ bytes."""
-    return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
+    return bitrate_bps * hours * queue.SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
 def size_encodings(
@@ -137,9 +130,9 @@ class _Sizer:
             if in_time != "yes":
                 # A child's draws leave those of the other figures as they are.
                 seed = int(self.rng.spawn(1)[0].integers(2**32))
-                needed = find_machines_needed(self.shop, rate, figures, seed=seed)
+                needed = queue.find_machines_needed(self.shop, rate, figures, seed=seed)
                 figures["machines_needed"] = needed
-            elsewhere = predict_ingest(
+            elsewhere = queue.predict_ingest(
                 self.shop,
                 measured.scaling,
                 hours=found["ingest_hours_per_day"],
@@ -189,17 +182,17 @@ class _Sizer:
             return {}
         rate = self._draw(measured.pixel_rate)
         pixels = sum(
-            camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
+            camera.count * camera.hours_per_day * queue.SECONDS_PER_HOUR * camera.pixels_per_s
             for camera in self.shop.cameras
         )
         machines = self.shop.ingest_machines
-        hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
-        return draw_queue(self.shop, rate, rng=self.rng) | {
+        hours = combine(lambda r: pixels / r / queue.SECONDS_PER_HOUR / machines, rate)
+        return queue.draw_queue(self.shop, rate, rng=self.rng) | {
             "pixel_rate": rate,
             "ingest_hours_per_day": hours,
-            "utilisation": combine(lambda h: h / HOURS_PER_DAY, hours),
+            "utilisation": combine(lambda h: h / queue.HOURS_PER_DAY, hours),
             "encode_again_days": combine(
-                lambda h: h * self.shop.retention_days / HOURS_PER_DAY, hours
+                lambda h: h * self.shop.retention_days / queue.HOURS_PER_DAY, hours
             ),
         }
 
@@ -230,7 +223,7 @@ class _Sizer:
         figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, busiest)
         figures["editors_carried"] = combine(lambda u, mb: np.floor(u / mb), usable, busiest)
         if measured.stream_s_per_move is not None:
-            moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
+            moves_per_s = shop.moves_per_hour / queue.SECONDS_PER_HOUR
             figures["network_mean_mb_per_s"] = combine(
                 lambda b, s, mb: (
                     shop.editors
@@ -286,7 +279,7 @@ def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, D
     )
     copies = 0 if is_original else shop.copies
     hours = shop.footage_hours_per_day
-    day_gb = combine(lambda b: b * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream_bps)
+    day_gb = combine(lambda b: b * hours * queue.SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream_bps)
     kept_bytes = combine(
         lambda gb: (copies * gb + shop.original_copies * originals_gb) * GB * shop.retention_days,
         day_gb,

@@ -9,15 +9,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from mezzmark.model.fact import MAX_WHOLE, NS_PER_S, Fact, Positive, Whole, same_length
-from mezzmark.model.tasks import spec
-from mezzmark.model.tasks.drag import (
-    OpenLoopJob,
-    OpenLoopSettings,
-    RefreshRate,
-    Values,
-    open_loop_cells,
-    read_figures,
-)
+from mezzmark.model.tasks import drag, spec
 from mezzmark.model.tasks.hand import Ints
 from mezzmark.model.tasks.scrub import Proof
 from mezzmark.statistics.quantiles import quantile
@@ -30,7 +22,7 @@ STRIDES: Final[dict[str, int]] = {"1x": 1, "2x": 2, "-1x": -1}
 BUFFER_PICTURES: Final = 4  # Decoded ahead while playing: common practice, and our own choice
 
 
-class PlaySettings(OpenLoopSettings):
+class PlaySettings(drag.OpenLoopSettings):
     """The play task: real-time playback, without sound."""
 
     speeds: tuple[Speed, ...] = Field(default=("1x", "2x", "-1x"), min_length=1)
@@ -38,7 +30,7 @@ class PlaySettings(OpenLoopSettings):
     duration_s: float = Field(default=6.0, ge=1, le=600, description="seconds from each start")
 
 
-class PlayJob(OpenLoopJob):
+class PlayJob(drag.OpenLoopJob):
     """Play at each of these speeds from so many starts."""
 
     task: Literal["play"] = "play"
@@ -78,7 +70,7 @@ class PlayMeasurement(Fact):
     """
 
     task: Literal["play"] = "play"
-    refresh_hz: RefreshRate
+    refresh_hz: drag.RefreshRate
     playbacks: tuple[Playback, ...] = Field(min_length=1)
     proof: tuple[Proof, ...]
     sample_ns: Whole
@@ -99,7 +91,7 @@ def due_and_ready(playback: Playback, refresh_hz: int) -> tuple[Ints, Ints]:
     return due, ready
 
 
-def judge_playback(playback: Playback, refresh_hz: int) -> Values:
+def judge_playback(playback: Playback, refresh_hz: int) -> drag.Values:
     """At each refresh the newest picture that is both due and ready is shown: pictures not ready at
     their refresh (`late`), those of them that never were shown (`dropped`), refreshes that lacked
     their new picture, the longest time without a new one, and the fewest decoded pictures when one
@@ -125,11 +117,11 @@ def judge_playback(playback: Playback, refresh_hz: int) -> Values:
     }
 
 
-def view_play(measured: PlayMeasurement) -> Values | None:
+def view_play(measured: PlayMeasurement) -> drag.Values | None:
     """The figures of each speed; None where a wrong picture was shown, or one did not come."""
     if not {"wrong", "missing"}.isdisjoint(measured.proof):
         return None
-    values: Values = {"picture_count": len(measured.proof)}
+    values: drag.Values = {"picture_count": len(measured.proof)}
     if measured.wait_ns:
         values["wait_p50_ms"] = quantile(measured.wait_ns, 0.5) / spec.NS_PER_MS
     for speed, (prefix, _words) in _SPEEDS.items():
@@ -173,12 +165,12 @@ PLAY: Final = spec.TaskSpec(
     job_model=PlayJob,
     measurement_model=PlayMeasurement,
     engine_entry="mezzmark.engines.play.playback:run_play",
-    plan=lambda settings, stock: open_loop_cells("play", settings, stock),
+    plan=lambda settings, stock: drag.open_loop_cells("play", settings, stock),
     job=PlayJob.of,
     view=lambda seen: [view_play(one.measured) for one in seen],
     work=lambda values: spec.Work(sample_count=int(values["picture_count"])),
     proofs=lambda measured: measured.proof,
-    figures=read_figures(
+    figures=drag.read_figures(
         *(row for words in _SPEEDS.values() for row in _rows(*words)),
         ("wait_p50_ms", "ms", "less", ""),
     ),
