@@ -152,11 +152,7 @@ MACHINE_FACTS: Final = ("host_label", "cpu_model", "logical_core_count", "memory
 `decide.machine.identity` has what else is meant by "the same machine"."""
 
 RESUME_FACTS: Final = (
-    "cpu_model",
-    "usable_core_count",
-    "memory_bytes",
-    "operating_system",
-    "kernel",
+    *("cpu_model", "usable_core_count", "memory_bytes", "operating_system", "kernel"),
 )
 """What must be as it was for a run to be resumed: rounds before and after are one sample, so all
 that may change a figure counts. The label does not: it is only a name."""

@@ -25,7 +25,6 @@ def _known_speed(value: float) -> float:
 
 
 def _written_in(unit: str) -> BeforeValidator:
-    """Reads a text such as "10 Gbit/s" in this unit."""
     return BeforeValidator(lambda v: parse_quantity(v, unit) if isinstance(v, str) else v)
 
 

@@ -131,7 +131,6 @@ def count_median_limits(
 
 
 def _spread(data: Floats, *, without_drift: bool) -> tuple[float, int]:
-    """The sd between trials and its degrees of freedom."""
     centred = data - data.mean()
     degrees = data.size - 1
     if without_drift and data.size >= DRIFT_ROUNDS:

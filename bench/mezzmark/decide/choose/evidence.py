@@ -168,7 +168,6 @@ class RunFigures:
         )
 
     def _of_shop(self, figure: FigureName, name: str) -> FigureSamples:
-        """A figure of sizing, with the interval that it has there."""
         found = self._sized.get(name, {}).get(figure.figure)
         if found is None and name == ORIGINAL and self._sized:
             best = -np.inf if figure.better == "less" else np.inf
@@ -300,7 +299,6 @@ class RunFigures:
         )
 
     def _over_clips(self, figure: FigureName, group: Sequence[Observation]) -> Estimate | None:
-        """The report's estimate over the clips that decide."""
         return over_clips(
             TASKS[figure.task].figure(figure.figure),
             common_rounds(group, self._mix),
@@ -313,7 +311,6 @@ class RunFigures:
         return place, -1 if self.unit == "run" else index
 
     def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
-        """The figure of one clip, with its moves where it is a tail."""
         spec, in_order = TASKS[figure.task].figure(figure.figure), sorted(group, key=_round_key)
         estimate = rounds.estimate_figure(spec, rounds.ClipRounds([in_order]), self._level)
         values = grouped(

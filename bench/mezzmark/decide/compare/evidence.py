@@ -145,7 +145,6 @@ def gather_own(cells: Iterable[Cell], sides: Sides) -> dict[Cell, Evidence]:
 
 
 def _kind(cell: Cell, item: Evidence) -> tuple[str, float, int]:
-    """Cells of one kind share what their spread is drawn towards."""
     return cell.task, item.typical.degrees, item.typical.count
 
 

@@ -174,7 +174,6 @@ _ORDER: Final = (
 
 
 def _place(host: HostCheck) -> tuple[int, float, str, str]:
-    """By verdict, then by the cell that changed most."""
     cell = host.telling_cell
     change = cell.cost_ratio.point if cell and cell.cost_ratio else 0.0
     return _ORDER.index(host.verdict), -change, host.label, host.host

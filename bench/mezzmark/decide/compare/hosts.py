@@ -164,7 +164,6 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
 
 
 def _cell_ratios(partners: Mapping[Cell, Cell], report: RegressionReport) -> Iterator[CellRatio]:
-    """Every cell that could be compared."""
     for verdict in report.cells:
         if verdict.verdict != "not comparable":
             cost = verdict.cost_ratio

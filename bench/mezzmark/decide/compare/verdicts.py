@@ -44,11 +44,8 @@ two machines      on different hardware
 """
 
 EXIT_CODES: Final[dict[Verdict, int]] = {
-    "improved": EXIT_DONE,
-    "equivalent": EXIT_DONE,
-    "regressed": EXIT_REGRESSED,
-    "slower": EXIT_INCONCLUSIVE,
-    "inconclusive": EXIT_INCONCLUSIVE,
+    **{"improved": EXIT_DONE, "equivalent": EXIT_DONE, "regressed": EXIT_REGRESSED},
+    **{"slower": EXIT_INCONCLUSIVE, "inconclusive": EXIT_INCONCLUSIVE},
     "not comparable": EXIT_NOT_COMPARABLE,
 }
 

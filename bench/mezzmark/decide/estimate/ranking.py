@@ -146,7 +146,6 @@ _Groups = dict[str, list[Observation]]
 
 
 def _by_encoding(observations: Sequence[Observation], setting: Setting) -> _Groups:
-    """The scrub observations of one setting."""
     mine = (o for o in observations if (o.cell.task, o.cell.setting) == ("scrub", setting))
     return grouped((o.cell.encoding, o) for o in mine)
 

@@ -324,7 +324,6 @@ def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
 
 
 def _fastest(runs: Sequence[ObservedRun]) -> frozenset[str]:
-    """The encodings that may be the fastest in the leading setting of a run."""
     [run] = runs
     settings = scrub_settings(run.observations)
     if not settings:

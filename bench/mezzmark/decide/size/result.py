@@ -40,25 +40,13 @@ storage writes; `reads_not_measured`: bytes read per playhead move; `waits_not_m
 encoding or on the originals; `slower_moves`: than on the originals."""
 
 SIZING_FIGURES: Final = {
-    "ingest_hours_per_day": "h",
-    "utilisation": "",
-    "card_wait_hours": "h",
-    "card_wait_p95_hours": "h",
-    "late_cards": "",
-    "machines_needed": "machines",
-    "intermediate_gb_per_day": "GB",
-    "storage_tb": "TB",
-    "storage_tib": "TiB",
-    "network_mean_mb_per_s": "MB/s",
-    "network_peak_mb_per_s": "MB/s",
-    "editors_carried": "editors",
-    "editors_decoded": "editors",
-    "cost_per_year": "a year",
-    "encode_again_days": "days",
-    "encode_again_tb": "TB",
-    "wait_saved_min_per_day": "min",
-    "wait_added_min_per_day": "min",
-    "wait_balance_min_per_day": "min",
+    **{"ingest_hours_per_day": "h", "utilisation": "", "card_wait_hours": "h"},
+    **{"card_wait_p95_hours": "h", "late_cards": "", "machines_needed": "machines"},
+    **{"intermediate_gb_per_day": "GB", "storage_tb": "TB", "storage_tib": "TiB"},
+    **{"network_mean_mb_per_s": "MB/s", "network_peak_mb_per_s": "MB/s"},
+    **{"editors_carried": "editors", "editors_decoded": "editors", "cost_per_year": "a year"},
+    **{"encode_again_days": "days", "encode_again_tb": "TB", "wait_saved_min_per_day": "min"},
+    **{"wait_added_min_per_day": "min", "wait_balance_min_per_day": "min"},
     "moves_to_pay_off": "moves",
 }
 """Figure name → unit; the order is the order of tables. results/README.md has their meanings."""

@@ -256,7 +256,6 @@ def machine_speedup_limit(
 
 
 def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
-    """Pixels a second of one job of one thread, over all clips and rounds."""
     work = [pixel_work(trial) for trial in trials if trial.cell.but(clip="") == single]
     pixels, seconds = (sum(parts) for parts in zip(*work, strict=True)) if work else (0.0, 0.0)
     return pixels / seconds if seconds else 0.0

@@ -50,11 +50,6 @@ def psnr_db(squared_error: Floats, *, peak: int) -> Floats:
         return np.asarray(10 * np.log10(float(peak) ** 2 / np.asarray(squared_error, float)))
 
 
-def _luma_xpsnr_db(quality: QualitySeries) -> Floats:
-    """Of the first plane: luma, or green."""
-    return np.array([np.inf if v[0] is None else v[0] for v in quality.xpsnr_db])
-
-
 def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
     """A figure that `decide.picture` reads from all trials of an encoding together."""
     return Figure(name, unit, lambda _: None, better=better, meaning=meaning)
@@ -101,7 +96,7 @@ METRICS: Final[dict[str, QualityMetric]] = {
     "xpsnr": QualityMetric(
         label="XPSNR of luma",
         filter_name="xpsnr",
-        of=_luma_xpsnr_db,
+        of=lambda quality: np.array([np.inf if v[0] is None else v[0] for v in quality.xpsnr_db]),
         figures=(_judged("xpsnr_db", "dB", "more", "picture quality (XPSNR of luma)"),),
     ),
 }
