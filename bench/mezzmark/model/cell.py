@@ -77,9 +77,8 @@ def _player_id(name: str, setting: Mapping[str, Any]) -> str:
 @dataclass(frozen=True, slots=True)
 class Axis:
     """One way in which cells of a task can differ. `asked_by` are the keys of a scenario's tables
-    that say which values there are. `id_text` is what a value adds to the cell's id, nothing where
-    it is empty: ids of cells measured before an axis existed stay as they were. `default` is what a
-    cell without the axis has."""
+    that say which values there are. `id_text` is what a value adds to the cell's id, if anything:
+    older ids stay as they were. `default` is what a cell without the axis has."""
 
     kind: type
     asked_by: tuple[str, ...]
@@ -127,8 +126,7 @@ CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "minutes", "hos
 
 class Setting(Mapping[str, Any]):
     """Axis → value; an axis that is not set reads as its default. Frozen, comparable, hashable.
-    Raises ValueError for an unknown axis, a value of another type than the axis has, and a number
-    that is none of a machine."""
+    ValueError for an unknown axis, another type than it has, a number that is none of a machine."""
 
     __slots__ = ("_hash", "_values")
 

@@ -99,9 +99,8 @@ class Chart(Fact):
         return self.transfer != "BT.1886"
 
     def signal(self, rgb: colour.Floats) -> colour.Floats:
-        """R'G'B' of the chart for the values of its design. In PQ the design's white is 983 cd/m²,
-        three quarters of the signal; HDR colours keep to 10 to 70 % of it, so that a wrong matrix
-        does not push them out of range."""
+        """R'G'B' of the chart for the values of its design. In PQ white is 983 cd/m², three
+        quarters of the signal; HDR colours keep to 10 to 70 % of it, in range of any matrix."""
         if not self.is_hdr:
             return rgb
         is_grey = np.ptp(rgb, axis=-1, keepdims=True) == 0

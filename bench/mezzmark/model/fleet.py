@@ -62,8 +62,7 @@ class Request(Fact):
 
 class HostSummary(Fact):
     """A machine of the fleet. `job_format` is that of `preparations.job_format`. If it was probed:
-    encodings of the catalogue, each with why it cannot be made or an empty text, and the devices
-    and codecs that it decoded in hardware."""
+    encodings with why they cannot be made, if so, and what it decoded in hardware."""
 
     kind: Literal["host"] = "host"
     mezzmark_version: str

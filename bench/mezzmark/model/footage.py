@@ -149,8 +149,7 @@ StreamRate = Annotated[Rate, Field(gt=0, lt=2**31)]
 
 class MediaFacts(Fact):
     """What one media file says of itself, before any decoding. `field_order` is that of pictures of
-    two fields, None where they are progressive or nothing is said; `sample_aspect` is width to
-    height, None where nothing is said."""
+    two fields, `sample_aspect` width to height; None where nothing is said."""
 
     path: str
     container: str

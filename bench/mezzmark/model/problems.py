@@ -77,9 +77,9 @@ def scenario_error(
 def _told_once(
     failure: ValidationError, *, data: Mapping[str, Any], model: type[BaseModel]
 ) -> list[tuple[KeyPath, Any]]:
-    """The problems as a person counts them, misspelt keys first. Left out is what only follows from
-    another one: a list that is called too short because an entry of it is wrong, and a key that is
-    missing because its name is misspelt."""
+    """The problems as a person counts them, misspelt keys first. Left out is what follows from
+    another one: a list too short because an entry is wrong, a key missing because it is
+    misspelt."""
     problems = [(path_in(data, p["loc"]), p) for p in failure.errors(include_url=False)]
     meant = {
         (*path[:-1], name)

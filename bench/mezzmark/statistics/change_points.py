@@ -43,8 +43,7 @@ _CHI_SQUARE_MEDIAN: Final = 0.45493642311957283
 class ChangePoint:
     """A step between value `index` - 1 and value `index` (from 0). `change` is the level after less
     the level before, in the unit of the values, with its standard error and degrees of freedom.
-    `p_value` is that of the split that found it, for "no change anywhere in this part", multiplied
-    by the number of parts tested at that depth."""
+    `p_value` is its split's, for "no change in this part", times the parts tested at that depth."""
 
     index: int
     change: float
@@ -280,9 +279,8 @@ def _best_step(logs: Floats) -> tuple[int, float]:
 
 
 def _wander_p(logs: Floats) -> float:
-    """The one-sided p-value of neighbours being alike. Lag-1 autocorrelation, about normal with
-    mean -1/n and variance 1/n where nothing lingers (Anderson, Annals of Mathematical Statistics
-    13, 1942, 1-13)."""
+    """The one-sided p-value of neighbours being alike: lag-1 autocorrelation, about normal (-1/n,
+    1/n) where nothing lingers (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13)."""
     excess = lag_one_autocorrelation(logs) + 1 / logs.size
     return float(special.ndtr(-excess * math.sqrt(logs.size)))
 

@@ -55,9 +55,8 @@ def t_interval(
 ) -> Interval:
     """Student's t interval for the mean of `values`, one value per trial. Exact for independent
     normal values (Student 1908). With `without_drift` the values are in the order of their rounds,
-    and from `DRIFT_ROUNDS` of them on a straight-line drift is taken out of their spread (not out
-    of the mean, which stands for the middle of the run), for a slope that is known is no
-    uncertainty. Raises ValueError as `log_t_interval`."""
+    and from `DRIFT_ROUNDS` on a straight drift is taken out of their spread (not of the mean), for
+    a known slope is no uncertainty. Raises ValueError as `log_t_interval`."""
     data = _checked(values)
     mean = float(np.mean(data))
     spread, degrees = _spread(data, without_drift=without_drift)
@@ -92,8 +91,8 @@ def mean_share_interval(
 def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
     """The interval of the median of positive `values`, made on their logs. Between order
     statistics, interpolated to the level (Hettmansperger & Sheather, Statistics & Probability
-    Letters 4, 1986, 75-79); where so few values cannot reach it, t on their logs, widened to hold
-    the median. Raises ValueError as `log_t_interval`."""
+    Letters 4, 1986, 75-79); of too few t on their logs, widened to hold it. Raises as
+    `log_t_interval`."""
     logs = np.sort(logs_of(values))
     count, point = logs.size, float(np.median(logs))
     # The chance that the median lies between the k-th value from either end, k = 1, 2, …
@@ -121,8 +120,8 @@ def count_median_limits(
     values: ArrayLike, *, confidence_level: float
 ) -> tuple[float, float] | None:
     """Order statistics about the median of whole numbers, whatever their distribution (Conover,
-    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None where so few values cannot
-    reach the level (below 6 for 95 %)."""
+    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None of too few values (below 6
+    for 95 %)."""
     ordered = np.sort(_checked(values))
     count = ordered.size
     chances = 1 - 2 * special.bdtr(np.arange(count // 2 + 1), count, 0.5)

@@ -43,8 +43,8 @@ of a few trials would count for ever more (`tests/simulation/design_coverage.py`
 
 class Samples:
     """The samples of clips with these shares, from an array for each round of each clip, the rounds
-    of all clips in one order. `of_clips` has those of a clip, `sizes` their number by clip and
-    round; ValueError where a clip has no round."""
+    of all clips in one order. `sizes` are by clip and round; ValueError for a clip without a
+    round."""
 
     def __init__(self, clips: Sequence[Sequence[Floats]], shares: Sequence[float]) -> None:
         self.shares = shares
@@ -85,9 +85,8 @@ class Samples:
 
 WITHIN_TRIAL_FLOOR: Final = 0.022
 """The least correlation of two moves of one trial that a claim about a share reckons with. Ten
-trials of 24 moves cannot show that one trial in five is bad: without a floor 13 of 100 false claims
-"met", with it 10, and with 1 % slow moves 90 of 100 are still called met
-(`tests/simulation/need_rates.py`)."""
+trials of 24 moves cannot show that one in five is bad: without a floor 13 of 100 are falsely "met",
+with it 10, and of 1 % slow moves still 90 (`tests/simulation/need_rates.py`)."""
 
 LIKELY_WITHIN_TRIAL: Final = 0.006
 """The same for a chance, which is to be neither too sure nor too shy: with it chances of needs come
@@ -113,8 +112,8 @@ def estimate_quantile(
     samples: Samples, probability: float, *, confidence_level: float, is_stratified: bool = False
 ) -> TailEstimate:
     """The quantile of all samples with its interval over rounds; `is_stratified`: those of a trial
-    were drawn together, as `jump` draws its targets. Raises ValueError without a sample, or for a
-    level or probability outside (0, 1)."""
+    were drawn together. ValueError without a sample, or for a level or probability outside (0,
+    1)."""
     check_level(confidence_level)
     check_level(probability)
     pooled, reached, _ = samples.pooled
@@ -170,12 +169,11 @@ def effective_count(
     confidence_level: float,
     most: float = 1.0,
 ) -> float:
-    """Independent samples that would tell the share as well as these clusters do. `at_or_below`
-    holds how many of the `counts` samples of each clip and round (or of each round, of one clip)
-    lie at or below the limit. Each clip's share is a ratio of sums, the variance that of their
-    residuals summed over the clips of a round (Cochran, Sampling Techniques, 3rd ed. 1977, section
-    2.11); never more than `most` times Kish's number of samples; the fewer rounds, the smaller, by
-    the ratio of t limits as Korn & Graubard have it."""
+    """Independent samples that would tell the share as well as these clusters do. Of the `counts`
+    of each clip and round (or round alone) `at_or_below` lie within the limit. Each clip's share is
+    a ratio of sums, the variance that of their residuals summed over the clips of a round (Cochran,
+    Sampling Techniques, 3rd ed. 1977, section 2.11); never more than `most` times Kish's number of
+    samples; the fewer rounds, the smaller, by the ratio of t limits as Korn & Graubard have it."""
     below, sizes = np.atleast_2d(at_or_below), np.atleast_2d(counts)
     of_clips, trials = sizes.sum(axis=1), sizes.shape[1]
     by_clip, total = below.sum(axis=1) / of_clips, _kish(sizes, shares)
@@ -230,8 +228,8 @@ def claim_share(
 
 def draw_tail(pooled: Floats, probability: float, effective: float, levels: Floats) -> Floats:
     """What the quantile of all moves may be, one value for each of `levels` (uniform on 0 to 1):
-    sorted `pooled` moves, infinite beyond them. The share at or below a value is a Beta of
-    Jeffreys' prior at the effective count."""
+    sorted `pooled` moves, infinite beyond them. The share within a value is a Beta of Jeffreys'
+    prior."""
     within = np.arange(1, pooled.size + 1) / pooled.size * effective
     below = special.betainc(within + 0.5, effective - within + 0.5, probability)
     place = np.searchsorted(-below, -levels, side="left")

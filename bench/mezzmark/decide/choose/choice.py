@@ -1,6 +1,5 @@
 """What choosing comes to: who is ruled out and why, who is recommended, what would change it, and
-where each stands in the plane of two figures that were asked for. Long because every fact of the
-answer is explained where it is stated."""
+where each stands by two figures. Long because every fact is explained where it is stated."""
 
 import math
 from dataclasses import dataclass
@@ -134,9 +133,8 @@ class JudgedEncoding(Fact):
 
 
 class TippingPoint(Fact):
-    """A smallest change that would change the recommendation to `then` (None: to nobody). It is a
-    change of the limit of `need`, or else of the `encoding`'s figure of `wish`; values are in
-    `unit`, and `ratio` is new / old."""
+    """A smallest change of the limit of `need`, or else of the `encoding`'s figure of `wish`, that
+    would change the recommendation to `then` (None: nobody); `ratio` is new / old."""
 
     need: Need | None = None
     wish: Wish | None = None

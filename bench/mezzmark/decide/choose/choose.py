@@ -126,9 +126,9 @@ def choose_encoding(
 ) -> Choice:
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
     encodings, or of those `among`. Needs that no run measured are `not shown`, never passed; wishes
-    that none measured are left out and named. Raises RunError for runs that do not belong together,
-    ScenarioError where no wish was measured or a need names a codec or container that nothing has,
-    ValueError without runs."""
+    that none measured are left out and named. RunError for runs that do not belong together,
+    ScenarioError where no wish was measured or a need names what nothing has, ValueError without
+    runs."""
     if not runs:
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]

@@ -194,10 +194,9 @@ def _errors(one: FigureSamples, seed: int, draw_count: int) -> Floats | float:
 def _left_out(
     samples: Mapping[str, FigureSamples], unit: Unit, cut_short: Collection[RoundKey]
 ) -> dict[str, Lack]:
-    """Encodings that finished in too few of a figure's rounds (or runs), with the reason: in less
-    than half of them, or in too few for a chance where others have enough. One alone would else
-    take their chances from all. Rounds that were `cut_short` count for no one whose turn was to
-    come."""
+    """Encodings that finished in too few of a figure's rounds (or runs): in less than half of them,
+    or in too few for a chance where others have enough: it would take their chances from all.
+    Rounds that were `cut_short` count for no one whose turn was to come."""
     timed = {name: one.logs.keys() for name, one in samples.items() if one.logs}
     most = max(map(len, timed.values()), default=0)
     most_whole = max((len(rounds - set(cut_short)) for rounds in timed.values()), default=0)

@@ -98,9 +98,8 @@ Sized = Mapping[str, Mapping[str, tuple[Estimate, bool]]]
 
 
 class RunFigures:
-    """The figures of runs, looked up by name; intervals at `confidence_level`. Estimates are made
-    when first asked for, and kept. `unit` is what their samples have a value of; `clips` are those
-    that decide, fixed before any encoding is looked at."""
+    """The figures of runs, looked up by name; intervals at `confidence_level`. `unit` is what their
+    samples have a value of; `clips` are those that decide."""
 
     def __init__(
         self,

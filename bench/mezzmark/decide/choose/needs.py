@@ -90,8 +90,8 @@ def judge_needs(
     confidence_level: float,
 ) -> tuple[NeedResults, Floats]:
     """Every need against every encoding; and how far each lies beyond the limit on its worst clip,
-    on the log scale (draws, encodings, needs): met where that is at most 0, minus infinity where
-    it is not shown at all."""
+    on the log scale (draws, encodings, needs): met up to 0, minus infinity where it is not
+    shown."""
     excess = np.full((len(draws.draws), len(draws.encodings), len(needs)), -np.inf)
     table: NeedResults = {}
     for e, name in enumerate(draws.encodings):

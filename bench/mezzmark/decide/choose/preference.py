@@ -25,8 +25,8 @@ NOBODY = -1
 class ChoiceModel:
     """All that a choice is made from: what is asked; `excess` (draws, encodings, needs), how far
     beyond a need's limit; `costs` (draws, encodings, goals) and `point_costs` (encodings, goals),
-    of which less is better. `first` is taken wherever it meets all needs: the original, where needs
-    say how footage must play."""
+    of which less is better. `first` (the original, where needs say how footage must play) is taken
+    where it meets all."""
 
     request: ChoiceRequest
     draws: FigureDraws
@@ -80,8 +80,8 @@ def prefer(
     costs: Floats, eligible: Flags, request: ChoiceRequest, first: int = NOBODY
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.intp]]:
     """The index of the preferred encoding, or `NOBODY`: costs (…, encodings, goals), less is
-    better; eligible (…, encodings). Ties that every goal leaves go to the first encoding; the one
-    at `first` is taken wherever it is eligible."""
+    better; eligible (…, encodings). Ties go to the first encoding; the one at `first` is taken
+    where it is eligible."""
     left = _preferred(costs, eligible, request, first)
     return np.where(left.any(axis=-1), left.argmax(axis=-1), NOBODY)
 
@@ -137,8 +137,7 @@ def find_runner_up(
 ) -> int:
     """The other one in play that is the likeliest to be the `best`, as far as a table shows; or
     else the rule's choice among the other candidates, or among those still in play. Who comes
-    second at the points may never be the best, where a third one is before it whenever the first is
-    not; a doubt names the one that it is about."""
+    second at the points may never be the best, where a third one always is before it."""
     if chosen == NOBODY:
         return NOBODY
     is_other = np.arange(best.size) != chosen

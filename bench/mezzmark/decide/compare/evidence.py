@@ -45,8 +45,7 @@ makes limits of 12.7 standard errors, and a second baseline would only take away
 
 RUN_SPREAD: Final = 0.01
 """What runs are taken to differ by at least where no history tells: our own choice. Quiet machines
-showed less for encoding and about so much for scrubbing; what the runs compared show of themselves
-(`seen_run_errors`) goes beyond it on others."""
+showed less for encoding and about so much for scrubbing; see `seen_run_errors`."""
 
 KERNEL_LEVEL: Final = 0.99
 """A change of the kernel takes every verdict away, so it must be rare by chance."""
@@ -162,9 +161,9 @@ def _shared(evidence: Mapping[Cell, Evidence]) -> dict[Cell, Evidence]:
 def _moderate(
     changes: Sequence[paired.Change], others: Sequence[Sequence[paired.Change]]
 ) -> list[paired.Change]:
-    """All of the same degrees of freedom; `others` are those of other machines. With these, a cell
-    has at least what its machine has as a whole, moderated over machines: one whose runs differ
-    more than the others' must not be judged by theirs."""
+    """All of the same degrees of freedom; `others` are those of other machines. With these a cell
+    has at least its whole machine's, moderated over machines: one whose runs differ more is not
+    judged by the others'."""
     degrees = changes[0].degrees
     machines = [np.array([c.standard_error**2 for c in one]) for one in (changes, *others)]
     moderated, whole = moderate_variances(np.concatenate(machines), degrees)
@@ -184,8 +183,8 @@ def read_run_spreads(
 ) -> dict[str, RunSpread]:
     """For each task how much earlier runs differ, pooled over its cells: half the mean square of
     the changes between any two of them, less what their rounds explain. Counted are runs of the
-    machine, versions and settings of `like` that are not among the ids `excluded`; nothing is told
-    of a task with fewer than `HISTORY_RUNS`."""
+    machine, versions and settings of `like` without the ids `excluded`; tasks with fewer than
+    `HISTORY_RUNS` are left out."""
     runs = [
         run
         for run in history

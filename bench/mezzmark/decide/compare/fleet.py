@@ -25,8 +25,7 @@ BASELINE_RUNS: Final = 6
 
 class HostCheck(Fact):
     """One host in a check; `host` is the name of its runs' folders. `baseline_utc` says when the
-    runs began that it is judged against, the earliest first. Without a `report` it has no history
-    yet, and this run begins it."""
+    runs began that it is judged against. Without a `report` it has no history yet."""
 
     host: str
     label: str
@@ -87,9 +86,8 @@ def judge_fleet(
     faults: Sequence[str] = (),
     left_out: Sequence[str] = (),
 ) -> FleetCheck:
-    """The check of this name, by the runs of its hosts and their earlier runs, the earliest first.
-    A fault makes the verdict at best "not comparable": part of what is guarded was not looked at.
-    Raises ValueError as `compare_runs`."""
+    """The check of this name, by its hosts' runs and their earlier ones, the earliest first. A
+    fault makes the verdict at best "not comparable". Raises ValueError as `compare_runs`."""
     baselines = {
         host: found
         for host, run in newest.items()

@@ -94,10 +94,9 @@ class HistoryPoint(Fact):
 
 
 class Step(Fact):
-    """A change of level between the runs at `before` and `after`. `cost_ratio` is the level after /
-    the level before; its interval takes the place as known. `adjusted_p` is adjusted for all series
-    of the family. `kernel_ratio` is the change of the reference kernel between the same runs, where
-    it has a step there too."""
+    """A change of level between the runs at `before` and `after`. `cost_ratio` is after / before,
+    the place taken as known. `adjusted_p` is adjusted for all series of the family. `kernel_ratio`
+    is that of the reference kernel, where it has a step there too."""
 
     before: int
     after: int

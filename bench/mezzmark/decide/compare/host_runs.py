@@ -49,9 +49,8 @@ class ComparedRun(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HostRuns:
-    """Indices of the runs to compare (the reference first), their labels; `pairs`, the two runs of
-    each host that has two, the earlier first; and the histories: the indices of each host's runs
-    where it has three or more."""
+    """Indices of the runs to compare (the reference first), their labels; `pairs` of each host that
+    has two runs, the earlier first; and the `histories` of those with more."""
 
     compared: tuple[int, ...]
     labels: tuple[ComparedRun, ...]
@@ -163,8 +162,7 @@ _FREE: Final = {"threads": 1, "jobs": 1, "clip_order": None}
 class BestThroughput(Fact):
     """A host at its own best setting for one clip, encoding and task. `per_fps` is price / frames
     per second; `per_hour` is the price for each hour of footage that goes through in an hour; both
-    None without a price. `cost_ratio` is how many times the reference's price per unit this host's
-    is (below 1: more for the money)."""
+    None without a price. `cost_ratio` is this host's price per unit / the reference's."""
 
     label: str
     cell: Cell
@@ -183,8 +181,7 @@ def find_best_throughput(
     runs: Runs, labels: Sequence[ComparedRun], costs: Sequence[RunCosts]
 ) -> tuple[BestThroughput, ...]:
     """For each piece of work that the reference and another host did alike: every such host's best.
-    Which setting is best is read from the same rounds, so the best looks a little better than it
-    is; on all hosts alike."""
+    Being read from the same rounds the best looks a little better than it is, on all hosts."""
     best = [_best_by_work(run) for run in runs]
     rows: list[BestThroughput] = []
     for work in sorted(best[0], key=lambda cell: cell.sort_key):

@@ -78,10 +78,9 @@ class TaskRatio(Fact):
 
 
 class HostComparison(Fact):
-    """One host against the reference. `kernel_ratio` is that of the reference kernel, a fixed piece
-    of plain arithmetic on one core. Nothing is claimed where `is_void`: a run found a difference
-    between a cell and the same cell again. `unreported` are facts that neither system reported;
-    `states` are of the reference and of the other."""
+    """One host against the reference. `kernel_ratio` is that of the reference kernel. Nothing is
+    claimed where `is_void`: a cell differed from itself. `unreported` are facts that neither system
+    told; `states` are of both."""
 
     other: ComparedRun
     design: Design

@@ -85,10 +85,9 @@ def compare_runs(
     kindred: Sequence[Mapping[Cell, verdicts.Evidence]] = (),
 ) -> verdicts.RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance. `history`
-    are earlier runs of the machine, from which is read how much runs differ; `family` is over how
-    many cells intervals are simultaneous, where more are shown beside these; `kindred` is
-    `run_evidence` of other machines. Disturbed trials stay in; cells that would be judged otherwise
-    without them are named."""
+    are earlier runs of the machine, which tell how much runs differ; `family` is over how many
+    cells intervals are simultaneous, where more than these; `kindred` is `run_evidence` of other
+    machines. Disturbed trials stay in."""
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)
@@ -186,9 +185,8 @@ def _load(side: Literal["baseline", "candidate"], runs: Runs) -> verdicts.SideLo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rules:
-    """What the verdicts follow from besides costs: for each cell why it is not compared (empty: it
-    is), wrong pictures by cell on each side, both sides' best players where they are not the same,
-    and whether no difference in time can be trusted."""
+    """What verdicts follow from besides costs: why a cell is not compared (empty: it is), wrong
+    pictures by side, both best players where they differ, and whether no time can be trusted."""
 
     reasons: Mapping[Cell, tuple[verdicts.Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]

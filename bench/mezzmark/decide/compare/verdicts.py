@@ -243,9 +243,9 @@ class RunSpread(Fact):
 
 
 class SideLoad(Fact):
-    """How busy the machine was on one side: the load before trials, and the share of trials in
-    which work waited for a processor or the hypervisor took it; each its median and its highest,
-    None where the system does not tell."""
+    """How busy the machine was on one side: load before trials, and the shares of them in which
+    work waited for a processor or the hypervisor took it; each median and highest, None where not
+    told."""
 
     side: Literal["baseline", "candidate"]
     before: tuple[float, float] | None

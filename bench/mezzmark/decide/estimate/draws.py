@@ -34,9 +34,8 @@ class Drawn:
 
 
 def draw_estimate(estimate: Estimate, *, rng: np.random.Generator, draw_count: int) -> Drawn:
-    """A measured figure as draws; without an interval all draws are the point. A figure that was
-    the same in every round is known exactly. Each side of an interval that is not symmetric about
-    its point keeps its own scale."""
+    """A measured figure as draws; without an interval all draws are the point. One that was the
+    same in every round is exact. Each side of an interval keeps its own scale."""
     point, low, high = estimate.point, estimate.low, estimate.high
     rounds = estimate.round_count
     if low is None or high is None:
@@ -61,9 +60,8 @@ def exactly(value: float, *, draw_count: int) -> Drawn:
 
 
 def combine(function: Callable[..., Floats], *quantities: Drawn) -> Drawn:
-    """`function` of the quantities, draw by draw; the point is the function of the points.
-    `function` must work elementwise on arrays. The reasons for having no interval are inherited,
-    and the round count is the smallest."""
+    """`function` of the quantities, draw by draw; the point is the function of the points. Reasons
+    for having no interval are inherited; the round count is the smallest."""
     point = np.asarray(function(*(np.array([quantity.point]) for quantity in quantities)))
     draws = np.asarray(function(*(quantity.draws for quantity in quantities)), dtype=np.float64)
     counts = [q.round_count for q in quantities if q.round_count is not None]

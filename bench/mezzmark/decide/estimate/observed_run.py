@@ -146,8 +146,7 @@ class RunCosts:
 @dataclass(frozen=True, eq=False)
 class ObservedRun:
     """A run with what is read from its trials, each computed when first asked for, and once.
-    `known` are the observations of these trials where someone has them already; `run_dir` is the
-    folder it was read from, if any."""
+    `known` are observations made already; `run_dir` is the folder it was read from."""
 
     manifest: Manifest
     trials: tuple[Trial, ...]
@@ -234,8 +233,7 @@ def truncated_round(run: MeasuredRun) -> int | None:
     """The index of the last round where the run was stopped within it; None where all are complete.
     A run that ended by itself says why, and has finished every round that it began. Of any other,
     the last round is truncated where a cell of the round before lacks its trial. Cells that never
-    finished one do not count, for they may have been given up; nor do trials of fidelity, which are
-    made once, in the first round."""
+    finished one may have been given up and do not count; nor does fidelity, made once."""
     if run.manifest.stop_reason:
         return None
     timed = [t for t in run.trials if t.cell.task != "fidelity" and t.arm != "pilot"]

@@ -91,9 +91,8 @@ class Ranking(Fact):
 
 
 def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: Setting) -> Ranking:
-    """The ranking of one scrub setting over all clips of the run. One that lacks a clip is shown
-    with its own clips' figures, which are compared with nothing, and is never the fastest. One
-    whose median is no time at all has no place."""
+    """The ranking of one scrub setting over all clips of the run. One that lacks a clip has its own
+    clips' figures, and is never the fastest. One whose median is no time at all has no place."""
     groups = _by_encoding(run.observations, setting)
     wrong: Counter[str] = Counter()
     for summary in summaries:

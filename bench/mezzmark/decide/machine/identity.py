@@ -78,9 +78,8 @@ PASSING_FACTS: Final = {
 
 
 def host_facts(run: MeasuredRun) -> dict[str, FactValue]:
-    """The facts of a run's machine, system and software by name; None where it is not reported.
-    Those that trials noted are the median load before them, the median clock during them and the
-    largest share of a trial that the hypervisor took."""
+    """The facts of a run's machine, system and software by name; None where not reported. Trials
+    noted the median load before them, the median clock, and the largest share that was stolen."""
     host = run.manifest.host
     during = [trial.host_during for trial in run.trials]
     points = host.memory_bandwidth.points if host.memory_bandwidth else ()

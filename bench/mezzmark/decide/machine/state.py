@@ -234,10 +234,9 @@ def judge_machine(run: MeasuredRun) -> MachineState:
 
 
 def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | None:
-    """The load before trials where it was more than the run by itself can make. The most it can
-    make is all cores even where its trials use fewer threads: encodings are prepared with several,
-    and the average of a minute still holds that when trials begin. So less than the cores of other
-    work goes unseen beside a run of few threads."""
+    """The load before trials where it was more than the run by itself can make. The most is all
+    cores even where trials use fewer threads, for the average of a minute still holds the encoding
+    before. So less than the cores of other work goes unseen beside a run of few threads."""
     noted = (trial.host_before.load_average_1m for trial in trials)
     loads = [load for load in noted if load is not None]
     if not loads:
@@ -263,9 +262,9 @@ class ScrubSpread(Fact):
 
 
 class Steadiness(Fact):
-    """What a run says of its own spread: the machine's course, disturbed trials, how precise it
-    is, and what the next run should do, both None where too little was measured; and cells of
-    playhead moves whose trials are of two kinds."""
+    """What a run says of its own spread: the machine's course, disturbed trials, how precise it is,
+    what the next run should do (None where too little was measured), and scrub cells of two
+    kinds."""
 
     machine: MachineState
     disturbance: Disturbance
@@ -288,9 +287,8 @@ def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None
 
 
 def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
-    """Components are averaged over the scrub cells: those of one cell are known badly, and the
-    cell that spreads most is often just the unluckiest. A trial with a move of no time at all has
-    no logarithm and is left out."""
+    """Components are averaged over the scrub cells: those of one cell are known badly. A trial with
+    a move of no time has no logarithm and is left out."""
     moves: dict[Cell, list[Floats]] = {}
     start_costs_s: list[float] = []
     for observation in run.observations:

@@ -65,9 +65,8 @@ EXPLAINED_FRACTION: Final = 0.4
 best cause then explains visibly less, and coding noise, which follows no signature, none."""
 
 STILL_CODES: Final = 3.0
-"""RMS viewer codes up to which flat patches count as standing still. Dropping bits below the
-eighth lowers them by less than one code, and the viewer's own rounding of deep pictures by about
-one more; misplaced chroma does not touch them."""
+"""RMS viewer codes up to which flat patches count as standing still. Dropping bits below the eighth
+lowers them by less than one code, the viewer's own rounding by about one more."""
 
 EIGHT_BIT_LIMIT: Final = 0.5  # Half of the staircase: nearer to "all of it" than to "none"
 SITING_LIMIT_PX: Final = 0.25  # Half of the smallest known mistake, half a luma pixel
@@ -208,8 +207,7 @@ def _rms(difference: colour.Floats) -> float:
 
 def signatures(chart: Chart) -> dict[str, colour.Floats]:
     """What a viewer would show of every patch of a chart if exactly one known mistake were made, by
-    its cause: codes 0 to 255, shape (patches, 3). Predicted from the formulas and the chart's own
-    values alone, never from a picture."""
+    its cause: codes 0 to 255, shape (patches, 3), by formulas from the chart's own values."""
     rgb, matrix = chart.patch_signals, chart.matrix
     luma, blue, red = np.moveaxis(colour.rgb_to_ycc(rgb, matrix=matrix), -1, 0)
     # 8-bit scale of BT.709-6, 4.6.

@@ -136,9 +136,8 @@ def _gather(
 def _decode_pixel_rate(
     trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
 ) -> Estimate | None:
-    """Pixels a second that the originals decode at: in order by the fastest player or, where that
-    was not measured, on the way of every move, with the most threads; there clips count by their
-    pixels. None where nobody decoded them."""
+    """Pixels a second that the originals decode at: in order by the fastest player, else on the way
+    of every move with the most threads, clips by their pixels; None where nobody did."""
     if in_order := find_pixel_rate(ORIGINAL, trials, clips, tasks=("decode",)):
         return in_order[0]
     sizes = {clip.clip: clip.original.width_px * clip.original.height_px for clip in clips}

@@ -45,9 +45,8 @@ class Pace:
 
 
 class FleetMakespan(Fact):
-    """How long the folder takes on `hosts`, and one `more` that is like the host of this name; with
-    all its bytes over `storage`, if any. `miss_ratio` is predicted / measured; `time_ratio` the
-    time with the further host / without."""
+    """How long the folder takes on `hosts`, and one `more` like this one; over `storage`, if any.
+    `miss_ratio` is predicted / measured; `time_ratio` the time with the further host / without."""
 
     encoding: str
     clip_order: ClipOrder

@@ -80,8 +80,7 @@ def simulate_shop(
 
 def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> dict[str, Drawn]:
     """The queue's figures for the drawn ingest speeds, in pixels a second. The point is the mean
-    over simulations at the measured point. The draws are shared out over as many as `pixel_rate`
-    has, so that they combine with others."""
+    over simulations at the measured point. There are as many draws as of `pixel_rate`."""
     pixels_per_hour = SECONDS_PER_HOUR * np.array([camera.pixels_per_s for camera in shop.cameras])
 
     def simulate(rate: float) -> QueueFigures:

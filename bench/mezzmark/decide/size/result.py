@@ -67,9 +67,8 @@ class CorePrediction(Fact):
 
 class EncodingSizing(Fact):
     """One encoding in this shop. `original` is the shop without an intermediate. `has_long_cards`
-    where too many cards take longer than the turnaround even if each finds a machine free. A wait
-    or a number without end is infinite, which JSON holds as the text "Infinity": null is an
-    interval that is withheld."""
+    where too many cards take longer than the turnaround even if each finds a machine free. What has
+    no end is infinite, in JSON the text "Infinity": null is a withheld interval."""
 
     encoding: str
     figures: dict[str, Estimate]

@@ -111,8 +111,7 @@ def predict_makespan(
     rng: np.random.Generator,
 ) -> Estimate:
     """The makespan of clips that take so many seconds each: the schedule of the points, within the
-    quantiles of the schedules that draws of the clips' seconds give; a wide interval has draws
-    below 0, which count as 0."""
+    quantiles of schedules of draws, of which those below 0 count as 0."""
     drawn = [draw_estimate(clip, rng=rng, draw_count=PREDICTION_DRAWS) for clip in durations]
     withheld = tuple(dict.fromkeys(reason for clip in drawn for reason in clip.withheld))
     low = high = None
@@ -137,8 +136,8 @@ def clip_seconds(
     trials: Sequence[Trial], encoding: str, split: tuple[int, int]
 ) -> dict[str, list[float]]:
     """Per clip, the seconds a frame takes one job of a split, one value per round. Loading (decode
-    and conversion), encoding and proving, each as the grid measured it with all jobs at it: the way
-    of a clip through an ingest pool of the same split."""
+    and conversion), encoding and proving as the grid measured them: the way through an ingest pool
+    of this split."""
     found: dict[str, dict[int, float]] = {}
     for trial, measured in _grid_trials(trials, encoding, split):
         encode_ns = np.subtract(measured.end_ns, measured.start_ns)
@@ -178,9 +177,8 @@ Value = TypeVar("Value")
 
 class HeatFindings(Fact):
     """One ingest cell that lasts. `first` and `last` are speeds in 10⁶ pixels a second, `ratio` is
-    last / first; None where no clip was ingested in both. None too where the system did not tell it
-    in every trial: the mean clock in first and last minutes, slowings for heat in all trials, if
-    any ran on battery, and its least charge in them."""
+    last / first; None where no clip was in both. Clock (mean) and battery (least charge) are of
+    first and last minutes; None where the system did not tell in every trial."""
 
     cell: Cell
     trial_count: int

@@ -20,9 +20,8 @@ from mezzmark.statistics.quantiles import quantile
 
 Service = Literal["latest", "queue", "follow"]
 """How a player serves a hand that does not wait: `latest` finishes a picture and then takes the
-newest request; `queue` serves all requests in turn, smooth and seconds late, as a warning;
-`follow` rolls on while the hand lies ahead in the group, else drops what it was at, and on the way
-shows pictures that are nearer to the hand."""
+newest request; `queue` serves all in turn, smooth and seconds late; `follow` rolls on while the
+hand lies ahead in the group, else drops what it was at, and shows nearer pictures on the way."""
 
 RefreshRate = Annotated[int, Field(ge=24, le=480)]
 

@@ -113,10 +113,9 @@ def metric_of(figure: str) -> str | None:
 
 class FidelitySettings(Fact):
     """The fidelity task: what an encoding does to the picture; judged, not timed. `generations` of
-    decode → encode are made, each from the one before. Before every generation after the first the
-    picture moves by `shift_px` right and down, and back before the next, as re-framed exports do;
-    with `bit_depth_step` it also passes through 8 bits (10 where the encoding has 8). `frames` is
-    how many pictures of the clip are compared."""
+    decode → encode are made, each from the one before. Before each after the first the picture
+    moves by `shift_px` right and down, then back; with `bit_depth_step` it also passes through 8
+    bits (10 where the encoding has 8). `frames` are compared."""
 
     generations: int = Field(default=5, ge=1, le=50)
     shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
@@ -151,9 +150,8 @@ class PatchReading(Fact):
     """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch.
     `expected_rgb` is what the chart's values call for, `entered_rgb` what the viewer shows of the
     frames that entered the encoder, `shown_rgb` what it shows of those that came back. Differences
-    are between the last two: what the viewer's own conversion adds is on both sides. ΔE2000 is for
-    SDR, None for HDR, of which codes and ΔE_ITP come in float from the decoded planes; ΔE_ITP is
-    None where it was not computed."""
+    are between the last two. ΔE2000 is None for HDR, of which codes and ΔE_ITP come in float from
+    the decoded planes; ΔE_ITP is None where it was not computed."""
 
     name: str
     kind: PatchKind
@@ -255,8 +253,8 @@ class FidelityMeasurement(Fact):
     """One trial of the fidelity task: deterministic, so that one is enough. `encoded_pixel_format`
     is what entered the encoder, `compared_pixel_format` the clip's own bit depth and chroma, in
     which quality is measured. `chart` is None where none could be sent, and `chart_refusal` says
-    why; `chart_by_pictures` is what a viewer sees of it that believes the pictures' own tags before
-    the container's, None where that is the same."""
+    why; `chart_by_pictures` is of a viewer that believes the pictures' own tags first, None where
+    that is the same."""
 
     task: Literal["fidelity"] = "fidelity"
     frame_count: Positive

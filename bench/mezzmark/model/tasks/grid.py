@@ -15,8 +15,7 @@ from mezzmark.model.tasks import spec
 
 class GridSettings(Fact):
     """The grid task: that many encoders at once, each with that many threads. Every job encodes the
-    same `frames` frames from its own memory to its own file. Combinations of more threads than
-    cores are left out unless `oversubscribe` is set."""
+    same `frames` from its memory to its file. More threads than cores only with `oversubscribe`."""
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
     threads: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)

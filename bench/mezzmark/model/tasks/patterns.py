@@ -75,9 +75,9 @@ def spread_targets(
     groups: Groups, target_count: int, rng: "np.random.Generator"
 ) -> NDArray[np.int_]:
     """Frames of a clip as a Latin hypercube over place in the group and place in the clip, in
-    random order; each frame is as likely as any other. In the order of their places in the group,
-    frames fall into equal strata with one target each; which of its frames, in the order of the
-    clip, is stratified too, in an order of its own."""
+    random order; each frame is as likely as any other. By their places in the group frames fall
+    into equal strata with one target each; which of its frames, in the clip's order, is stratified
+    too."""
     frames = np.arange(groups[-1])
     places = frames - np.repeat(groups[:-1], np.diff(groups))
     by_place = np.argsort(places, kind="stable")

@@ -85,10 +85,9 @@ class StreamsJob(OpenLoopJob):
 
 class Level(NamedTuple):
     """So many players at once: pictures of all that play, after their start phase, the late ones,
-    and those of the worst; the p95 of ages in ms of who saw the oldest, None where nobody dragged;
-    how long pictures took, and of that waited for storage (None where nobody looked); what an
-    ingest wrote; within how many ns those at several machines had begun. Where a decoder was
-    refused there are no pictures."""
+    and those of the worst; the p95 of ages in ms of who saw the oldest, if anybody dragged; how
+    long pictures took, and of that waited for storage, if looked at; what an ingest wrote; within
+    how many ns machines had begun. A refused decoder has no pictures."""
 
     players: Positive
     pictures: Whole
