@@ -52,8 +52,8 @@ little otherwise than the libraries; another version of the encoder makes other 
 
 class Making(Fact):
     """The program's argument list for one encoding, with `SOURCE` and `TARGET` in it, and what must
-    be known of it. Files have their sources' names with `suffix`; size and rate are the
-    footage's."""
+    be known of it. Files have their sources' names and `suffix`; size and rate are of the
+    footage."""
 
     encoding: str
     container: str

@@ -78,8 +78,7 @@ def _told_once(
     failure: ValidationError, *, data: Mapping[str, Any], model: type[BaseModel]
 ) -> list[tuple[KeyPath, Any]]:
     """The problems as a person counts them, misspelt keys first. Left out is what follows from
-    another one: a list too short because an entry is wrong, a key missing because it is
-    misspelt."""
+    another one: a list too short because an entry is wrong, a missing key that is misspelt."""
     problems = [(path_in(data, p["loc"]), p) for p in failure.errors(include_url=False)]
     meant = {
         (*path[:-1], name)

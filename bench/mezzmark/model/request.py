@@ -1,8 +1,8 @@
 """What is asked of an encoding: needs that must be met, and wishes in order or with weights.
 
 A need reads `figure <= limit` or `fact = value`; a wish reads `less figure` or `more figure`. Both
-are read once, where a text enters, and written as text again. Long because wrong texts have their
-own messages."""
+are read where a text enters, and written so again. Long because wrong texts have their own
+messages."""
 
 import math
 import re

@@ -47,8 +47,7 @@ class HostFacts(Fact):
 
 
 class Root(Fact):
-    """A folder of prepared files, and what is said of its storage; `path` is the last part
-    alone."""
+    """A folder of prepared files and what is told of its storage; of `path` the last part."""
 
     name: str
     path: str

@@ -91,8 +91,7 @@ def mean_share_interval(
 def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
     """The interval of the median of positive `values`, made on their logs. Between order
     statistics, interpolated to the level (Hettmansperger & Sheather, Statistics & Probability
-    Letters 4, 1986, 75-79); of too few t on their logs, widened to hold it. Raises as
-    `log_t_interval`."""
+    Letters 4, 1986, 75-79); of too few t on logs, made to hold it. Raises as there."""
     logs = np.sort(logs_of(values))
     count, point = logs.size, float(np.median(logs))
     # The chance that the median lies between the k-th value from either end, k = 1, 2, …
@@ -120,8 +119,7 @@ def count_median_limits(
     values: ArrayLike, *, confidence_level: float
 ) -> tuple[float, float] | None:
     """Order statistics about the median of whole numbers, whatever their distribution (Conover,
-    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None of too few values (below 6
-    for 95 %)."""
+    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None of too few (5 for 95 %)."""
     ordered = np.sort(_checked(values))
     count = ordered.size
     chances = 1 - 2 * special.bdtr(np.arange(count // 2 + 1), count, 0.5)

@@ -93,8 +93,8 @@ def log_margin(tolerance_fraction: float) -> float:
 
 def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     """From costs of both sides in the same rounds, in the same order. What a round's requests and
-    its moment do to both sides cancels. ValueError for fewer than two pairs, unequal sides, or
-    costs not positive."""
+    its moment do to both sides cancels. ValueError for one pair, unequal sides, costs not
+    positive."""
     first, second = logs_of(baseline), logs_of(candidate)
     if first.size != second.size:
         raise ValueError(f"{first.size} baseline rounds cannot pair with {second.size}")
@@ -127,8 +127,7 @@ def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
 def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: bool) -> Change:
     """Of the undisturbed level of two sides; `is_paired` where rounds of one place did one work.
     The spread is of logs cut at the highest that counts (Tukey & McLaughlin, Sankhya A 25, 1963,
-    331-352; two sides: Yuen, Biometrika 61, 1974, 165-170). Raises ValueError as
-    `paired_change`."""
+    331-352; two sides: Yuen, Biometrika 61, 1974, 165-170). Raises as `paired_change`."""
     sides = [logs_of(baseline), logs_of(candidate)]
     if is_paired and sides[0].size != sides[1].size:
         raise ValueError(f"{sides[0].size} baseline rounds cannot pair with {sides[1].size}")
@@ -154,8 +153,8 @@ def seen_run_errors(
     """What two runs show by themselves of how much runs differ, as errors of the log ratio of the
     undisturbed level and of the typical trial; costs are in the order of their rounds. Thirds of a
     run differ by more than their rounds explain where states of the machine last. Lowest and
-    highest thirds change alike where the work alone does: half of what they disagree by is a doubt
-    of each level."""
+    highest thirds change alike where the work alone does: half their disagreement is each level's
+    doubt."""
     sides = [logs_of(baseline), logs_of(candidate)]
     parts = [sides[1] - sides[0]] if is_paired else sides
     drift = math.sqrt(sum(map(_drift_variance, parts)))

@@ -282,8 +282,8 @@ def predict_throughput(
     fit: ScalingFit, core_count: int, *, confidence_level: float
 ) -> ScalingPrediction:
     """Mean throughput at a core count that need not have been measured. N / X(N) = (1 + σ(N−1) +
-    κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); the interval is made there, and never beyond N cores
-    at γ's upper limit."""
+    κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); so is the interval, up to N cores at γ's upper
+    limit."""
     bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
     point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
     is_far = core_count > LOUD_RANGE_RATIO * max(fit.core_counts)
@@ -310,8 +310,7 @@ def draw_speedup(
     draw_count: int,
 ) -> NDArray[np.float64]:
     """Draws of X(`core_count`) / X(`reference_count`), in which γ cancels. (σ, κ) are of the fit's
-    multivariate t, cut at 0: no draw scales better than linearly. ValueError for a fit without
-    covariance."""
+    multivariate t, cut at 0: none scales better than linearly. ValueError without covariance."""
     if fit.covariance_source == "none":
         raise ValueError(f"{fit.round_count} rounds carry no interval")
     df = fit.degrees_of_freedom

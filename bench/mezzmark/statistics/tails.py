@@ -43,8 +43,7 @@ of a few trials would count for ever more (`tests/simulation/design_coverage.py`
 
 class Samples:
     """The samples of clips with these shares, from an array for each round of each clip, the rounds
-    of all clips in one order. `sizes` are by clip and round; ValueError for a clip without a
-    round."""
+    of all clips in one order. `sizes` are by clip and round; ValueError without a round."""
 
     def __init__(self, clips: Sequence[Sequence[Floats]], shares: Sequence[float]) -> None:
         self.shares = shares
@@ -112,8 +111,7 @@ def estimate_quantile(
     samples: Samples, probability: float, *, confidence_level: float, is_stratified: bool = False
 ) -> TailEstimate:
     """The quantile of all samples with its interval over rounds; `is_stratified`: those of a trial
-    were drawn together. ValueError without a sample, or for a level or probability outside (0,
-    1)."""
+    were drawn together. ValueError without a sample, for level or probability outside (0, 1)."""
     check_level(confidence_level)
     check_level(probability)
     pooled, reached, _ = samples.pooled
@@ -228,8 +226,7 @@ def claim_share(
 
 def draw_tail(pooled: Floats, probability: float, effective: float, levels: Floats) -> Floats:
     """What the quantile of all moves may be, one value for each of `levels` (uniform on 0 to 1):
-    sorted `pooled` moves, infinite beyond them. The share within a value is a Beta of Jeffreys'
-    prior."""
+    sorted `pooled` moves, infinite beyond them. The share within is a Beta (Jeffreys' prior)."""
     within = np.arange(1, pooled.size + 1) / pooled.size * effective
     below = special.betainc(within + 0.5, effective - within + 0.5, probability)
     place = np.searchsorted(-below, -levels, side="left")

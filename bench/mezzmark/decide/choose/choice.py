@@ -279,8 +279,7 @@ class Choice(ChoiceRequest):
 
     @property
     def tied(self) -> str | None:
-        """The runner-up where it is a rival (`is_rivalled`) and both surely meet what was
-        measured."""
+        """The runner-up where it rivals (`is_rivalled`) and both surely meet what was measured."""
         if self.runner_up is None or not self.is_rivalled:
             return None
         both = [self.find(name) for name in (self.leader, self.runner_up) if name]

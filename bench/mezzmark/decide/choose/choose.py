@@ -126,7 +126,7 @@ def choose_encoding(
 ) -> Choice:
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
     encodings, or of those `among`. Needs that no run measured are `not shown`, never passed; wishes
-    that none measured are left out and named. RunError for runs that do not belong together,
+    that none measured are left out and named. RunError for runs that do not go together,
     ScenarioError where no wish was measured or a need names what nothing has, ValueError without
     runs."""
     if not runs:

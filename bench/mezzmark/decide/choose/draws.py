@@ -55,8 +55,7 @@ class FigureSamples:
     round, or a whole run), whose spread is the figure's, and is empty where that is known without
     spread. `clips` has the same of each clip that decides, and `moves` a clip's latencies by trial
     where the figure is their tail. `sides` are standard deviations below and above the point of a
-    figure of sizing, of which only "no" can follow where it `is_bound`. `lack` says why nothing is
-    known."""
+    figure of sizing, only for "no" where it `is_bound`. `lack` says why nothing is known."""
 
     point: float = math.nan
     logs: Mapping[RoundKey, float] = field(default_factory=dict)

@@ -256,12 +256,9 @@ class RunFigures:
             for cell, group in meant.items()
             if (kept := [o for o in group if o.figures.get(figure.figure, -1) > least])
         }
-        found: dict[str, list[FigureSamples]] = {}
-        played: dict[str, set[str]] = {}
-        for cell, group in having.items():
-            if one := self._in_setting(figure, group):
-                found.setdefault(cell.encoding, []).append(one)
-            played.setdefault(cell.encoding, set()).update(o.cell.clip for o in group)
+        settings = ((cell.encoding, self._in_setting(figure, g)) for cell, g in having.items())
+        found = grouped((name, one) for name, one in settings if one)
+        played = grouped((c.encoding, o.cell.clip) for c, group in having.items() for o in group)
         sign = 1 if figure.better == "less" else -1
         return {
             name: min(found[name], key=lambda one: (sign * one.point, str(one.setting)))

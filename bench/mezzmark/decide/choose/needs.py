@@ -90,8 +90,7 @@ def judge_needs(
     confidence_level: float,
 ) -> tuple[NeedResults, Floats]:
     """Every need against every encoding; and how far each lies beyond the limit on its worst clip,
-    on the log scale (draws, encodings, needs): met up to 0, minus infinity where it is not
-    shown."""
+    on the log scale (draws, encodings, needs): met up to 0, minus infinity if not shown."""
     excess = np.full((len(draws.draws), len(draws.encodings), len(needs)), -np.inf)
     table: NeedResults = {}
     for e, name in enumerate(draws.encodings):

@@ -25,8 +25,7 @@ NOBODY = -1
 class ChoiceModel:
     """All that a choice is made from: what is asked; `excess` (draws, encodings, needs), how far
     beyond a need's limit; `costs` (draws, encodings, goals) and `point_costs` (encodings, goals),
-    of which less is better. `first` (the original, where needs say how footage must play) is taken
-    where it meets all."""
+    of which less is better. `first` (perhaps the original) is taken where it meets all needs."""
 
     request: ChoiceRequest
     draws: FigureDraws
@@ -80,8 +79,7 @@ def prefer(
     costs: Floats, eligible: Flags, request: ChoiceRequest, first: int = NOBODY
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.intp]]:
     """The index of the preferred encoding, or `NOBODY`: costs (…, encodings, goals), less is
-    better; eligible (…, encodings). Ties go to the first encoding; the one at `first` is taken
-    where it is eligible."""
+    better; eligible (…, encodings). Ties go to the first one; `first` is taken where eligible."""
     left = _preferred(costs, eligible, request, first)
     return np.where(left.any(axis=-1), left.argmax(axis=-1), NOBODY)
 

@@ -84,8 +84,7 @@ def disturbed_pairs(runs: Runs) -> tuple[tuple[int, int], ...]:
 
 @dataclass(frozen=True, slots=True)
 class Sides:
-    """Costs of both sides' runs, how they were measured, and by task how much earlier runs
-    differ."""
+    """Costs of both sides' runs, their design, and by task how much earlier runs differ."""
 
     baseline: Sequence[RunCosts]
     candidate: Sequence[RunCosts]
@@ -162,8 +161,7 @@ def _moderate(
     changes: Sequence[paired.Change], others: Sequence[Sequence[paired.Change]]
 ) -> list[paired.Change]:
     """All of the same degrees of freedom; `others` are those of other machines. With these a cell
-    has at least its whole machine's, moderated over machines: one whose runs differ more is not
-    judged by the others'."""
+    has at least its whole machine's, moderated: it is not judged by the others'."""
     degrees = changes[0].degrees
     machines = [np.array([c.standard_error**2 for c in one]) for one in (changes, *others)]
     moderated, whole = moderate_variances(np.concatenate(machines), degrees)
@@ -183,8 +181,8 @@ def read_run_spreads(
 ) -> dict[str, RunSpread]:
     """For each task how much earlier runs differ, pooled over its cells: half the mean square of
     the changes between any two of them, less what their rounds explain. Counted are runs of the
-    machine, versions and settings of `like` without the ids `excluded`; tasks with fewer than
-    `HISTORY_RUNS` are left out."""
+    machine, versions and settings of `like` without `excluded`; no task of fewer than
+    `HISTORY_RUNS`."""
     runs = [
         run
         for run in history

@@ -41,8 +41,7 @@ class HostCheck(Fact):
 
     @property
     def telling_cell(self) -> verdicts.CellVerdict | None:
-        """Of the cells of the host's verdict the one that changed most; None where none has a
-        ratio."""
+        """Of the cells of the host's verdict the one that changed most, if one has a ratio."""
         cells = [cell for cell in self.report.cells if cell.cost_ratio] if self.report else []
         own = [cell for cell in cells if cell.verdict == self.verdict]
         is_faster = self.verdict == "improved"

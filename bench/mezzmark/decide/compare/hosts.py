@@ -79,8 +79,8 @@ class TaskRatio(Fact):
 
 class HostComparison(Fact):
     """One host against the reference. `kernel_ratio` is that of the reference kernel. Nothing is
-    claimed where `is_void`: a cell differed from itself. `unreported` are facts that neither system
-    told; `states` are of both."""
+    claimed where `is_void`: a cell differed from itself. `unreported` facts neither told; `states`
+    are of both."""
 
     other: ComparedRun
     design: Design

@@ -244,8 +244,7 @@ class RunSpread(Fact):
 
 class SideLoad(Fact):
     """How busy the machine was on one side: load before trials, and the shares of them in which
-    work waited for a processor or the hypervisor took it; each median and highest, None where not
-    told."""
+    work waited for a processor or the hypervisor took it; median and highest, if told."""
 
     side: Literal["baseline", "candidate"]
     before: tuple[float, float] | None

@@ -263,8 +263,7 @@ class ScrubSpread(Fact):
 
 class Steadiness(Fact):
     """What a run says of its own spread: the machine's course, disturbed trials, how precise it is,
-    what the next run should do (None where too little was measured), and scrub cells of two
-    kinds."""
+    what the next run should do (None where too little was measured), and cells of two kinds."""
 
     machine: MachineState
     disturbance: Disturbance

@@ -158,8 +158,7 @@ def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> floa
 
 
 def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
-    """So many that cards never wait: a day's cards for each day of the longest card, and one
-    more."""
+    """So many that cards never wait: a day's for each day of the longest card, and one more."""
     longest_hours = max(c.card_hours * c.pixels_per_s / slowest_rate for c in shop.cameras)
     days = math.ceil(min(longest_hours / HOURS_PER_DAY, MOST_MACHINES)) + 1
     return min(shop.card_count_per_day * days, MOST_MACHINES)

@@ -136,8 +136,7 @@ def clip_seconds(
     trials: Sequence[Trial], encoding: str, split: tuple[int, int]
 ) -> dict[str, list[float]]:
     """Per clip, the seconds a frame takes one job of a split, one value per round. Loading (decode
-    and conversion), encoding and proving as the grid measured them: the way through an ingest pool
-    of this split."""
+    and conversion), encoding and proving as the grid measured them, as in a pool of this split."""
     found: dict[str, dict[int, float]] = {}
     for trial, measured in _grid_trials(trials, encoding, split):
         encode_ns = np.subtract(measured.end_ns, measured.start_ns)

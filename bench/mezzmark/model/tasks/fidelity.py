@@ -174,8 +174,7 @@ class ChartMeasurement(Fact):
     `eight_bit_step_fraction` is how much of the staircase that 8 bits make of a finer ramp is
     there: 0 none, 1 all; None where the format has only 8 bits. `chroma_shift_*` are of the decoded
     planes against where the tags say they lie; None where too little of the wave is left to say.
-    `misread` is what the code values mean and what the viewer takes them for, None where that is
-    the same (or nobody asked)."""
+    `misread` is what the code values mean and what the viewer takes them for, if not the same."""
 
     chart: Chart
     pixel_format: str
@@ -253,8 +252,8 @@ class FidelityMeasurement(Fact):
     """One trial of the fidelity task: deterministic, so that one is enough. `encoded_pixel_format`
     is what entered the encoder, `compared_pixel_format` the clip's own bit depth and chroma, in
     which quality is measured. `chart` is None where none could be sent, and `chart_refusal` says
-    why; `chart_by_pictures` is of a viewer that believes the pictures' own tags first, None where
-    that is the same."""
+    why; `chart_by_pictures` is of a viewer that believes the pictures' own tags first, if not the
+    same."""
 
     task: Literal["fidelity"] = "fidelity"
     frame_count: Positive

@@ -93,8 +93,7 @@ def moving_refreshes(strokes: Sequence[Stroke]) -> NDArray[np.bool_]:
 
 
 class Screen(NamedTuple):
-    """At each refresh the `wanted` frame, the `shown` one (-1: none yet), which `picture` that
-    is."""
+    """At each refresh the `wanted` frame, the `shown` one (-1: none yet) and its `picture`."""
 
     wanted: Ints
     shown: Ints

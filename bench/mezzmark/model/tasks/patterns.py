@@ -76,8 +76,7 @@ def spread_targets(
 ) -> NDArray[np.int_]:
     """Frames of a clip as a Latin hypercube over place in the group and place in the clip, in
     random order; each frame is as likely as any other. By their places in the group frames fall
-    into equal strata with one target each; which of its frames, in the clip's order, is stratified
-    too."""
+    into equal strata with one target each; which of its frames is stratified too."""
     frames = np.arange(groups[-1])
     places = frames - np.repeat(groups[:-1], np.diff(groups))
     by_place = np.argsort(places, kind="stable")
