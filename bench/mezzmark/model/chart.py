@@ -107,8 +107,8 @@ class Chart(Fact):
         return np.where(is_grey, rgb * (0.75 if self.transfer == "PQ" else 1.0), 0.1 + 0.6 * rgb)
 
     def as_meant(self, rgb: colour.Floats, believed: colour.Meaning) -> colour.Floats:
-        """The R'G'B', from 0 to 1, that in the chart's own primaries and transfer means the light
-        that a viewer makes of `rgb` which believes this."""
+        """The R'G'B' (0 to 1) that in the chart's terms is the light such a viewer makes of
+        `rgb`."""
         if (believed.primaries, believed.transfer) != (self.primaries, self.transfer):
             light = colour.light_of(np.clip(rgb, 0, 1), believed.transfer)
             light = colour.change_primaries(light, source=believed.primaries, target=self.primaries)

@@ -33,8 +33,7 @@ Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]  # As `Whole`, of what is divided by
 
 Length = Annotated[float, Field(ge=1e-10, le=1e30)]
-"""Of footage, in seconds, which is divided by. FFmpeg keeps times in 64 bits and both terms of a
-tick in 32: no file can state a shorter or a longer one."""
+"""Of footage, in seconds: by FFmpeg's 64 bits of times and 32 of ticks none is beyond."""
 
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")
@@ -65,8 +64,7 @@ class Fact(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class NameIn:
-    """Marks a text that must be a name of this table: `Annotated[str, NameIn(PATTERNS)]`. Another
-    one is an error of kind `not_in_table` with all legal names."""
+    """A text that must be a name of this table; else `not_in_table` with all legal names."""
 
     table: Mapping[str, object]
 
@@ -163,8 +161,7 @@ BitRate = Annotated[int, BeforeValidator(_bitrate_bps, json_schema_input_type=in
 
 
 def same_length(*names: str, or_none: Collection[str] = ()) -> Any:
-    """A validator of a model: these lists, with one entry per move, job or clip, have one length;
-    so have those `or_none`, unless they are empty."""
+    """A validator of a model: these lists have one length, those `or_none` unless empty."""
     lists = (*names, *or_none)
 
     def check(fact: Any) -> Any:

@@ -15,8 +15,7 @@ LONGEST_NAME = 100  # Characters of a worker's name; longer ones are refused
 
 
 class Describe(Fact):
-    """Say what the machine is; its label is `name` unless it has one of its own. With
-    `is_probed` also what it encodes and decodes in hardware."""
+    """Say what the machine is, called `name` unless by itself; if `is_probed`, what it codes."""
 
     kind: Literal["describe"] = "describe"
     name: str
@@ -80,8 +79,7 @@ class Fetched(Fact):
 
 
 class Performed(Fact):
-    """What came of a job, when it ran, how long it took as its parent saw it, and what its machine
-    did before and meanwhile; `judged_by` as in `Trial`."""
+    """What came of a job, when, how long by its parent's clock, and what the machine did."""
 
     kind: Literal["performed"] = "performed"
     answer: Answer

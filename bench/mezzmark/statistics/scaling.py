@@ -226,8 +226,7 @@ class Peak:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScalingPrediction:
-    """Throughput predicted for `core_count`; `is_far` where that is more than LOUD_RANGE_RATIO
-    times the largest count measured, which must be said beside it."""
+    """For `core_count`; `is_far`, to be said, beyond LOUD_RANGE_RATIO times the counts measured."""
 
     core_count: int
     interval: Interval | None

@@ -196,8 +196,7 @@ def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: f
 
 
 def detectable_change(standard_error: float, *, degrees: float, error_level: float) -> float:
-    """The smallest change, as a fraction above 1, that would have been found nine times in ten; by
-    bisection on the noncentrality, to 1e-9 of it."""
+    """The smallest change, as a fraction above 1, found nine times in ten; by bisection to 1e-9."""
     low, high = 0.0, 1.0
     while t_test_power(high, degrees=degrees, error_level=error_level) < POWER:
         low, high = high, high * 2

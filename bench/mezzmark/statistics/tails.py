@@ -202,8 +202,7 @@ class ShareClaim:
 def claim_share(
     inside: NDArray[np.int_], counts: Floats, wanted: float, *, confidence_level: float
 ) -> ShareClaim:
-    """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
-    had `inside` among its `counts`; at least two trials."""
+    """Whether `wanted` or more lies within a limit; `inside` of `counts`, of two trials or more."""
     total, trials = float(counts.sum()), counts.size
 
     def effective(floor: float) -> float:

@@ -28,8 +28,7 @@ the best choice than any other; `cannot say`: a need was not measured."""
 Unit = Literal["round", "run"]
 
 NoNumber = Literal["nothing to do", "the footage itself", "identical"]
-"""Why a figure that is known has no number: the original does without the task, is what others are
-compared with, or every picture came back bit for bit."""
+"""Why a known figure has no number; `identical`: every picture came back bit for bit."""
 
 RIVAL_CHANCE: Final = 0.05
 """Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""

@@ -42,8 +42,7 @@ DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
 """Beside the default wishes where fidelity was measured: larger shifts are seen side by side."""
 
 NO_PROXY: Final = Need.parse("proxy = false")
-"""Where proxies were measured beside others and no need speaks of them: they stand in for footage
-while it is edited, and not in its place."""
+"""Where proxies were measured beside others and no need speaks of them: they replace nothing."""
 
 
 def settings_for(

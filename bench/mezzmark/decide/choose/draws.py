@@ -42,8 +42,7 @@ DRAW_COUNT: Final = 8000
 CHOICE_SEED: Final = 20260701  # Fixed, so that the same runs always give the same answer
 
 ENOUGH_ROUNDS_FRACTION: Final = 0.5
-"""An encoding that finished in fewer of a figure's rounds than this share is not judged: what it
-did in the others is not known, and may be why it failed there."""
+"""With fewer of a figure's rounds an encoding is not judged: why it failed may be the figure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,8 +69,7 @@ class FigureSamples:
 
     @property
     def spread(self) -> tuple[float, float]:
-        """Standard error of the mean and its degrees of freedom: 0 and infinite without any
-        spread, 0 and 0 where too few units leave it unknown."""
+        """Standard error of the mean, and degrees: 0, infinite without spread; 0, 0 of too few."""
         logs = np.array(list(self.logs.values()))
         if 0 < logs.size < MINIMUM_ROUNDS:
             return 0.0, 0.0

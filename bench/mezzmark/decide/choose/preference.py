@@ -147,8 +147,7 @@ def find_runner_up(
 
 
 def chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
-    """The share of draws in which the chosen one is the choice, only these two standing; None where
-    there is no runner-up or too few rounds for a chance."""
+    """In which share of draws the chosen one wins of the two; None of one, or of too few rounds."""
     if NOBODY in (chosen, second) or model.draws.is_thin:
         return None
     pair = np.isin(np.arange(model.costs.shape[1]), (chosen, second))
@@ -180,8 +179,7 @@ GREATEST_RATIO: Final = 100.0
 def find_tipping_points(
     model: ChoiceModel, candidates: Flags, chosen: int, comparable: Flags
 ) -> tuple[TippingPoint, ...]:
-    """One at most per need and wish, the smallest change first. The rule chose `chosen` from the
-    `candidates`; who is not `comparable` cannot become one."""
+    """At most one a need and wish, the smallest first; who is not `comparable` is never chosen."""
     found: list[TippingPoint | None] = []
     if not model.draws.is_thin:
         found += [_need_point(model, n, chosen, comparable) for n in range(model.excess.shape[2])]

@@ -127,8 +127,7 @@ def judge_fleet(
 
 
 def choose_baseline(earlier: Runs, newest: MeasuredRun) -> list[MeasuredRun]:
-    """Of earlier runs the latest `BASELINE_RUNS` of those that share most cells with the newest;
-    where none shares any, the last one, so that it is said why."""
+    """The latest `BASELINE_RUNS` of those that share most cells; the last if none shares any."""
     shared = [_shared_count(run, newest) for run in earlier]
     most = max(shared, default=0)
     alike = [run for run, count in zip(earlier, shared, strict=True) if count == most]

@@ -86,8 +86,7 @@ class HistoryRun(Fact):
 
 
 class HistoryPoint(Fact):
-    """A run's cost against the point of the first run that has the series (1.0 = same, above is
-    slower); the interval is the run's own, over its rounds."""
+    """A run's cost / that of the series' first; the interval is the run's own, over its rounds."""
 
     position: int
     cost_ratio: Estimate
@@ -119,8 +118,7 @@ class HistorySeries(Fact):
 
 
 class History(Fact):
-    """All runs of one host. `tasks` has the kernel, too. The chance of any false step is held at 1
-    - `CONFIDENCE_LEVEL` over `tasks`, and over `cells`."""
+    """All runs of a host; the chance of any false step is held over `tasks`, and over `cells`."""
 
     host_label: str
     runs: tuple[HistoryRun, ...]

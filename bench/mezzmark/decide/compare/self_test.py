@@ -26,8 +26,7 @@ class ClockFacts(Fact):
 
 
 class Planted(Fact):
-    """Slowdowns of one known size: how many of the comparisons found it, and the share that theory
-    predicts from this machine's own spread (noncentral t)."""
+    """Slowdowns of one size: how many were found, and the predicted share (noncentral t)."""
 
     slowdown_fraction: float
     comparison_count: int

@@ -67,8 +67,7 @@ class Evidence:
         )
 
     def units_needed(self, tolerance_fraction: float, *, error_level: float) -> int | None:
-        """Rounds (or runs) that would settle the cell, were the change what it looks like: beyond
-        the tolerance, or within. None where no number would."""
+        """Rounds (runs) that would settle the cell, were the change as it looks; None: none."""
         change = self.undisturbed
         room = abs(abs(change.log_ratio) - log_margin(tolerance_fraction))
 

@@ -17,8 +17,7 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 from mezzmark.statistics.intervals import Floats, t_quantile
 
 DRAW_COUNT: Final = 4000
-"""The 2.5 % limits then rest on 100 draws each, which moves them by about a twentieth of the
-interval's half-width from one seed to another."""
+"""Limits of 100 draws each move by about 1/20 of the half-width from one seed to another."""
 
 _SMALLEST_DF: Final = 2  # Three rounds, the fewest that give an interval
 
@@ -75,8 +74,7 @@ def combine(function: Callable[..., Floats], *quantities: Drawn) -> Drawn:
 
 
 def estimate_drawn(quantity: Drawn, unit: str) -> Estimate:
-    """The quantity as an estimate: its point and the quantiles of its draws. Infinite draws (a
-    queue that never empties) are kept: a limit may be infinite."""
+    """As an estimate: its point and the quantiles of its draws; a limit may be infinite."""
     tail = (1 - CONFIDENCE_LEVEL) / 2
     low = high = None
     if not quantity.withheld:

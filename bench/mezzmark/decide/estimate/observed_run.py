@@ -258,8 +258,7 @@ ID_DIGITS: Final = 8  # Digits of a run's id that tell it from any other a perso
 
 
 def run_names(runs: Runs) -> list[str]:
-    """Each run's folder as it was typed, with digits of its id where two runs share that; a run
-    that lies in no folder goes by those digits alone."""
+    """As `run_name`, with digits of the id where two runs share that."""
     plain = [run_name(run) for run in runs]
     return [
         name if plain.count(name) == 1 else f"{name} ({run.manifest.run_id[:ID_DIGITS]})"

@@ -86,8 +86,7 @@ def over_clips(
 
 
 def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
-    """The share of moves within the limit, from two rounds of moves on, the clip with the smallest
-    first among those beside it; None where a clip has none."""
+    """The share of moves within the limit, and by clip; None where a clip has no two rounds."""
     rounds = every.with_moves
     if not rounds.clips or len(rounds.clips[0]) < 2:
         return None
@@ -210,8 +209,7 @@ def as_shown_speed(speed: Estimate, manifest: Manifest) -> Estimate:
 
 
 def common_rounds(observations: Iterable[Observation], mix: Mix) -> ClipRounds:
-    """The observations of one cell on the clips of the mix, or of the one cell that moves between
-    clips, of the rounds in which all clips took part."""
+    """One cell on the clips of the mix, or between clips, in the rounds that all took part in."""
     by_clip: dict[str, dict[int, Observation]] = {}
     for o in observations:
         by_clip.setdefault(o.cell.clip, {})[o.round_index] = o

@@ -52,8 +52,7 @@ def differing_facts(first: HostFacts, second: HostFacts, facts: Sequence[str]) -
 
 
 def _compared(name: str, value: FactValue) -> FactValue:
-    """The memory in steps of 19 % around powers of two, since systems report a little more or less
-    of it from one version to the next; any other fact as it is."""
+    """Memory in steps of 19 % around powers of two, since systems report a little more or less."""
     return round(4 * math.log2(float(value))) if name == "memory_bytes" and value else value
 
 

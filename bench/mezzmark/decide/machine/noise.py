@@ -29,8 +29,7 @@ FREQUENCY_DIP: Final = 0.10
 PRESSURE_RISE: Final = 0.10  # Waiting time above the cell's median by this share of the trial
 SWITCH_FACTOR: Final = 4.0
 SWITCH_RATE_PER_S: Final = 50.0
-"""Involuntary switches a processor second: several times the cell's usual rate, and so many that
-50 slices of some milliseconds were lost in a second."""
+"""Involuntary switches a processor second: several times the usual, and 50 slices lost."""
 
 CauseKind = Literal[
     "steal", "heat", "clock", "processor_wait", "storage_wait", "memory_wait", "interruptions"
@@ -122,8 +121,7 @@ Names = Annotated[frozenset[str], PlainSerializer(sorted, when_used="json")]
 
 
 class Disturbance(Fact):
-    """How many trials were disturbed, and who leads with and without them: the chosen encoding
-    where `is_choice`, else those that may be the fastest."""
+    """How many trials were disturbed, and who leads with and without them (see `Leaders`)."""
 
     disturbed_count: int
     trial_count: int

@@ -37,8 +37,7 @@ from mezzmark.statistics.spread import (
 )
 
 MOST_MORE_ROUNDS: Final = 12
-"""More rounds than these are not proposed: intervals shrink with the square root of their number,
-so whoever needs more needs a steadier machine."""
+"""More are not proposed: intervals shrink with the root, so more needs a steadier machine."""
 
 MOST_SHARE: Final = 0.75  # Share of the cells that a typical width is not exceeded by
 
@@ -159,8 +158,7 @@ def _typical_fraction(spreads: Sequence[CellSpread], round_count: int | None = N
 
 
 MATTERS_FRACTION: Final = 0.05
-"""A change or a spread of the machine below this is no reason to doubt: comparisons of runs let
-5 % pass as the same unless told otherwise."""
+"""A smaller change or spread is no reason to doubt: comparisons, too, let 5 % pass."""
 
 MINIMUM_KERNELS: Final = 3  # Fewer times of the kernel say nothing of how they spread
 
@@ -286,8 +284,7 @@ def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None
 
 
 def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
-    """Components are averaged over the scrub cells: those of one cell are known badly. A trial with
-    a move of no time has no logarithm and is left out."""
+    """Averaged over cells: one's are known badly. A move of no time has no logarithm."""
     moves: dict[Cell, list[Floats]] = {}
     start_costs_s: list[float] = []
     for observation in run.observations:

@@ -89,8 +89,7 @@ class TagOutcome(Fact):
 
 
 class QualityEstimate(Estimate):
-    """A metric's mean over clips, `sample_count` of them that make this `share` of the footage,
-    with its interval; and the worst frame with its clip."""
+    """A metric's mean over clips, which make this `share` of the footage, and the worst frame."""
 
     share: float = 1.0
     worst: float
@@ -311,8 +310,7 @@ def compare_ladders(
 
 
 def rungs(points: Ladder) -> list[tuple[float, float]]:
-    """The points of a ladder in order of bit rate: each needs more bits than the one before and
-    gives more. Of two at about one bit rate the better stays."""
+    """By bit rate, each of more dB than the one before; of two at about one rate the better."""
     kept: list[tuple[float, float]] = []
     for rate, quality in sorted(points):
         if kept and rate < kept[-1][0] * LEAST_STEP:

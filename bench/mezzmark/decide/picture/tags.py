@@ -16,8 +16,7 @@ TagState = Literal["kept", "lost", "changed", "added", "not asked"]
 
 
 class TagVerdict(Fact):
-    """What became of one tag, `written` and `read` as in `TagSurvival`; `in_pictures` is what the
-    coded pictures state where that means something else."""
+    """What became of a tag; `in_pictures` is what the coded pictures state if that means else."""
 
     tag: str
     state: TagState

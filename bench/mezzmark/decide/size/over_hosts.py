@@ -36,8 +36,7 @@ Rates = tuple[float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
-    """How a host ingests: `clip_s` seconds for each clip of the folder with all its `jobs` at work,
-    and `start_s` for each time it is sent some."""
+    """Seconds for each clip with all `jobs` at work, and for each time a host is sent some."""
 
     jobs: int
     clip_s: Sequence[float] | Floats

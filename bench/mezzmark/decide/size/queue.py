@@ -143,8 +143,7 @@ def find_machines_needed(
 
 
 def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> float:
-    """The smallest count that is enough, or infinity where `most` is not; steps double first,
-    since the answer mostly lies near `fewest`."""
+    """The smallest count that is enough, or infinity; steps double, for most lie near `fewest`."""
     if is_enough(fewest):
         return fewest
     if most <= fewest or not is_enough(most):

@@ -1,5 +1,4 @@
-"""What sizing answers: per encoding, every figure as an estimate, what it rests on, and yes, no or
-cannot tell: the only place where estimates become answers."""
+"""What sizing answers: figures as estimates, and where these become yes, no or cannot tell."""
 
 import math
 from collections.abc import Callable, Collection, Iterable, Mapping
@@ -239,8 +238,7 @@ def _if_keeping_up(answer: Answer, keeps: Answer) -> Answer:
 
 
 def has_long_cards(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
-    """Whether, at the slow end of the measured speed, too many cards take longer than the shop's
-    turnaround even where each finds a machine free."""
+    """Whether, at the slow end, too many cards take longer than the turnaround by themselves."""
     hours = figures.get("ingest_hours_per_day")
     if hours is None or hours.high is None:
         return False

@@ -197,8 +197,7 @@ class _Sizer:
         }
 
     def _streams(self, measured: MeasuredEncoding) -> dict[str, Drawn]:
-        """What is stored, what the network carries, and how many editors that is enough for;
-        nothing where the size of the encoding was not measured."""
+        """What is stored and carried, and for how many editors; nothing of unmeasured sizes."""
         shop, is_original = self.shop, measured.encoding == ORIGINAL
         hours = np.array([camera.count * camera.hours_per_day for camera in shop.cameras])
         if is_original:

@@ -147,8 +147,7 @@ def clip_seconds(
 
 
 def start_seconds(trials: Sequence[Trial], encoding: str, split: tuple[int, int]) -> list[float]:
-    """What a trial of the grid took beside the work of its jobs: to start processes and to end
-    them; the mean over clips, one value per round."""
+    """What the grid took to start and end processes; the mean over clips, one value per round."""
     found: dict[int, list[float]] = {}
     for trial, measured in _grid_trials(trials, encoding, split):
         work_ns = max(measured.load_ns) + max(measured.end_ns) + max(measured.verify_ns)

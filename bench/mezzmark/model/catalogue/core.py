@@ -55,8 +55,7 @@ TYPICAL_MBPS: Final[dict[str, int]] = {
     **{"jpeg2000-lossless": 458, "vc2-good": 248, "mpeg2-intra": 85, "mpeg2-intra-50": 50},
     **{"lossless-fast": 348, "uncompressed-8": 829, "uncompressed-10": 1106},
 }
-"""Mbit/s of the default recipe at 1920×1080, 10 bits, 25 pictures a second, as measured; where a
-codec holds a quality, other footage takes others."""
+"""Mbit/s of the default recipe at 1920×1080, 10 bits, 25 pictures a second, as measured."""
 
 
 def catalogue_names() -> tuple[str, ...]:
@@ -65,8 +64,7 @@ def catalogue_names() -> tuple[str, ...]:
 
 
 def find_encoding(name: str) -> encoding.Encoding:
-    """The encoding of this name in its usual container and pixel format, or the original.
-    EncodingError names the nearest legal names."""
+    """In its usual container and pixel format, or the original; EncodingError names the nearest."""
     if name == encoding.ORIGINAL:
         return encoding.ORIGINAL_ENCODING
     if name not in _BY_NAME:

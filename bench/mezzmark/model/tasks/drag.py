@@ -186,8 +186,7 @@ def read_figures(*rows: tuple[str, str, spec.Better, str]) -> tuple[spec.Figure,
 
 
 def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
-    """Whether the player woke so late that the hand was not served as it moved: one wait by more
-    than two refreshes, or one in a hundred by half of one."""
+    """Whether the player woke too late: once by two refreshes, or in 1 of 100 waits by half."""
     late = np.array(wake_late_ns or (0,), dtype=np.float64) * refresh_hz / NS_PER_S
     return bool(late.max() > 2 or quantile(late, 0.99) > 0.5)
 

@@ -1,5 +1,4 @@
-"""What the fidelity task finds out about an encoding: pictures, generations, chart and tags. Long
-because a task is one module: what it asks, measures and tells."""
+"""What the fidelity task finds out about an encoding. Long because a task is one module."""
 
 import math
 from collections.abc import Callable

@@ -112,8 +112,7 @@ def rebuild_screen(
 
 
 def ages(screen: Screen) -> Ints:
-    """At each refresh how many refreshes ago the hand was last at the frame on screen, or passed
-    it; -1 where it never did, or nothing is shown."""
+    """How many refreshes ago the hand was last at, or passed, the frame on screen; -1: never."""
     wanted, before = screen.wanted, np.append(screen.wanted[:1], screen.wanted[:-1])
     low = np.where(wanted > before, before + 1, wanted)
     high = np.where(wanted > before, wanted, np.maximum(wanted, before - 1))

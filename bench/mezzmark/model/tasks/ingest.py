@@ -112,8 +112,7 @@ class IngestSettings(ReadSettings):
 
 
 class IngestSource(Fact):
-    """One clip of the folder: `frame_count` frames from its start are ingested, and beside them the
-    sound, timecode and tags of one that `is_own`, the user's file."""
+    """A clip's first `frame_count` frames, with sound, timecode and tags if it `is_own`."""
 
     clip: str
     media: spec.MediaReference

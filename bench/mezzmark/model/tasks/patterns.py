@@ -35,8 +35,7 @@ _PatternFunction = Callable[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pattern:
-    """One way to move the playhead; `visits_all` clips, or stays in one; `is_stratified`: its
-    targets or hops are drawn together, not each by itself."""
+    """A way to move: it `visits_all` clips, or one; `is_stratified`: targets are drawn together."""
 
     plan: _PatternFunction
     visits_all: bool = False

@@ -154,8 +154,7 @@ def is_dragging(number: int, scrubbing: float) -> bool:
 def search_streams(
     passes: Callable[[int], bool], *, most: int, rng: np.random.Generator
 ) -> dict[int, bool]:
-    """Try numbers of streams: 1, 2, 4, … up to the first that fails, between the last two by
-    halves, then the others around, in random order."""
+    """Try 1, 2, 4, … up to the first that fails, then between by halves, then around at random."""
     known: dict[int, bool] = {}
 
     def ask(count: int) -> bool:
