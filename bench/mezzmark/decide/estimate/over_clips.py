@@ -38,6 +38,7 @@ from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.tails import estimate_share
 
 Mix = Mapping[str, float]  # Share of the footage's time by clip; sums to 1
+Pooled = dict[Cell, dict[str, Estimate]]
 
 
 def mix_of(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
@@ -105,16 +106,12 @@ def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
     return _beside(whole, rounds.names, each, is_more_better=True)
 
 
-def pool_clips(
-    observations: Sequence[Observation], manifest: Manifest
-) -> dict[Cell, dict[str, Estimate]]:
+def pool_clips(observations: Sequence[Observation], manifest: Manifest) -> Pooled:
     """Figures over the run's clips of each cell that has all, by the cell with an empty clip."""
     return _pooled(observations, mix_of(manifest.clips), frame_rates_of(manifest))
 
 
-def _pooled(
-    observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float]
-) -> dict[Cell, dict[str, Estimate]]:
+def _pooled(observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float]) -> Pooled:
     groups = group_over_clips(observations)
     pooled = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):

@@ -13,14 +13,13 @@ from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.size.result import PlayedIn
-from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
+from mezzmark.decide.throughput import grid
 from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import NS_PER_S, grouped
 from mezzmark.model.players import BEST
-from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
@@ -30,7 +29,7 @@ from mezzmark.statistics.scaling import ScalingFit
 
 PlayedRate = tuple[Estimate, PlayedIn]
 
-Waits = dict[Round, tuple[float, float]]
+Waits = dict[grid.Round, tuple[float, float]]
 """Per round: mean latency of a move in ms, and what it reads in seconds of the stream."""
 
 
@@ -45,7 +44,7 @@ class MeasuredEncoding:
 
     encoding: str
     pixel_rate: Estimate | None = None
-    rate_source: RateSource | None = None
+    rate_source: grid.RateSource | None = None
     is_storage_bound: bool = False
     bits_per_pixel: Estimate | None = None
     stream_s_per_move: Estimate | None = None
@@ -110,10 +109,10 @@ def _played_rates(runs: Runs) -> dict[str, PlayedRate]:
 
 
 def _gather(
-    name: str, trials: Sequence[tuple[Round, Trial]], runs: Runs, waits: Waits, originals: Waits
+    name: str, trials: grid.RoundTrials, runs: Runs, waits: Waits, originals: Waits
 ) -> MeasuredEncoding:
     clips = [clip for run in runs for clip in run.manifest.clips]
-    rate, source = find_pixel_rate(name, trials, clips) or (None, None)
+    rate, source = grid.find_pixel_rate(name, trials, clips) or (None, None)
     decode = _decode_pixel_rate(trials, clips)
     if rate and source and source.task != "ingest" and decode:
         rate, source = (
@@ -129,16 +128,14 @@ def _gather(
         bits_per_pixel=_bits_per_pixel(name, runs),
         stream_s_per_move=(estimate_values(reads, "s", len(reads)) if reads else None),
         saved_ms=_difference(saved) if name != ORIGINAL else None,
-        scaling=fit_grid(name, trials, clips),
+        scaling=grid.fit_grid(name, trials, clips),
     )
 
 
-def _decode_pixel_rate(
-    trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
-) -> Estimate | None:
+def _decode_pixel_rate(trials: grid.RoundTrials, clips: Sequence[ClipManifest]) -> Estimate | None:
     """Pixels a second that the originals decode at: in order by the fastest player, else on the way
     of every move with the most threads, clips by their pixels; None where nobody did."""
-    if in_order := find_pixel_rate(ORIGINAL, trials, clips, tasks=("decode",)):
+    if in_order := grid.find_pixel_rate(ORIGINAL, trials, clips, tasks=("decode",)):
         return in_order[0]
     sizes = {clip.clip: clip.original.width_px * clip.original.height_px for clip in clips}
     mine = [
@@ -149,7 +146,7 @@ def _decode_pixel_rate(
         and trial.cell.clip in sizes
     ]
     most = max(((_is_local(cell), cell.setting["threads"]) for _, cell, _ in mine), default=None)
-    work: dict[Round, list[tuple[float, float]]] = {}
+    work: dict[grid.Round, list[tuple[float, float]]] = {}
     for key, cell, measured in mine:
         if (_is_local(cell), cell.setting["threads"]) == most:
             pixels = sum(measured.decoded_frames) * sizes[cell.clip]
@@ -192,7 +189,7 @@ def _difference(values: Sequence[float]) -> Estimate | None:
     return plain.model_copy(update=signed | {"method": "t on differences paired by round"})
 
 
-def _waits_by_round(name: str, trials: Sequence[tuple[Round, Trial]], runs: Runs) -> Waits:
+def _waits_by_round(name: str, trials: grid.RoundTrials, runs: Runs) -> Waits:
     """Per round: mean latency of a move in ms, and what it reads in seconds of the stream. Every
     pattern counts alike, and each clip its share; only rounds that have all are kept. Of several
     settings the local one with `roll`, most threads and the best player counts."""
@@ -208,7 +205,7 @@ def _waits_by_round(name: str, trials: Sequence[tuple[Round, Trial]], runs: Runs
 
     best = max((mode(cell) for _, cell, _ in mine), default=None)
     rates = [clip_bitrates(run.manifest) for run in runs]
-    by_round: dict[Round, dict[tuple[str, str], tuple[float, float]]] = {}
+    by_round: dict[grid.Round, dict[tuple[str, str], tuple[float, float]]] = {}
     for key, cell, measured in mine:
         proved = proved_mask(measured)
         if mode(cell) == best and proved.any():

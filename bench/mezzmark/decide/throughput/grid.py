@@ -30,6 +30,7 @@ RATE_TASKS: Final[tuple[RateTask, ...]] = ("ingest", "grid", "encode")
 """Where ingest speed may come from, best first: only `ingest` decodes and converts as well."""
 
 Round = tuple[int, int]  # Number of the run, and of the round in it
+RoundTrials = Sequence[tuple[Round, Trial]]
 
 
 class RateSource(Fact):
@@ -53,7 +54,7 @@ class RateSource(Fact):
 
 def find_pixel_rate(
     name: str,
-    trials: Sequence[tuple[Round, Trial]],
+    trials: RoundTrials,
     clips: Sequence[ClipManifest],
     tasks: Sequence[RateTask] = RATE_TASKS,
 ) -> tuple[Estimate, RateSource] | None:
@@ -78,9 +79,7 @@ def find_pixel_rate(
     return None
 
 
-def fit_grid(
-    name: str, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
-) -> ScalingFit | None:
+def fit_grid(name: str, trials: RoundTrials, clips: Sequence[ClipManifest]) -> ScalingFit | None:
     """The law through the best split of each core count of the grid; None for too few counts."""
     best: dict[int, list[float]] = {}
     for setting, (pixels, seconds, shares) in _work_by_setting(name, "grid", trials, clips).items():
@@ -108,7 +107,7 @@ def pixel_work(trial: Trial) -> tuple[float, float]:
 
 
 def _work_by_setting(
-    name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
+    name: str, task: RateTask, trials: RoundTrials, clips: Sequence[ClipManifest]
 ) -> dict[Setting, tuple[Floats, Floats, list[float]]]:
     """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
     clips' shares of the pixels of the mix. Ingest that resizes is left out: its pixels are not

@@ -24,13 +24,13 @@ if TYPE_CHECKING:
     from mezzmark.model.tasks.scrub import ScrubSettings  # its table names patterns
 
 Requests = tuple[tuple[int, int], ...]
+Rng = np.random.Generator
 
 Groups = Sequence[int]
 """A clip as the first frames of its groups of pictures, and at the end its length in frames."""
 
-_PatternFunction = Callable[
-    [Sequence[Groups], "ScrubSettings", "np.random.Generator"], Iterator[tuple[int, int]]
-]
+_Moves = Iterator[tuple[int, int]]
+_PatternFunction = Callable[[Sequence[Groups], "ScrubSettings", Rng], _Moves]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,12 +54,7 @@ def groups_of(frame_count: int, key_frames: Sequence[int] = ()) -> Groups:
 
 
 def plan_requests(
-    pattern: str,
-    *,
-    clips: Sequence[Groups],
-    settings: "ScrubSettings",
-    rng: "np.random.Generator",
-    blocks: int = 1,
+    pattern: str, *, clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng, blocks: int = 1
 ) -> Requests:
     """The requests of one trial: `blocks` sets of `settings.requests` pairs of (clip position,
     frame index). `clips` holds the groups of pictures of each original that the pattern may visit;
@@ -70,9 +65,7 @@ def plan_requests(
     return tuple(islice(stream, blocks * settings.requests))
 
 
-def spread_targets(
-    groups: Groups, target_count: int, rng: "np.random.Generator"
-) -> NDArray[np.int_]:
+def spread_targets(groups: Groups, target_count: int, rng: Rng) -> NDArray[np.int_]:
     """Frames of a clip as a Latin hypercube over place in the group and place in the clip, in
     random order; each frame is as likely as any other. By their places in the group frames fall
     into equal strata with one target each; which of its frames is stratified too."""
@@ -93,18 +86,14 @@ def spread_targets(
     return rng.permutation(targets)
 
 
-def _jump(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-) -> Iterator[tuple[int, int]]:
+def _jump(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
     """Uniform over the clip: a click anywhere in the timeline."""
     while True:
         for frame in spread_targets(clips[0], settings.requests, rng):
             yield 0, int(frame)
 
 
-def _near(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-) -> Iterator[tuple[int, int]]:
+def _near(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
     """Log-normal hops to either side of the playhead, turned back at the clip's ends. A block meets
     each stratum of lengths once, and of two neighbours one goes forward and one back."""
     last = clips[0][-1] - 1
@@ -128,9 +117,7 @@ def _near(
 def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
     """Equal strides from a random start, wrapping: frame by frame, or a sweep at its speed."""
 
-    def pattern(
-        clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-    ) -> Iterator[tuple[int, int]]:
+    def pattern(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
         frames = clips[0][-1]
         step = direction * (settings.sweep_speed if is_sweep else 1)
         start = int(rng.integers(0, frames))
@@ -139,9 +126,7 @@ def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
     return pattern
 
 
-def _hop(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-) -> Iterator[tuple[int, int]]:
+def _hop(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
     """From clip to clip, never staying; a block's frames in one clip are spread as in `jump`."""
     clip_count = len(clips)
     position = int(rng.integers(0, clip_count))
