@@ -101,7 +101,7 @@ class TailEstimate:
     crowd into few trials (`is_clustered`), so that the limit lies beyond the slowest sample."""
 
     point: float
-    interval: Interval | None
+    interval: Interval | None = None
     missing_trials: int = 0
     samples_a_trial: int = 0
     is_clustered: bool = False
@@ -118,9 +118,7 @@ def estimate_quantile(
     point, sizes, shares = samples.quantile(probability), samples.sizes, samples.shares
     if lacking := _lacking(sizes, shares, probability):
         missing, per_trial = lacking
-        return TailEstimate(
-            point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
-        )
+        return TailEstimate(point=point, missing_trials=missing, samples_a_trial=per_trial)
     most = STRATIFIED_GAIN if is_stratified else 1.0
     within = samples.within(point)
     effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
@@ -128,7 +126,7 @@ def estimate_quantile(
     low_rank = int(np.searchsorted(reached, low, side="right"))
     high_rank = int(np.searchsorted(reached, high)) + 2
     if low_rank < 1 or high_rank > pooled.size:
-        return TailEstimate(point=point, interval=None, is_clustered=True)
+        return TailEstimate(point=point, is_clustered=True)
     interval = Interval(
         point=point,
         low=float(pooled[low_rank - 1]),

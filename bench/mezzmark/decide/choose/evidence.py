@@ -204,9 +204,8 @@ class RunFigures:
         whole = self._quality_of(figure, name, None)
         if whole.lack or name == ORIGINAL:
             return whole
-        return replace(
-            whole, clips={clip: self._quality_of(figure, name, clip) for clip in self.clips}
-        )
+        parts = {clip: self._quality_of(figure, name, clip) for clip in self.clips}
+        return replace(whole, clips=parts)
 
     def _quality_of(self, figure: FigureName, name: str, clip: str | None) -> FigureSamples:
         """Of one clip, or over all."""

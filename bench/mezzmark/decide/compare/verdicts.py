@@ -61,10 +61,8 @@ class Evidence:
 
     def detectable_fraction(self, *, error_level: float) -> float:
         """The smallest slowing that would have shown, as a slowing, nine times in ten."""
-        change = self.undisturbed
-        return detectable_change(
-            change.whole_error, degrees=change.whole_degrees, error_level=error_level
-        )
+        error, degrees = self.undisturbed.whole_error, self.undisturbed.whole_degrees
+        return detectable_change(error, degrees=degrees, error_level=error_level)
 
     def units_needed(self, tolerance_fraction: float, *, error_level: float) -> int | None:
         """Rounds (runs) that would settle the cell, were the change as it looks; None: none."""

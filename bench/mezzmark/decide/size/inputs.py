@@ -166,15 +166,13 @@ def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
     def both(a: float | None, b: float | None) -> float | None:
         return None if a is None or b is None else 1 / (1 / a + 1 / b)
 
-    ends = {"low": both(encode.low, decode.low), "high": both(encode.high, decode.high)}
-    return encode.model_copy(
-        update=ends
-        | {
-            "point": both(encode.point, decode.point),
-            "withheld": encode.withheld or decode.withheld,
-            "method": "seconds of decoding and of encoding a pixel added up",
-        }
-    )
+    changes: dict[str, object] = {
+        name: both(getattr(encode, name), getattr(decode, name))
+        for name in ("point", "low", "high")
+    }
+    changes["withheld"] = encode.withheld or decode.withheld
+    changes["method"] = "seconds of decoding and of encoding a pixel added up"
+    return encode.model_copy(update=changes)
 
 
 def _difference(values: Sequence[float]) -> Estimate | None:
@@ -250,7 +248,5 @@ def _bits_per_pixel(name: str, runs: Runs) -> Estimate | None:
         reason.model_copy(update={"kind": "few_clips"}) if reason.kind == "few_rounds" else reason
         for reason in estimate.withheld
     )
-    method = "bits / pixels of the mix; t over clips"
-    return estimate.model_copy(
-        update={"method": method, "withheld": few, "sample_count": len(known)}
-    )
+    changes = {"method": "bits / pixels of the mix; t over clips", "withheld": few}
+    return estimate.model_copy(update=changes | {"sample_count": len(known)})

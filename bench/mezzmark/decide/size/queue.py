@@ -131,15 +131,13 @@ def find_machines_needed(
         return _fewest(is_enough, fewest=shop.ingest_machines, most=most)
 
     has_interval = late.low is not None and late.high is not None
-    return late.model_copy(
-        update={
-            "point": fewest(lambda estimate: estimate.point),
-            "low": fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
-            "high": fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
-            "unit": "machines",
-            "method": "queues simulated with more and more machines",
-        }
-    )
+    changes = {"unit": "machines", "method": "queues simulated with more and more machines"}
+    found = {
+        "point": fewest(lambda estimate: estimate.point),
+        "low": fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
+        "high": fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
+    }
+    return late.model_copy(update=found | changes)
 
 
 def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> float:

@@ -230,9 +230,8 @@ def _pixel_rate(seen: spec.Seen) -> float:
 def _idle_fraction(seen: spec.Seen) -> float:
     """The share of the workers' time until the last file stood in which they had no clip."""
     measured: IngestMeasurement = seen.measured
-    busy_ns = sum(
-        end - start for start, end in zip(measured.start_ns, measured.end_ns, strict=True)
-    )
+    spans = zip(measured.start_ns, measured.end_ns, strict=True)
+    busy_ns = sum(end - start for start, end in spans)
     return max(0.0, 1 - busy_ns / NS_PER_S / (measured.worker_count * _makespan_s(seen)))
 
 

@@ -101,9 +101,8 @@ def _near(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Move
     hop_count = settings.requests
     playhead = int(rng.integers(0, last + 1))
     while True:
-        shares = np.clip(
-            (np.arange(hop_count) + rng.random(hop_count)) / hop_count, 1e-12, 1 - 1e-12
-        )
+        places = np.arange(hop_count) + rng.random(hop_count)
+        shares = np.clip(places / hop_count, 1e-12, 1 - 1e-12)
         signs = np.repeat(rng.choice((-1, 1), size=(hop_count + 1) // 2), 2)[:hop_count]
         signs[1::2] *= -1
         for k in rng.permutation(hop_count):
