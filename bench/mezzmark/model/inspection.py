@@ -131,16 +131,15 @@ class Advice(Fact):
 
 
 class Inspection(Fact):
-    """One file looked at closely over `examined_duration_s` from its start.
-
-    Packets are read over the whole examined part, pictures decoded over its first
-    `decoded_frame_count`. `refusal` says why the file cannot be measured, "" if it can, and
-    `refusal_remedy` what to do about it. `bitrate_by_second_bps` holds the video track's bit rate
-    in each whole second, the last one over what is left of it. `further_names` are the files in
-    which a spanned shot goes on. `slice_count` is that of slices a picture, None where they are not
-    looked for; `suspicions` are signs of damage in the decoded pictures. `media.tags` are the
-    container's where it states them; `picture_tags` what the coded pictures state. It is to be
-    shown turned left by `quarter_turns`."""
+    """One file looked at closely over `examined_duration_s` from its start. Packets are read over
+    the whole examined part, pictures decoded over its first `decoded_frame_count`. `refusal` says
+    why the file cannot be measured, "" if it can, and `refusal_remedy` what to do about it.
+    `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one over
+    what is left of it. `further_names` are the files in which a spanned shot goes on. `slice_count`
+    is that of slices a picture, None where they are not looked for; `suspicions` are signs of
+    damage in the decoded pictures. `media.tags` are the container's where it states them;
+    `picture_tags` what the coded pictures state. It is to be shown turned left by
+    `quarter_turns`."""
 
     media: MediaFacts
     is_excerpt: bool

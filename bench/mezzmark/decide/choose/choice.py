@@ -70,15 +70,13 @@ class Lack(Fact):
 
 
 class NeedResult(Fact):
-    """One need against one encoding.
-
-    `value` is a figure's, `facts` are the values of a fact (the original has one a clip), and
-    `no_number` says why a known figure has none; `lack` why nothing is known. `chance` is that of
-    truly meeting it (None without enough rounds). `margin_fraction` is the room left as a share of
-    the limit, negative beyond it; dB figures have `margin_db` instead. Of several clips all this is
-    of `clip`, the least sure to meet it or, where all do, the nearest to its limit, but `chance`,
-    which is of all. `share_within` is the share of moves within the limit of a tail;
-    `rounds_missing` more are needed for a claim."""
+    """One need against one encoding. `value` is a figure's, `facts` are the values of a fact (the
+    original has one a clip), and `no_number` says why a known figure has none; `lack` why nothing
+    is known. `chance` is that of truly meeting it (None without enough rounds). `margin_fraction`
+    is the room left as a share of the limit, negative beyond it; dB figures have `margin_db`
+    instead. Of several clips all this is of `clip`, the least sure to meet it or, where all do, the
+    nearest to its limit, but `chance`, which is of all. `share_within` is the share of moves within
+    the limit of a tail; `rounds_missing` more are needed for a claim."""
 
     need: Need
     outcome: Outcome
@@ -95,16 +93,15 @@ class NeedResult(Fact):
 
 
 class JudgedEncoding(Fact):
-    """One encoding under the needs and wishes.
-
-    `lacks` say why it is not judged. `figures` are what the wishes look at, by name, with the
-    `settings` in which they were timed; `no_numbers` are those that are known without a number.
-    `chance_all` is that of meeting every need, None where one of them was not measured;
-    `chance_measured` that of meeting those that were; `chance_best` that of being the best of those
-    that meet them; `chance_dominated` that of another one being at least as good in every wish and
-    better in one (of an original, where it misses a need on how footage must play). None where the
-    rounds cannot carry a chance. `chance_beside` is that of being the better choice than the leader
-    on its `own_clips` alone, where it lacks one that decides."""
+    """One encoding under the needs and wishes. `lacks` say why it is not judged. `figures` are what
+    the wishes look at, by name, with the `settings` in which they were timed; `no_numbers` are
+    those that are known without a number. `chance_all` is that of meeting every need, None where
+    one of them was not measured; `chance_measured` that of meeting those that were; `chance_best`
+    that of being the best of those that meet them; `chance_dominated` that of another one being at
+    least as good in every wish and better in one (of an original, where it misses a need on how
+    footage must play). None where the rounds cannot carry a chance. `chance_beside` is that of
+    being the better choice than the leader on its `own_clips` alone, where it lacks one that
+    decides."""
 
     encoding: str
     status: Status
@@ -162,15 +159,13 @@ class Addition(Fact):
 
 
 class ChoiceRequest(Fact):
-    """What is asked, as far as `run_count` runs can answer it.
-
-    `weights` are those of the `wishes`, empty where these stand in order; `alternatives` are
-    further wishes that the runs could answer. `how_to_measure` says, of needs that no scenario of
-    these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
-    many were begun. `clips` decide; `floor_ms` is the wait below which none is shorter: the frame
-    time of the fastest of them; every run tried `most_streams`. Wishes in order
-    count in steps of `indifference_fraction`; `wishes_from` is the scenario of the runs that states
-    them, if any. `best_players` are those that the runs named."""
+    """What is asked, as far as `run_count` runs can answer it. `weights` are those of the `wishes`,
+    empty where these stand in order; `alternatives` are further wishes that the runs could answer.
+    `how_to_measure` says, of needs that no scenario of these runs measures, what to add. `unit` is
+    what is drawn again and again, `begun_count` how many were begun. `clips` decide; `floor_ms` is
+    the wait below which none is shorter: the frame time of the fastest of them; every run tried
+    `most_streams`. Wishes in order count in steps of `indifference_fraction`; `wishes_from` is the
+    scenario of the runs that states them, if any. `best_players` are those that the runs named."""
 
     needs: tuple[Need, ...]
     wishes: tuple[Wish, ...]
@@ -225,16 +220,15 @@ class ChoiceRequest(Fact):
 
 
 class Choice(ChoiceRequest):
-    """The whole answer, with what was asked. There is no overall score.
-
-    Where a need was not measured there is no recommendation; `by_other_needs` is then who would
-    be recommended by those that were. `chance_best` belongs to the `leader`; `chance_ahead` is that
-    of the leader being the choice where only it and the runner-up stand, `decided_by` what sets the
-    two apart. `unit_count` rounds that every encoding finished (or whole runs) stand behind it;
-    where it `is_thin` they are too few for a chance, and where they are `rounds_short` nobody is
-    recommended. `machines_needed` are those with which an encoding is in time, where more than the
-    shop's; `disturbance` says who is chosen without disturbed trials, where that was looked at;
-    `making` how the recommended files are made, unless it is the original."""
+    """The whole answer, with what was asked. There is no overall score. Where a need was not
+    measured there is no recommendation; `by_other_needs` is then who would be recommended by those
+    that were. `chance_best` belongs to the `leader`; `chance_ahead` is that of the leader being the
+    choice where only it and the runner-up stand, `decided_by` what sets the two apart. `unit_count`
+    rounds that every encoding finished (or whole runs) stand behind it; where it `is_thin` they are
+    too few for a chance, and where they are `rounds_short` nobody is recommended. `machines_needed`
+    are those with which an encoding is in time, where more than the shop's; `disturbance` says who
+    is chosen without disturbed trials, where that was looked at; `making` how the recommended files
+    are made, unless it is the original."""
 
     verdict: Verdict
     recommendation: str | None

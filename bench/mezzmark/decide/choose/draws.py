@@ -47,14 +47,13 @@ ENOUGH_ROUNDS_FRACTION: Final = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureSamples:
-    """One figure of one encoding.
-
-    `point` is what counts, on the log scale: about that of `estimate`, which is what the report
-    shows; infinite where the encoding does without the figure. `logs` has one value a unit (a
-    round, or a whole run), whose spread is the figure's, and is empty where that is known without
-    spread. `clips` has the same of each clip that decides, and `moves` a clip's latencies by trial
-    where the figure is their tail. `sides` are standard deviations below and above the point of a
-    figure of sizing, only for "no" where it `is_bound`. `lack` says why nothing is known."""
+    """One figure of one encoding. `point` is what counts, on the log scale: about that of
+    `estimate`, which is what the report shows; infinite where the encoding does without the figure.
+    `logs` has one value a unit (a round, or a whole run), whose spread is the figure's, and is
+    empty where that is known without spread. `clips` has the same of each clip that decides, and
+    `moves` a clip's latencies by trial where the figure is their tail. `sides` are standard
+    deviations below and above the point of a figure of sizing, only for "no" where it `is_bound`.
+    `lack` says why nothing is known."""
 
     point: float = math.nan
     logs: Mapping[RoundKey, float] = field(default_factory=dict)

@@ -175,18 +175,16 @@ class Refusal(Fact):
 
 
 class CellVerdict(Fact):
-    """One cell's verdict.
-
-    `cost_ratio` is candidate / baseline (1.0 = same, above is worse) of the undisturbed level, with
-    the interval that decides; `typical_ratio` that of the typical trial, as simultaneous.
-    `is_slower_in_part` where only that one is surely beyond the tolerance. `detectable_fraction` is
-    the smallest slowing that would have shown nine times in ten. `units_needed` says how many
-    rounds (runs, in a comparison of several) would settle an open cell; None: more of the same
-    would not. `reasons` say why there is no ratio. `withheld_verdict` is what would be said if runs
-    had not overlapped, no self-comparison were significant and the machine had not changed.
-    `run_spread` is what runs are taken to differ by; `two_kinds` are of both sides, where trials of
-    either are surely fast or slow as a whole. `players` are those of both sides, where their best
-    players are not the same: the ratio is then of the choice, too."""
+    """One cell's verdict. `cost_ratio` is candidate / baseline (1.0 = same, above is worse) of the
+    undisturbed level, with the interval that decides; `typical_ratio` that of the typical trial, as
+    simultaneous. `is_slower_in_part` where only that one is surely beyond the tolerance.
+    `detectable_fraction` is the smallest slowing that would have shown nine times in ten.
+    `units_needed` says how many rounds (runs, in a comparison of several) would settle an open
+    cell; None: more of the same would not. `reasons` say why there is no ratio. `withheld_verdict`
+    is what would be said if runs had not overlapped, no self-comparison were significant and the
+    machine had not changed. `run_spread` is what runs are taken to differ by; `two_kinds` are of
+    both sides, where trials of either are surely fast or slow as a whole. `players` are those of
+    both sides, where their best players are not the same: the ratio is then of the choice, too."""
 
     cell: Cell
     verdict: Verdict
@@ -258,14 +256,13 @@ class ChangedVerdict(Fact):
 
 
 class RegressionReport(Fact):
-    """The whole comparison. `exit_code` is that of `verdict`.
-
-    `overlaps` names the runs, two by two, that were at work on one machine at the same time.
-    `machine_ratio` is the reference kernel's cost, candidate / baseline; where the machine
-    `has_moved` by it every cell is open. `run_spreads` are what was added to the errors of single
-    runs, with `history_count` earlier runs handed in. `unsteady_runs` are those in which the
-    machine was not steady, or nobody knows. `changed_without_flagged` are the cells whose verdict
-    is another when disturbed trials are left out (None: no trial was flagged)."""
+    """The whole comparison. `exit_code` is that of `verdict`. `overlaps` names the runs, two by
+    two, that were at work on one machine at the same time. `machine_ratio` is the reference
+    kernel's cost, candidate / baseline; where the machine `has_moved` by it every cell is open.
+    `run_spreads` are what was added to the errors of single runs, with `history_count` earlier runs
+    handed in. `unsteady_runs` are those in which the machine was not steady, or nobody knows.
+    `changed_without_flagged` are the cells whose verdict is another when disturbed trials are left
+    out (None: no trial was flagged)."""
 
     verdict: Verdict
     exit_code: int

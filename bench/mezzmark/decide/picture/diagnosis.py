@@ -92,10 +92,8 @@ Visibility = Literal["invisible", "side by side", "trained eye", "most viewers"]
 
 
 class Diagnosis(Fact):
-    """What happened to the chart.
-
-    `cause` is the key of a known cause (see `signatures`), `NO_SHIFT` or `UNEXPLAINED`; `further`
-    are those that come with it where tags are misread.
+    """What happened to the chart. `cause` is the key of a known cause (see `signatures`),
+    `NO_SHIFT` or `UNEXPLAINED`; `further` are those that come with it where tags are misread.
     `residual_codes` is the RMS change (viewer codes of 255) that the cause leaves unexplained,
     `change_codes` the whole of it. `delta_e` is the 90th percentile over the patches, of ΔE2000 or,
     where `is_hdr`, of ΔE_ITP. Shifts of chroma and counts of codes are as in `ChartMeasurement`.

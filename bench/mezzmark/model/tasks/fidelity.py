@@ -168,7 +168,6 @@ class PatchReading(Fact):
 
 class ChartMeasurement(Fact):
     """What came back of a chart. Levels are viewer codes (0 to 255), shifts are luma pixels.
-
     `ramp_codes_entered` and `ramp_codes_returned` count distinct luma codes on the grey ramp.
     `eight_bit_step_fraction` is how much of the staircase that 8 bits make of a finer ramp is
     there: 0 none, 1 all; None where the format has only 8 bits. `chroma_shift_*` are of the decoded
@@ -206,16 +205,15 @@ class ChartMeasurement(Fact):
 
 
 class TagSurvival(Fact):
-    """What an encoding in a container keeps of what it was told.
-
-    Each pair is (written, read); None where a container says nothing. `written` and `read` are
-    colour tags as told to encoder and muxer, and as the player finds them, which believes the
-    container first; `pictures` are those that the coded pictures state themselves (None in runs
-    of before). `delta_e_shown` is the 90th percentile of ΔE over the chart's patches between the
-    picture read by the right tags and as the player shows it, `delta_e_by_pictures` where a viewer
-    believes the pictures first (None where that is the same); `delta_e_as_601` and
-    `delta_e_as_full` are for players that take a lost matrix for BT.601 and a lost range for full
-    (None where that tag is not lost). `hdr_metadata` is the clip's and the first generation's."""
+    """What an encoding in a container keeps of what it was told. Each pair is (written, read); None
+    where a container says nothing. `written` and `read` are colour tags as told to encoder and
+    muxer, and as the player finds them, which believes the container first; `pictures` are those
+    that the coded pictures state themselves (None in runs of before). `delta_e_shown` is the 90th
+    percentile of ΔE over the chart's patches between the picture read by the right tags and as the
+    player shows it, `delta_e_by_pictures` where a viewer believes the pictures first (None where
+    that is the same); `delta_e_as_601` and `delta_e_as_full` are for players that take a lost
+    matrix for BT.601 and a lost range for full (None where that tag is not lost). `hdr_metadata` is
+    the clip's and the first generation's."""
 
     encoding: str
     container: str

@@ -35,14 +35,13 @@ class GridJob(spec.EncoderJob):
 
 
 class GridMeasurement(Fact):
-    """One trial of `job_count` encoders released together; tuples have one entry per job.
-
-    Every job first decodes and converts the frames into its own memory (`load_ns`), all at once
-    too. The common window runs from the release to the end of the job that finished first, so that
-    all jobs are at work throughout; `window_packets` counts the packets each job had written by
-    then, which are finished frames. Every job decodes its file afterwards (`verify_ns`, all at
-    once): `decoded_frame_count` must equal `frame_count`, and `stamps_in_order` is None where the
-    clip carries no stamps. Spans that overlap because jobs work side by side are each job's own."""
+    """One trial of `job_count` encoders released together; tuples have one entry per job. Every job
+    first decodes and converts the frames into its own memory (`load_ns`), all at once too. The
+    common window runs from the release to the end of the job that finished first, so that all jobs
+    are at work throughout; `window_packets` counts the packets each job had written by then, which
+    are finished frames. Every job decodes its file afterwards (`verify_ns`, all at once):
+    `decoded_frame_count` must equal `frame_count`, and `stamps_in_order` is None where the clip
+    carries no stamps. Spans that overlap because jobs work side by side are each job's own."""
 
     task: Literal["grid"] = "grid"
     frame_count: Positive

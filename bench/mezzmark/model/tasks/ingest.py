@@ -142,15 +142,13 @@ class IngestJob(Fact):
 
 class IngestMeasurement(Fact):
     """One trial of ingesting a folder; tuples have one entry per clip, in the folder's order.
-
     `end_ns` is when the clip's file stood verified under its own name. `is_verified` says that it
     was decoded again and had as many frames as went in, in order. `wait_ns` is how long it waited
     for storage, empty where nobody looked. `hosts` is who took it, where several machines did: then
-    its time runs from when it was sent there until home had the answer, by home's clock.
-
-    Where the folder was ingested again and again for `lasting_ns`, all this is of the first time,
-    and `later_clip` (an index), `later_start_ns` and `later_end_ns` are of each clip after it, in
-    the order in which they were taken; `moments` are those of the machine meanwhile."""
+    its time runs from when it was sent there until home had the answer, by home's clock. Where the
+    folder was ingested again and again for `lasting_ns`, all this is of the first time, and
+    `later_clip` (an index), `later_start_ns` and `later_end_ns` are of each clip after it, in the
+    order in which they were taken; `moments` are those of the machine meanwhile."""
 
     task: Literal["ingest"] = "ingest"
     clips: tuple[str, ...] = Field(min_length=1)

@@ -101,13 +101,12 @@ class ScrubJob(Fact):
 
 class ScrubMeasurement(Fact):
     """One trial of playhead moves; all tuples have one entry per move, in order, but `open_ns`,
-    which has one per clip. Those that may be empty were not measured.
-
-    A move's latency is locate + decode + copy (from a device to memory) + present; `wait_ns` is
-    the part of it that waited for storage. `overhead_ns` is the harness's own cost beside it (proof
-    excluded), measured and stored, never subtracted. `block` numbers the stratified set of requests
-    a move belongs to, `resident_fraction` is the share of its file that lay in the file cache when
-    it began, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture."""
+    which has one per clip. Those that may be empty were not measured. A move's latency is locate +
+    decode + copy (from a device to memory) + present; `wait_ns` is the part of it that waited for
+    storage. `overhead_ns` is the harness's own cost beside it (proof excluded), measured and
+    stored, never subtracted. `block` numbers the stratified set of requests a move belongs to,
+    `resident_fraction` is the share of its file that lay in the file cache when it began, and
+    `view_proof` speaks of the RGB view as `proof` does of the decoded picture."""
 
     task: Literal["scrub"] = "scrub"
     clip_position: tuple[Whole, ...]
