@@ -15,7 +15,7 @@ DRIFT_ROUNDS: Final = 8
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Interval:
     """A point with the interval that holds it at `confidence_level`. `count` is the number of
     trials behind it; `method` names the computation. ValueError for a level outside (0, 1)."""
@@ -41,13 +41,8 @@ def log_t_interval(
     inner = t_interval(
         logs_of(values), confidence_level=confidence_level, without_drift=without_drift
     )
-    return replace(
-        inner,
-        point=math.exp(inner.point),
-        low=math.exp(inner.low),
-        high=math.exp(inner.high),
-        method="t on logs of per-trial values",
-    )
+    point, low, high = map(math.exp, (inner.point, inner.low, inner.high))
+    return replace(inner, point=point, low=low, high=high, method="t on logs of per-trial values")
 
 
 def t_interval(
@@ -62,14 +57,8 @@ def t_interval(
     spread, degrees = _spread(data, without_drift=without_drift)
     reach = t_quantile((1 + confidence_level) / 2, degrees)
     half = reach * spread / math.sqrt(data.size)
-    return Interval(
-        point=mean,
-        low=mean - half,
-        high=mean + half,
-        confidence_level=confidence_level,
-        count=data.size,
-        method="t on per-trial values",
-    )
+    ends = mean - half, mean + half
+    return Interval(mean, *ends, confidence_level, data.size, "t on per-trial values")
 
 
 def mean_share_interval(
@@ -105,14 +94,9 @@ def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interv
         inwards = (count - k) * part / (k + (count - 2 * k) * part)
         low = float((1 - inwards) * logs[k - 1] + inwards * logs[k])
         high = float((1 - inwards) * logs[count - k] + inwards * logs[count - k - 1])
-    return Interval(
-        point=math.exp(point),
-        low=math.exp(low),
-        high=math.exp(high),
-        confidence_level=confidence_level,
-        count=count,
-        method="order statistics of the median" if k else "t on logs, widened to the median",
-    )
+    method = "order statistics of the median" if k else "t on logs, widened to the median"
+    ends = math.exp(low), math.exp(high)
+    return Interval(math.exp(point), *ends, confidence_level, count, method)
 
 
 def count_median_limits(
@@ -176,15 +160,8 @@ def share_interval(successes: int, count: int, *, confidence_level: float) -> In
     less than `confidence_level`. Raises ValueError for impossible counts or levels."""
     if count < 1 or not 0 <= successes <= count:
         raise ValueError(f"{successes} of {count} is not a share")
-    low, high = share_limits(successes, count, confidence_level=confidence_level)
-    return Interval(
-        point=successes / count,
-        low=low,
-        high=high,
-        confidence_level=confidence_level,
-        count=count,
-        method="exact binomial",
-    )
+    limits = share_limits(successes, count, confidence_level=confidence_level)
+    return Interval(successes / count, *limits, confidence_level, count, "exact binomial")
 
 
 def share_limits(successes: float, count: float, *, confidence_level: float) -> tuple[float, float]:

@@ -66,14 +66,8 @@ class Change:
         """The cost ratio with its t interval (1.0 = same, above is worse)."""
         reach = t_quantile((1 + confidence_level) / 2, self.whole_degrees)
         half = reach * self.whole_error
-        return Interval(
-            point=math.exp(self.log_ratio),
-            low=math.exp(self.log_ratio - half),
-            high=math.exp(self.log_ratio + half),
-            confidence_level=confidence_level,
-            count=self.count,
-            method=self.method,
-        )
+        ends = math.exp(self.log_ratio - half), math.exp(self.log_ratio + half)
+        return Interval(math.exp(self.log_ratio), *ends, confidence_level, self.count, self.method)
 
     @property
     def p_value(self) -> float:

@@ -328,11 +328,6 @@ def _reach(fit: ScalingFit, confidence_level: float) -> float:
 def _interval(
     fit: ScalingFit, point: float, low: float, high: float, confidence_level: float
 ) -> Interval:
-    return Interval(
-        point=point,
-        low=min(low, point),
-        high=max(high, point),
-        confidence_level=confidence_level,
-        count=fit.round_count,
-        method=f"{fit.law} least squares, spread of {fit.covariance_source}",
-    )
+    method = f"{fit.law} least squares, spread of {fit.covariance_source}"
+    ends = min(low, point), max(high, point)
+    return Interval(point, *ends, confidence_level, fit.round_count, method)

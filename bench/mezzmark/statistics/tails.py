@@ -91,6 +91,7 @@ LIKELY_WITHIN_TRIAL: Final = 0.006
 """The same for a chance, which is to be neither too sure nor too shy: with it chances of needs come
 true as often as stated (`tests/simulation/choice_calibration.py`)."""
 
+METHOD: Final = "binomial limits at the trials' effective sample size"
 CLAIM_TRIALS: Final = 10  # Trials from which a share is called met or missed
 
 
@@ -127,14 +128,8 @@ def estimate_quantile(
     high_rank = int(np.searchsorted(reached, high)) + 2
     if low_rank < 1 or high_rank > pooled.size:
         return TailEstimate(point=point, is_clustered=True)
-    interval = Interval(
-        point=point,
-        low=float(pooled[low_rank - 1]),
-        high=float(pooled[high_rank - 1]),
-        confidence_level=confidence_level,
-        count=sizes.shape[1],
-        method="binomial limits at the trials' effective sample size",
-    )
+    ends = float(pooled[low_rank - 1]), float(pooled[high_rank - 1])
+    interval = Interval(point, *ends, confidence_level, sizes.shape[1], METHOD)
     return TailEstimate(point=point, interval=interval)
 
 
@@ -147,14 +142,8 @@ def estimate_share(
     most = STRATIFIED_GAIN if is_stratified else 1.0
     effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
     low, high = share_limits(share * effective, effective, confidence_level=confidence_level)
-    return Interval(
-        point=share,
-        low=min(low, share),
-        high=max(high, share),
-        confidence_level=confidence_level,
-        count=sizes.shape[1],
-        method="binomial limits at the trials' effective sample size",
-    )
+    ends = min(low, share), max(high, share)
+    return Interval(share, *ends, confidence_level, sizes.shape[1], METHOD)
 
 
 def effective_count(
