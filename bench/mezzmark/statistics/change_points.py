@@ -238,12 +238,8 @@ def classify_course(times: ArrayLike) -> Course:
     kind: CourseKind = "drift" if is_line else "step"
     if not is_explained or min(_best_step(left)[1], _wander_p(left)) * 2 <= LEFTOVER_LEVEL:
         kind = "unsteady"
-    return Course(
-        kind=kind,
-        change_fraction=math.expm1(float(fit[-1] - fit[0])),
-        p_value=p_value,
-        at=at if kind == "step" else None,
-    )
+    change, at_step = math.expm1(float(fit[-1] - fit[0])), at if kind == "step" else None
+    return Course(kind=kind, change_fraction=change, p_value=p_value, at=at_step)
 
 
 def lag_one_autocorrelation(values: ArrayLike) -> float:

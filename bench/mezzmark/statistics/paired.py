@@ -26,7 +26,7 @@ UNDISTURBED_ROUNDS: Final = 3
 """It is never of fewer rounds: two would leave its spread a single degree of freedom."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Change:
     """The log cost ratio candidate / baseline, its standard error and degrees of freedom. `count`
     is the number of units behind it: pairs of rounds, rounds of the smaller side, or runs.
@@ -92,14 +92,10 @@ def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     first, second = logs_of(baseline), logs_of(candidate)
     if first.size != second.size:
         raise ValueError(f"{first.size} baseline rounds cannot pair with {second.size}")
-    differences = second - first
-    return Change(
-        log_ratio=float(differences.mean()),
-        standard_error=float(differences.std(ddof=1)) / math.sqrt(differences.size),
-        degrees=differences.size - 1,
-        count=differences.size,
-        method="t on log ratios paired by round",
-    )
+    differences, count = second - first, first.size
+    error = float(differences.std(ddof=1)) / math.sqrt(count)
+    mean = float(differences.mean())
+    return Change(mean, error, count - 1, count, "t on log ratios paired by round")
 
 
 def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
@@ -109,13 +105,9 @@ def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     sizes = np.array([first.size, second.size])
     parts = np.array([first.var(ddof=1), second.var(ddof=1)]) / sizes
     errors = zip(np.sqrt(parts).tolist(), (sizes - 1).tolist(), strict=True)
-    return Change(
-        log_ratio=float(second.mean() - first.mean()),
-        standard_error=math.sqrt(float(parts.sum())),
-        degrees=satterthwaite(*errors) if parts.any() else float((sizes - 1).sum()),
-        count=int(sizes.min()),
-        method="t on logs, unequal variances",
-    )
+    change, error = float(second.mean() - first.mean()), math.sqrt(float(parts.sum()))
+    degrees = satterthwaite(*errors) if parts.any() else float((sizes - 1).sum())
+    return Change(change, error, degrees, int(sizes.min()), "t on logs, unequal variances")
 
 
 def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: bool) -> Change:
@@ -132,13 +124,10 @@ def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: 
     ]
     parts = [cut[1] - cut[0]] if is_paired else cut
     errors = [float(part.std(ddof=1)) / math.sqrt(part.size) for part in parts]
-    return Change(
-        log_ratio=undisturbed_level(sides[1]) - undisturbed_level(sides[0]),
-        standard_error=math.hypot(*errors),
-        degrees=satterthwaite(*((e, n - 1) for e, n in zip(errors, counts, strict=False))),
-        count=min(side.size for side in sides),
-        method=f"t on logs of the lowest third of rounds{', paired' if is_paired else ''}",
-    )
+    change = undisturbed_level(sides[1]) - undisturbed_level(sides[0])
+    degrees = satterthwaite(*((e, n - 1) for e, n in zip(errors, counts, strict=False)))
+    method = f"t on logs of the lowest third of rounds{', paired' if is_paired else ''}"
+    return Change(change, math.hypot(*errors), degrees, min(s.size for s in sides), method)
 
 
 def seen_run_errors(
@@ -203,13 +192,9 @@ def run_level_change(
     if not first.size or not second.size or degrees < 1:
         raise ValueError("the spread between runs needs three runs, at least one on each side")
     squares = float(((first - first.mean()) ** 2).sum() + ((second - second.mean()) ** 2).sum())
-    return Change(
-        log_ratio=float(second.mean() - first.mean()),
-        standard_error=math.sqrt(squares / degrees * (1 / first.size + 1 / second.size)),
-        degrees=degrees,
-        count=int(first.size + second.size),
-        method="t on logs of whole runs",
-    )
+    change, count = float(second.mean() - first.mean()), int(first.size + second.size)
+    error = math.sqrt(squares / degrees * (1 / first.size + 1 / second.size))
+    return Change(change, error, degrees, count, "t on logs of whole runs")
 
 
 def holm_adjusted(p_values: Sequence[float]) -> Floats:

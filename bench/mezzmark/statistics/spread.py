@@ -63,11 +63,8 @@ def estimate_components(trials: Sequence[Floats]) -> VarianceComponents:
     within = sum(squares.tolist()) / float(total - counts.size)
     between_square = float((counts * (means - grand) ** 2).sum()) / (counts.size - 1)
     typical = float(total - (counts**2).sum() / total) / (counts.size - 1)
-    return VarianceComponents(
-        between=max(0.0, (between_square - within) / typical),
-        within=within,
-        samples_per_trial=float(counts.mean()),
-    )
+    between, mean = max(0.0, (between_square - within) / typical), float(counts.mean())
+    return VarianceComponents(between=between, within=within, samples_per_trial=mean)
 
 
 def plan_sampling(

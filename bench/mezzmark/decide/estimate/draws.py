@@ -65,12 +65,9 @@ def combine(function: Callable[..., Floats], *quantities: Drawn) -> Drawn:
     draws = np.asarray(function(*(quantity.draws for quantity in quantities)), dtype=np.float64)
     counts = [q.round_count for q in quantities if q.round_count is not None]
     reasons = dict.fromkeys(reason for quantity in quantities for reason in quantity.withheld)
-    return Drawn(
-        point=float(point.ravel()[0]),
-        draws=np.broadcast_to(draws, quantities[0].draws.shape),
-        round_count=min(counts) if counts else None,
-        withheld=tuple(reasons),
-    )
+    draws, rounds = np.broadcast_to(draws, quantities[0].draws.shape), min(counts, default=None)
+    value = float(point.ravel()[0])
+    return Drawn(point=value, draws=draws, round_count=rounds, withheld=tuple(reasons))
 
 
 def estimate_drawn(quantity: Drawn, unit: str) -> Estimate:
