@@ -59,9 +59,9 @@ def scenario_error(
     failure: ValidationError,
     *,
     source: str,
-    text: str,
     data: Mapping[str, Any],
     model: type[BaseModel],
+    text: str = "",
 ) -> ScenarioError:
     """The first problem as an error that says file, line, key, value and what is legal."""
     problems = defaultdict(list)

@@ -1,5 +1,5 @@
 """Where a series of run means stepped to another level, and how surely; and what the machine did
-within one run, read off the reference kernel. Long because both ask alike what a series did.
+within one run, read off the reference kernel.
 
 Binary segmentation (Scott & Knott, Biometrics 30, 1974, 507-512): the split into two levels that
 fits best is tested; where it holds, both parts are split again in the same way. The test is the

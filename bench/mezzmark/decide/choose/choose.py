@@ -1,5 +1,4 @@
-"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance. Long, since
-what is asked, what of it was measured and what is chosen meet here."""
+"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
 from collections.abc import Collection, Sequence
 from typing import Any, Final
@@ -78,9 +77,7 @@ def settings_for(
     try:
         return ChooseSettings.model_validate(data)
     except ValidationError as failure:
-        raise scenario_error(
-            failure, source="choose", text="", data=data, model=ChooseSettings
-        ) from failure
+        raise scenario_error(failure, source="choose", data=data, model=ChooseSettings) from failure
 
 
 def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], ...]:

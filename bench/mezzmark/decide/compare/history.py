@@ -3,7 +3,7 @@ the host changed between those runs.
 
 A run's level is its mean log cost. Steps are found by `mezzmark.statistics.change_points`; over the
 series of a family (all tasks with the reference kernel; all cells) the chance of any false step is
-held by Holm's method. Long because the answer's shapes stand beside the way that fills them."""
+held by Holm's method."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -37,7 +37,7 @@ from mezzmark.statistics.paired import Change, holm_adjusted, paired_change, unp
 Costs = Mapping[RoundKey, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Levels:
     """Mean log cost of each run and its standard error; `counts` are the rounds behind each."""
 
@@ -59,21 +59,14 @@ def run_levels(runs: Sequence[Costs]) -> Levels:
     residuals = logs - means[:, None] - logs.mean(axis=0)[None, :] + logs.mean()
     degrees = (len(common) - 1) * (len(runs) - 1) / len(runs)
     variances = (residuals**2).sum(axis=1) / degrees
-    return Levels(
-        logs=means,
-        standard_errors=np.sqrt(variances / len(common)),
-        counts=(len(common),) * len(runs),
-    )
+    return Levels(means, np.sqrt(variances / len(common)), (len(common),) * len(runs))
 
 
 def _own_rounds(runs: Sequence[Costs]) -> Levels:
     logs = [np.log(np.array(list(run.values()))) for run in runs]
     errors = [float(values.std(ddof=1)) / math.sqrt(values.size) for values in logs]
-    return Levels(
-        logs=np.array([values.mean() for values in logs]),
-        standard_errors=np.array(errors),
-        counts=tuple(values.size for values in logs),
-    )
+    means = np.array([values.mean() for values in logs])
+    return Levels(means, np.array(errors), tuple(values.size for values in logs))
 
 
 class HistoryRun(Fact):

@@ -3,8 +3,7 @@
 One interval of the cost ratio decides and is the one that is shown, simultaneous over the cells
 (Bonferroni): with at least the stated confidence all of them hold their ratios, whatever depends on
 what. It is of the undisturbed level; where that did not surely change and the typical trial surely
-got slower, the cell is open, for either the machine or the software did it. Long because the report
-of a comparison has many facts, which are explained where they are stated."""
+got slower, the cell is open, for either the machine or the software did it."""
 
 import math
 from bisect import bisect_left

@@ -1,4 +1,4 @@
-"""What the fidelity task finds out about an encoding. Long because a task is one module."""
+"""What the fidelity task finds out about an encoding."""
 
 import math
 from collections.abc import Callable
