@@ -14,11 +14,8 @@ from mezzmark.model.players import BEST, PLAYERS
 ALL_CLIPS: Final = "all clips"
 """The clip name of a cell that moves between clips (the pattern `hop`) or ingests the folder."""
 
-KERNEL_CLIP: Final = "no clip"
-"""The clip name of reference kernel cells, which use no footage."""
-
-KERNEL_ENCODING: Final = "reference kernel"
-"""The encoding name of reference kernel cells."""
+KERNEL_CLIP: Final = "no clip"  # The clip name of reference kernel cells, which use no footage
+KERNEL_ENCODING: Final = "reference kernel"  # The encoding name of reference kernel cells
 
 STORAGE_ENCODING: Final = "raw storage"
 """The encoding name of storage cells, which use no footage either."""
@@ -40,7 +37,6 @@ ARMS: Final = ("", "null", "pilot")
 differ by (`null`); the choice of a player (`pilot`)."""
 
 AxisValue = str | int | bool
-
 _NUMBER: Final = re.compile(r"(\d+(?:\.\d+)?(?: [MG]bit/s)?)")
 _RATES: Final = {"Mbit/s": 1e6, "Gbit/s": 1e9}
 
@@ -81,9 +77,8 @@ def _player_id(name: str, setting: Mapping[str, Any]) -> str:
 @dataclass(frozen=True, slots=True)
 class Axis:
     """One way in which cells of a task can differ. `asked_by` are the keys of a scenario's tables
-    that say which values there are. `id_text` is what a value adds to the cell's id, nothing where
-    it is empty: ids of cells measured before an axis existed stay as they were. `default` is what a
-    cell without the axis has."""
+    that say which values there are. `id_text` is what a value adds to the cell's id, if anything:
+    older ids stay as they were. `default` is what a cell without the axis has."""
 
     kind: type
     asked_by: tuple[str, ...]
@@ -125,15 +120,13 @@ AXES: Final[dict[str, Axis]] = {
 """Every axis, in the order of ids and tables. A task's row in `model.tasks` names those it has;
 what an axis is called for people is in `report.prose.terms`."""
 
-
 CONDITIONS: Final = ("root", "link", "cache", "ingest_mb_per_s", "minutes", "hosts", "host_count")
 """Axes that are no choice: encodings are judged under one condition, the least leads."""
 
 
 class Setting(Mapping[str, Any]):
     """Axis → value; an axis that is not set reads as its default. Frozen, comparable, hashable.
-    Raises ValueError for an unknown axis, a value of another type than the axis has, and a number
-    that is none of a machine."""
+    ValueError for an unknown axis, another type than it has, a number that is none of a machine."""
 
     __slots__ = ("_hash", "_values")
 

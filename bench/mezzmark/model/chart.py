@@ -10,8 +10,7 @@ The chart is a grid of 42 × 24 cells over the whole picture, so it has one layo
     rows 18 to 20  shallow ramps: neighbouring columns differ by a fraction of a code
     rows 21 to 23  waves of luma and chroma, for positions finer than a pixel
 
-Values are R'G'B' of the signal, 0 = black and 1 = nominal white; the grey patches run outside.
-"""
+Values are R'G'B' of the signal, 0 = black and 1 = nominal white; the grey patches run outside."""
 
 import colorsys
 from collections.abc import Iterable, Iterator
@@ -19,23 +18,13 @@ from typing import Final, Literal
 
 import numpy as np
 
-from mezzmark.model.colour import (
-    Floats,
-    MatrixName,
-    Meaning,
-    PrimariesName,
-    TransferName,
-    change_primaries,
-    light_of,
-    signal_of,
-)
+from mezzmark.model import colour
 from mezzmark.model.fact import Fact, Positive
 from mezzmark.model.footage import ColourTags
 
 COLUMNS: Final = 42
 ROWS: Final = 24
-SLOTS: Final = 21
-"""Patches in a row of patches; each is two cells wide."""
+SLOTS: Final = 21  # Patches in a row of patches; each is two cells wide
 
 WAVE_PERIOD_PX: Final = 16
 """Long enough for 4:2:0 chroma and a codec, short enough that many periods fit a patch."""
@@ -51,7 +40,6 @@ SHALLOW_SPAN: Final = 0.04
 PatchKind = Literal["grey", "near", "outside", "saturated", "skin", "muted"]
 Rgb = tuple[float, float, float]
 WaveKind = Literal["luma-x", "luma-y", "chroma-x", "chroma-y"]
-
 _NEAR: Final = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.92, 0.94, 0.96, 0.97, 0.98, 0.99)
 _OUTSIDE: Final = (-0.05, -0.02, 1.02, 1.04, 1.06, 1.09)
 """109 % is code 254 of 8 bits (BT.709-6 item 4.6), the highest a limited signal may hold."""
@@ -100,9 +88,9 @@ class Chart(Fact):
 
     width_px: Positive
     height_px: Positive
-    matrix: MatrixName = "BT.709"
-    primaries: PrimariesName = "BT.709"
-    transfer: TransferName = "BT.1886"
+    matrix: colour.MatrixName = "BT.709"
+    primaries: colour.PrimariesName = "BT.709"
+    transfer: colour.TransferName = "BT.1886"
     stated: ColourTags | None = None
 
     @property
@@ -110,26 +98,25 @@ class Chart(Fact):
         """Whether it is judged by light in cd/m² and not by an 8-bit viewer."""
         return self.transfer != "BT.1886"
 
-    def signal(self, rgb: Floats) -> Floats:
-        """R'G'B' of the chart for the values of its design. In PQ the design's white is 983 cd/m²,
-        three quarters of the signal; HDR colours keep to 10 to 70 % of it, so that a wrong matrix
-        does not push them out of range."""
+    def signal(self, rgb: colour.Floats) -> colour.Floats:
+        """R'G'B' of the chart for the values of its design. In PQ white is 983 cd/m², three
+        quarters of the signal; HDR colours keep to 10 to 70 % of it, in range of any matrix."""
         if not self.is_hdr:
             return rgb
         is_grey = np.ptp(rgb, axis=-1, keepdims=True) == 0
         return np.where(is_grey, rgb * (0.75 if self.transfer == "PQ" else 1.0), 0.1 + 0.6 * rgb)
 
-    def as_meant(self, rgb: Floats, believed: Meaning) -> Floats:
-        """The R'G'B', from 0 to 1, that in the chart's own primaries and transfer means the light
-        that a viewer makes of `rgb` which believes this."""
+    def as_meant(self, rgb: colour.Floats, believed: colour.Meaning) -> colour.Floats:
+        """The R'G'B' (0 to 1) that in the chart's terms is the light such a viewer makes of
+        `rgb`."""
         if (believed.primaries, believed.transfer) != (self.primaries, self.transfer):
-            light = light_of(np.clip(rgb, 0, 1), believed.transfer)
-            light = change_primaries(light, source=believed.primaries, target=self.primaries)
-            rgb = signal_of(light, self.transfer)
+            light = colour.light_of(np.clip(rgb, 0, 1), believed.transfer)
+            light = colour.change_primaries(light, source=believed.primaries, target=self.primaries)
+            rgb = colour.signal_of(light, self.transfer)
         return np.clip(rgb, 0, 1)
 
     @property
-    def patch_signals(self) -> Floats:
+    def patch_signals(self) -> colour.Floats:
         """R'G'B' of every patch: (patches, 3)."""
         return self.signal(np.array([patch.rgb for patch in PATCHES], dtype=np.float64))
 
@@ -189,8 +176,7 @@ class PixelBox(Fact):
 
 
 def pixel_box(cells: tuple[int, int, int, int], *, width_px: int, height_px: int) -> PixelBox:
-    """The pixels of a box of cells. Edges are even, so that subsampled chroma never mixes two
-    patches; neighbours share their edge."""
+    """The pixels of a box of cells; edges are even, so that no chroma sample mixes two patches."""
     left, top, wide, high = cells
     return PixelBox(
         left=_even(left * width_px, COLUMNS),

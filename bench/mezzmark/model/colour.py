@@ -1,8 +1,7 @@
 """Colour arithmetic of video: matrices, ranges, transfer functions and primaries, as formulas.
 
 Everything works on float arrays whose last axis is the channel: R'G'B' with 0 = black and
-1 = nominal white, or Y'CbCr with Y' as R'G'B' and Cb, Cr from -0.5 to 0.5.
-"""
+1 = nominal white, or Y'CbCr with Y' as R'G'B' and Cb, Cr from -0.5 to 0.5."""
 
 from typing import Annotated, Final, Literal
 
@@ -34,8 +33,7 @@ CHROMATICITIES: Final[dict[str, tuple[tuple[float, float], ...]]] = {
     "BT.601 525 lines": ((0.630, 0.340), (0.310, 0.595), (0.155, 0.070)),
     "P3 D65": ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060)),
 }
-"""x, y of red, green, blue: BT.709-6 item 1.3, BT.2020-2 table 3, ITU-T H.273 table 2. White is
-D65 in all."""
+"""x, y of red, green, blue (BT.709-6, 1.3; BT.2020-2, table 3; H.273, table 2); white is D65."""
 
 PrimariesName = Annotated[str, NameIn(CHROMATICITIES)]
 
@@ -55,13 +53,9 @@ _SAME_CLASS: Final = {"matrix": {5: 6}, "transfer": {6: 1, 14: 1, 15: 1}}
 """Code points of one meaning (H.273, tables 3 and 4): containers merge them."""
 
 WHITE_D65: Final = (0.3127, 0.3290)
-
 LIMITED_RANGE: Final = 1
-FULL_RANGE: Final = 2
-"""FFmpeg's numbers (AVColorRange)."""
-
-UNSPECIFIED: Final = 2
-"""ITU-T H.273 value of primaries, transfer and matrix that says nothing."""
+FULL_RANGE: Final = 2  # FFmpeg's numbers (AVColorRange)
+UNSPECIFIED: Final = 2  # ITU-T H.273 value of primaries, transfer and matrix that says nothing
 
 HD_HEIGHT_PX: Final = 720
 """From this height on, a picture that names no matrix is taken for BT.709, below for BT.601, as
@@ -154,8 +148,7 @@ def chroma_of_code(code: Floats, *, bit_depth: int, is_full_range: bool) -> Floa
 
 def display_light(signal: Floats, *, display: DisplayName) -> Floats:
     """Relative light (white = 1, black = 0) that a display makes of R'G'B'. "2.4" is BT.1886 with a
-    black of zero light; "sRGB" is IEC 61966-2-1; "1.96" and "2.2" are pure powers. Values below 0
-    give 0."""
+    black of zero light; "sRGB" is IEC 61966-2-1; others are pure powers. Below 0 gives 0."""
     signal = np.maximum(signal, 0.0)
     if display == "sRGB":
         low = signal / 12.92
@@ -186,11 +179,8 @@ def change_primaries(light: Floats, *, source: str, target: str) -> Floats:
     return np.asarray(light @ matrix.T)
 
 
-_SDR_PEAK_CD: Final = 100.0
-"""Of a BT.1886 display: what studios use (ITU-R BT.2035)."""
-
-_NO_LIGHT_CD: Final = 1e-9
-"""In place of 0, of which HLG has no inverse."""
+_SDR_PEAK_CD: Final = 100.0  # Of a BT.1886 display: what studios use (ITU-R BT.2035)
+_NO_LIGHT_CD: Final = 1e-9  # In place of 0, of which HLG has no inverse
 
 _HLG_PEAK_CD: Final = 1000.0
 """The nominal display of ITU-R BT.2100-2: 1,000 cd/m², whose gamma is 1.2."""
@@ -223,8 +213,7 @@ def signal_of(light_cd: Floats, transfer: TransferName) -> Floats:
 
 
 def delta_e_itp(first_cd: Floats, second_cd: Floats, *, primaries: str) -> Floats:
-    """ΔE_ITP of ITU-R BT.2124 between linear colours in cd/m² (colour-science); 1 is just
-    noticeable to an eye adapted as critically as can be."""
+    """ΔE_ITP of ITU-R BT.2124 between linear colours in cd/m² (colour-science); 1: noticeable."""
     from colour.difference import delta_E_ITP
     from colour.models import RGB_to_ICtCp
 

@@ -14,9 +14,7 @@ from mezzmark.model.errors import EncodingError
 from mezzmark.model.fact import BitRate, Fact, Positive, Whole
 from mezzmark.model.footage import STANDARD_RATES, Chroma, Rate, is_mpeg2_rate
 
-ORIGINAL = "original"
-"""The reserved name of the clip as the camera delivered it."""
-
+ORIGINAL = "original"  # The reserved name of the clip as the camera delivered it
 Container = Literal["mov", "mp4", "mkv", "mxf", "avi", "nut"]
 
 THREAD_OPTIONS: Final[dict[str, dict[str, str]]] = {
@@ -70,21 +68,16 @@ def planar_format(chroma: Chroma, bit_depth: int) -> str:
     return _PLANAR[chroma] + ("" if bit_depth == 8 else f"{bit_depth}le")
 
 
-Share = Annotated[Rate, Field(gt=0, le=1)]
-"""Of a picture's columns or lines."""
-
+Share = Annotated[Rate, Field(gt=0, le=1)]  # Of a picture's columns or lines
 FULL_SIZE: Final = (Fraction(1), Fraction(1))
-
-FIELDS: Final = {"flags": "+ildct"}
-"""What most encoders are told where pictures are of two fields."""
+FIELDS: Final = {"flags": "+ildct"}  # What most encoders are told where pictures are of two fields
 
 
 class _Coding(Fact):
     """What an encoding takes over from its line of the catalogue. `frame_sizes` lists the only
     legal sizes (none: any), width before height, as `smallest_size` does; `frame_rates` the only
     legal rates. `scale` is the part of the clip's width and height that its pictures have.
-    `interlaced_options` go to the encoder as well where pictures are of two fields; None where it
-    cannot hold them."""
+    `interlaced_options` are for pictures of two fields; None where it cannot hold them."""
 
     name: FreeName = Field(min_length=1, max_length=300)
     codec: str
@@ -111,8 +104,7 @@ class _Coding(Fact):
 class CatalogueEntry(_Coding):
     """A codec profile; the first container and pixel format are the ones taken unless said.
     `decoder` is FFmpeg's name of the codec, where footage in it is called by the standard's too.
-    `size_multiples` gives, by pixel format, the steps (across, down) that a size must be a multiple
-    of."""
+    `size_multiples` gives, by pixel format, the steps (across, down) of a size."""
 
     decoder: str = ""
     containers: tuple[Container, ...] = Field(min_length=1)
@@ -181,8 +173,7 @@ class Encoding(_Coding):
     @property
     def muxing(self) -> dict[str, str]:
         """What the container's writer is told beside its own ways: HEVC is tagged as most players
-        know it, and 4:2:2 MPEG-2 not as if a certain camera had made it. Camera originals are left
-        as they are."""
+        know it, and 4:2:2 MPEG-2 not as a certain camera's. Originals are left alone."""
         if self.container not in ("mov", "mp4") or self.name == ORIGINAL:
             return {}
         if self.encoder == "libx265":
@@ -203,8 +194,7 @@ class Encoding(_Coding):
         return self.scale != FULL_SIZE
 
     def picture_size(self, width_px: int, height_px: int) -> tuple[int, int]:
-        """Width and height of its pictures of a clip of this size, to the nearest that is legal
-        and even."""
+        """Width and height of its pictures of a clip of this size: the nearest legal, even ones."""
         if not self.is_scaled or (width_px, height_px) in self.frame_sizes:
             return width_px, height_px
         step_x, step_y = (lcm(step, 2) for step in self.size_multiples)

@@ -2,8 +2,7 @@
 names that a mistyped one may stand for.
 
 Exit codes: 0 done; 10 regressed; 11 inconclusive; 12 not comparable; 20 to 29 the errors below.
-1 and 2 stay free for crashes; usage errors are 28.
-"""
+1 and 2 stay free for crashes; usage errors are 28."""
 
 from collections.abc import Iterable
 from difflib import get_close_matches
@@ -87,8 +86,7 @@ class NotMadeError(MezzmarkError):
 
 
 class DestinationError(MezzmarkError, FileExistsError):
-    """Something stands where output would go, and nothing is ever overwritten; or nothing can be
-    written there."""
+    """Something stands where output would go, and stays; or nothing can be written there."""
 
     exit_code = 27
 
@@ -116,8 +114,7 @@ _SHORTEST_PART: Final = 3
 def nearest(name: str, known: Iterable[str], *, count: int = 4) -> tuple[str, ...]:
     """At most `count` of the known names that this one may mean, the likeliest first; often none.
     Small and capital letters, dashes and blanks make no difference. Names that hold the asked one
-    whole come first, the shortest before the others, then those alike by difflib's ratio (0.6 or
-    more)."""
+    whole come first, the shortest before the others, then those alike by difflib (0.6 or more)."""
     asked = _plain(name)
     by_plain: dict[str, str] = {}
     for known_name in known:

@@ -6,8 +6,7 @@ from typing import Final, Literal
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import Fact
 
-CONFIDENCE_LEVEL: Final = 0.95
-"""Of every interval, where nobody asks for another one."""
+CONFIDENCE_LEVEL: Final = 0.95  # Of every interval, where nobody asks for another one
 
 SPAN_RATIO: Final = 2.0
 """An interval wider than this tells of unlike clips, not of an uncertain figure."""
@@ -96,8 +95,7 @@ class Estimate(Fact):
 
     @property
     def spans_clips(self) -> bool:
-        """Whether the clips say more than the one figure: its interval spans more than a factor of
-        2, or the clips do where it has none."""
+        """Whether the interval, or the clips where there is none, span more than `SPAN_RATIO`."""
         if not self.by_clip:
             return False
         points = [clip.point for clip in self.by_clip]
@@ -127,8 +125,7 @@ class Estimate(Fact):
 
 
 class CellSummary(Fact):
-    """A cell's estimates by figure name (`p50_ms`, `p95_ms`, `throughput_fps`, …) and counts, of
-    the trials of one arm."""
+    """A cell's estimates by figure name (`p50_ms` …) and counts, of the trials of one arm."""
 
     cell: Cell
     arm: str = ""

@@ -1,5 +1,4 @@
-"""What a field of a stored fact may be: the base that all share, names of a table, quantities, and
-lists that belong together."""
+"""What a field of a stored fact may be: names, quantities, lists that belong together."""
 
 import math
 import re
@@ -19,29 +18,22 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-NS_PER_S: Final = 1e9
-"""Times are stored as they were measured, in whole nanoseconds."""
+NS_PER_S: Final = 1e9  # Times are stored as they were measured, in whole nanoseconds
 
 MAX_WHOLE: Final = 2**53
 """104 days in ns, 9 PB: nothing measured comes near, and up to here a float holds every whole
 number (IEEE 754), so that no sum of a trial overflows."""
 
-Whole = Annotated[int, Field(ge=0, le=MAX_WHOLE)]
-"""A count, a time or a size as it was measured."""
-
-Number = Annotated[float, Field(allow_inf_nan=False)]
-"""A measured number that is no count."""
+Whole = Annotated[int, Field(ge=0, le=MAX_WHOLE)]  # A count, a time or a size as it was measured
+Number = Annotated[float, Field(allow_inf_nan=False)]  # A measured number that is no count
 
 Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 """As `Number`, of what cannot be below 0."""
 
-Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]
-"""As `Whole`, of what is divided by."""
+Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]  # As `Whole`, of what is divided by
 
 Length = Annotated[float, Field(ge=1e-10, le=1e30)]
-"""Of footage, in seconds, which is divided by. FFmpeg keeps times in 64 bits and both terms of a
-tick in 32: no file can state a shorter or a longer one."""
-
+"""Of footage, in seconds: by FFmpeg's 64 bits of times and 32 of ticks none is beyond."""
 
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")
@@ -72,8 +64,7 @@ class Fact(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class NameIn:
-    """Marks a text that must be a name of this table: `Annotated[str, NameIn(PATTERNS)]`. Another
-    one is an error of kind `not_in_table` with all legal names."""
+    """A text that must be a name of this table; else `not_in_table` with all legal names."""
 
     table: Mapping[str, object]
 
@@ -120,8 +111,7 @@ takes less than 100 kbit/s, no file 1 kB, and nobody sees a thousandth of a seco
 
 
 def parse_quantity(text: str, unit: str) -> float:
-    """`text` as a number of `unit`: a number above 0, alone or with a unit of the same kind. Raises
-    ValueError for anything else."""
+    """A number of `unit`, above 0, alone or with a unit of the same kind; else ValueError."""
     units = _of_kind(unit)
     found = _NUMBER.match(text.strip())
     factor = _factor(found[2] or unit, units) if found else None
@@ -144,8 +134,7 @@ def _factor(word: str, units: Mapping[str, float]) -> float | None:
 
 
 def likelier_unit(text: str, unit: str) -> str:
-    """`300 Mbit/s` for a bare "300" in bit/s; empty where the number may well be meant as it is, or
-    its unit is written."""
+    """`300 Mbit/s` for a bare "300" in bit/s; empty where it may be meant, or has a unit."""
     found = _NUMBER.match(text.strip())
     least, larger = _LEAST.get(unit, (0.0, ""))
     if found is None or found[2] or not 0 < float(found[1]) < least:
@@ -172,8 +161,7 @@ BitRate = Annotated[int, BeforeValidator(_bitrate_bps, json_schema_input_type=in
 
 
 def same_length(*names: str, or_none: Collection[str] = ()) -> Any:
-    """A validator of a model: these lists, with one entry per move, job or clip, have one length;
-    so have those `or_none`, unless they are empty."""
+    """A validator of a model: these lists have one length, those `or_none` unless empty."""
     lists = (*names, *or_none)
 
     def check(fact: Any) -> Any:

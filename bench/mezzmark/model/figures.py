@@ -2,8 +2,7 @@
 
 A name is task, pattern (scrub only), thread count and job count where one is meant in particular,
 and the figure. Without counts it stands for the setting that leads the report (scrub: the most
-threads) or for the encoding's own best setting (encode, grid, ingest, delivery).
-"""
+threads) or for the encoding's own best setting (encode, grid, ingest, delivery)."""
 
 import re
 from typing import Any, Final

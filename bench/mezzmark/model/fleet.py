@@ -10,16 +10,12 @@ from mezzmark.model.preparations import Answer
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
 
-RESOURCE = "mezzmark"
-"""What a worker offers one of, and every request takes: one at a time."""
-
-LONGEST_NAME = 100
-"""Characters of a worker's name; longer ones are refused."""
+RESOURCE = "mezzmark"  # What a worker offers one of, and every request takes: one at a time
+LONGEST_NAME = 100  # Characters of a worker's name; longer ones are refused
 
 
 class Describe(Fact):
-    """Say what the machine is; its label is `name` unless it has one of its own. With
-    `is_probed` also what it encodes and decodes in hardware."""
+    """Say what the machine is, called `name` unless by itself; if `is_probed`, what it codes."""
 
     kind: Literal["describe"] = "describe"
     name: str
@@ -35,8 +31,7 @@ class WantedFile(Fact):
 
 
 class Fetch(Fact):
-    """Have these files on the machine: those that are not there come from `source` (host:port),
-    below `path`."""
+    """Have these files there: what is missing comes from `source` (host:port), below `path`."""
 
     kind: Literal["fetch"] = "fetch"
     source: str
@@ -46,9 +41,8 @@ class Fetch(Fact):
 
 class DoJob(Fact):
     """Do a worker's job, which travels as its JSON line; in `own_folders` of its fields the host
-    puts folders of its own, as it does where a root lies. Where it `is_shared` others of the same
-    trial may run on the machine, too. What it prepares is sent, unless that is empty, `to` home
-    (host:port/path)."""
+    puts folders of its own, as it does where a root lies. Where it `is_shared` others of the trial
+    may run there, too. What it prepares is sent `to` home (host:port/path), if given."""
 
     kind: Literal["do"] = "do"
     job: str
@@ -67,8 +61,7 @@ class Request(Fact):
 
 class HostSummary(Fact):
     """A machine of the fleet. `job_format` is that of `preparations.job_format`. If it was probed:
-    encodings of the catalogue, each with why it cannot be made or an empty text, and the devices
-    and codecs that it decoded in hardware."""
+    encodings with why they cannot be made, if so, and what it decoded in hardware."""
 
     kind: Literal["host"] = "host"
     mezzmark_version: str
@@ -86,8 +79,7 @@ class Fetched(Fact):
 
 
 class Performed(Fact):
-    """What came of a job, when it ran, how long it took as its parent saw it, and what its machine
-    did before and meanwhile; `judged_by` as in `Trial`."""
+    """What came of a job, when, how long by its parent's clock, and what the machine did."""
 
     kind: Literal["performed"] = "performed"
     answer: Answer

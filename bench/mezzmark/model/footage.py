@@ -51,8 +51,7 @@ EvenPixels = Annotated[int, Field(ge=64, le=8192, multiple_of=2)]
 
 
 class Recipe(Fact):
-    """How a synthetic clip is made. Lengths are shares of picture height, so that one recipe
-    looks alike at every size."""
+    """How a synthetic clip is made; lengths are shares of picture height, alike at every size."""
 
     width_px: EvenPixels = 1920
     height_px: EvenPixels = 1080
@@ -142,10 +141,7 @@ class HdrMetadata(Fact):
 
 
 Chroma = Literal["4:2:0", "4:2:2", "4:4:4", "4:1:1", "4:0:0", "RGB", "other"]
-
-
 FieldOrder = Literal["top first", "bottom first"]
-
 
 StreamRate = Annotated[Rate, Field(gt=0, lt=2**31)]
 """Of a stream: pictures a second, or seconds a tick; FFmpeg keeps both terms in 32 bits."""
@@ -153,8 +149,7 @@ StreamRate = Annotated[Rate, Field(gt=0, lt=2**31)]
 
 class MediaFacts(Fact):
     """What one media file says of itself, before any decoding. `field_order` is that of pictures of
-    two fields, None where they are progressive or nothing is said; `sample_aspect` is width to
-    height, None where nothing is said."""
+    two fields, `sample_aspect` width to height; None where nothing is said."""
 
     path: str
     container: str
@@ -181,15 +176,12 @@ class MediaFacts(Fact):
 
 Suspicion = Literal["decoder_errors", "repeated_pictures", "stamps_out_of_step"]
 """A sign that a file is damaged though every picture decodes: the decoder complained; neighbours
-are the same picture though each was coded in full; the frame numbers in the pictures leave out
-some."""
-
+are the same picture though each was coded in full; frame numbers in pictures leave some out."""
 
 FIRST_TIMESTAMP: Final = 1 - 2**63
 """FFmpeg keeps a time in 64 bits, whose lowest number means that there is none."""
 
-Timestamp = Annotated[int, Field(ge=FIRST_TIMESTAMP, lt=2**63)]
-"""In units of a stream's time base."""
+Timestamp = Annotated[int, Field(ge=FIRST_TIMESTAMP, lt=2**63)]  # In units of a stream's time base
 
 
 class FrameIndex(Fact):
@@ -241,8 +233,7 @@ STANDARD_RATES: Final = tuple(sorted({*_MPEG2_BASE_RATES, Fraction(48000, 1001),
 """The rates that FFmpeg's MXF writer has codes for (SMPTE ST 326 and its successors)."""
 
 ROUNDING_FRACTION: Final = 2e-4
-"""Containers that round times write rates up to about this far off; the nearest two standard
-rates (24 and 23.976) lie five times further apart."""
+"""Containers that round times are up to so far off; the nearest two rates lie 5 times further."""
 
 
 def standard_rate(rate: Fraction) -> Fraction:
@@ -268,8 +259,7 @@ def is_constant_rate(index: FrameIndex, frame_rate: Fraction) -> bool:
 
 def constant_rate(index: FrameIndex) -> Fraction:
     """The rate at which the pictures are encoded when evenly spaced. The rate the file states, if
-    its pictures keep to it; else their average; rounded to a standard rate where it is one in
-    disguise."""
+    its pictures keep to it; else their average; as a standard rate where it is one."""
     if index.frame_rate is not None:
         stated = standard_rate(index.frame_rate)
         if is_constant_rate(index, stated):
@@ -296,8 +286,7 @@ def timecode_frame(timecode: str, rate: Fraction | None) -> int | None:
 
 
 def timecode_text(frame: int, rate: Fraction, *, is_drop: bool) -> str:
-    """The timecode of a frame counted from midnight, the inverse of `timecode_frame`; a day later
-    it begins anew."""
+    """The inverse of `timecode_frame`; a day later it begins anew."""
     per_second = round(rate)
     dropped = 2 * (per_second // 30) if is_drop else 0
     per_minute, per_ten = 60 * per_second - dropped, 600 * per_second - 9 * dropped

@@ -6,13 +6,7 @@ from pydantic import computed_field
 
 from mezzmark.model.colour import FULL_RANGE, HD_HEIGHT_PX, UNSPECIFIED, tag_class
 from mezzmark.model.fact import Fact
-from mezzmark.model.footage import (
-    ColourTags,
-    HdrMetadata,
-    MediaFacts,
-    Rate,
-    Suspicion,
-)
+from mezzmark.model.footage import ColourTags, HdrMetadata, MediaFacts, Rate, Suspicion
 
 RateKind = Literal["constant", "variable", "unknown"]
 GroupKind = Literal["intra", "closed", "open", "unknown"]
@@ -43,8 +37,7 @@ FileWarning = Literal[
 """What may hurt in editing or is left to guesses; the figures of each stand in the `Inspection`."""
 
 TELLING_S: Final = 10.0
-"""So long a part of a file, with one key frame, tells of the rest; groups of a few seconds are
-usual."""
+"""So long a part with one key frame tells of the rest: groups of a few seconds are usual."""
 
 LONG_GROUP_S: Final = 0.1
 """A jump decodes half a group on average; a group longer than this holds more pictures than can
@@ -67,56 +60,25 @@ BT601_MATRICES: Final = (5, 6)
 
 _RANGES = {0: "unspecified", 1: "limited", 2: "full"}
 
+_LINES = {5: "BT.601 625 lines", 6: "BT.601 525 lines", 7: "SMPTE ST 240"}
 _PRIMARIES = {
-    1: "BT.709",
-    2: "unspecified",
-    4: "BT.470 System M",
-    5: "BT.601 625 lines",
-    6: "BT.601 525 lines",
-    7: "SMPTE ST 240",
-    8: "generic film",
-    9: "BT.2020",
-    10: "SMPTE ST 428-1 (XYZ)",
-    11: "SMPTE RP 431-2",
-    12: "SMPTE EG 432-1 (P3 D65)",
-    22: "EBU Tech 3213-E",
+    **{1: "BT.709", 2: "unspecified", 4: "BT.470 System M", **_LINES, 8: "generic film"},
+    **{9: "BT.2020", 10: "SMPTE ST 428-1 (XYZ)", 11: "SMPTE RP 431-2"},
+    **{12: "SMPTE EG 432-1 (P3 D65)", 22: "EBU Tech 3213-E"},
 }
-
 _TRANSFERS = {
-    1: "BT.709",
-    2: "unspecified",
-    4: "BT.470 System M (gamma 2.2)",
-    5: "BT.470 System B, G (gamma 2.8)",
-    6: "BT.601",
-    7: "SMPTE ST 240",
-    8: "linear",
-    9: "logarithmic 100:1",
-    10: "logarithmic 316:1",
-    11: "IEC 61966-2-4 (xvYCC)",
-    12: "BT.1361 extended",
-    13: "IEC 61966-2-1 (sRGB)",
-    14: "BT.2020 10 bit",
-    15: "BT.2020 12 bit",
-    16: "SMPTE ST 2084 (PQ)",
-    17: "SMPTE ST 428-1",
-    18: "ARIB STD-B67 (HLG)",
+    **{1: "BT.709", 2: "unspecified", 4: "BT.470 System M (gamma 2.2)"},
+    **{5: "BT.470 System B, G (gamma 2.8)", 6: "BT.601", 7: "SMPTE ST 240", 8: "linear"},
+    **{9: "logarithmic 100:1", 10: "logarithmic 316:1", 11: "IEC 61966-2-4 (xvYCC)"},
+    **{12: "BT.1361 extended", 13: "IEC 61966-2-1 (sRGB)", 14: "BT.2020 10 bit"},
+    **{15: "BT.2020 12 bit", 16: "SMPTE ST 2084 (PQ)", 17: "SMPTE ST 428-1"},
+    **{18: "ARIB STD-B67 (HLG)"},
 }
-
 _MATRICES = {
-    0: "identity (RGB)",
-    1: "BT.709",
-    2: "unspecified",
-    4: "FCC 73.682",
-    5: "BT.601 625 lines",
-    6: "BT.601 525 lines",
-    7: "SMPTE ST 240",
-    8: "YCgCo",
-    9: "BT.2020 non-constant luminance",
-    10: "BT.2020 constant luminance",
-    11: "SMPTE ST 2085",
-    12: "chroma-derived non-constant luminance",
-    13: "chroma-derived constant luminance",
-    14: "BT.2100 ICtCp",
+    **{0: "identity (RGB)", 1: "BT.709", 2: "unspecified", 4: "FCC 73.682", **_LINES, 8: "YCgCo"},
+    **{9: "BT.2020 non-constant luminance", 10: "BT.2020 constant luminance"},
+    **{11: "SMPTE ST 2085", 12: "chroma-derived non-constant luminance"},
+    **{13: "chroma-derived constant luminance", 14: "BT.2100 ICtCp"},
 }
 
 
@@ -138,11 +100,10 @@ class TagNames(Fact):
 
 
 class PictureLevels(Fact):
-    """Of a file's first `picture_count` pictures. `darkest` and `brightest` are the 0.1 % and
-    99.9 % quantiles of luma, 0 black and 1 white; `footroom_fraction` and `headroom_fraction` the
-    shares of it up to code 8 and from code 247 of 8 bits on; `chroma` the 95 % quantile of |Cb| and
-    |Cr|, at most 0.5. SI and TI (ITU-T P.910) are the largest over pictures, in 8-bit codes of
-    full range."""
+    """Of a file's first `picture_count` pictures. `darkest` and `brightest` are the 0.1 % and 99.9
+    % quantiles of luma, 0 black and 1 white; `footroom_fraction` and `headroom_fraction` the shares
+    of it up to code 8 and from code 247 of 8 bits on; `chroma` the 95 % quantile of |Cb| and |Cr|,
+    at most 0.5. SI and TI (ITU-T P.910) are the largest, in 8-bit codes of full range."""
 
     picture_count: int
     darkest: float
@@ -170,18 +131,15 @@ class Advice(Fact):
 
 
 class Inspection(Fact):
-    """One file looked at closely over `examined_duration_s` from its start.
-
-    Packets are read over the whole examined part, pictures decoded over its first
-    `decoded_frame_count`. `refusal` says why the file cannot be measured, "" if it can, and
-    `refusal_remedy` what to do about it.
-    `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one
-    over what is left of it. `further_names` are the files in which a spanned shot goes on.
-    `slice_count` is that of slices a picture, None where they are not looked for; `suspicions` are
-    signs of damage in the decoded pictures. `media.tags` are the container's where it states them;
-    `picture_tags` what the coded pictures state. The file asks to be shown turned to the left by
-    `quarter_turns`.
-    """
+    """One file looked at closely over `examined_duration_s` from its start. Packets are read over
+    the whole examined part, pictures decoded over its first `decoded_frame_count`. `refusal` says
+    why the file cannot be measured, "" if it can, and `refusal_remedy` what to do about it.
+    `bitrate_by_second_bps` holds the video track's bit rate in each whole second, the last one over
+    what is left of it. `further_names` are the files in which a spanned shot goes on. `slice_count`
+    is that of slices a picture, None where they are not looked for; `suspicions` are signs of
+    damage in the decoded pictures. `media.tags` are the container's where it states them;
+    `picture_tags` what the coded pictures state. It is to be shown turned left by
+    `quarter_turns`."""
 
     media: MediaFacts
     is_excerpt: bool
@@ -214,8 +172,7 @@ class Inspection(Fact):
 
     @property
     def contradictions(self) -> tuple[str, ...]:
-        """The fields of the colour tags that container and pictures both state, of other meaning
-        each."""
+        """The fields of colour tags that container and pictures state in another meaning each."""
         return tuple(
             field
             for field, nothing in ColourTags()

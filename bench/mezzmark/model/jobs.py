@@ -12,8 +12,7 @@ from mezzmark.model.tasks import TASKS, read_measurement
 from mezzmark.model.tasks.spec import MediaReference, ProcessFacts
 
 Job = Any
-"""A task's job (`model.tasks`) or a preparation (`model.preparations`): frozen, with its name in
-`task`."""
+"""A job of `model.tasks` or `model.preparations`: frozen, with its name in `task`."""
 
 
 def read_job(line: bytes) -> Job:
@@ -32,8 +31,7 @@ def read_job(line: bytes) -> Job:
 
 
 class PreparedMedia(Fact):
-    """A file ready to be measured; `survives`, `is_aspect_lost` and `made_by` as in
-    `MediaManifest`."""
+    """A file ready to be measured; what is not said here is as in `MediaManifest`."""
 
     kind: Literal["prepared"] = "prepared"
     media: MediaReference
@@ -48,8 +46,7 @@ class PreparedMedia(Fact):
 
 
 class Measured(Fact):
-    """A trial's measurement and what its process used; `flags`, which the runner adds, as in
-    `Trial`."""
+    """A trial's measurement and what its process used; the runner adds `flags`, as in `Trial`."""
 
     kind: Literal["measured"] = "measured"
     measurement: Annotated[SerializeAsAny[Fact], BeforeValidator(read_measurement)]
@@ -58,8 +55,7 @@ class Measured(Fact):
 
 
 class JobFailed(Fact):
-    """The job could not be done, and why; `exit_code` is that of the error behind it. `flags` are
-    those of the trial."""
+    """The job could not be done, and why; `exit_code` and `flags` are those of the error."""
 
     kind: Literal["job_failed"] = "job_failed"
     where: str
@@ -86,8 +82,7 @@ class ProgressUpdate(Fact):
 class WorkerFailed(Fact):
     """What the runner notes in place of an answer when the worker gave none. `crashed`: it ended
     without answering; `timed_out`: it was killed after its time; `cancelled`: it was killed because
-    the run is being stopped. `killed_by` names the signal by which somebody else, or the system,
-    ended it; a library that crashed is ended by others."""
+    the run is being stopped. `killed_by` names the signal by which others, or the system, did."""
 
     kind: Literal["worker_failed"] = "worker_failed"
     outcome: Literal["crashed", "timed_out", "cancelled"]

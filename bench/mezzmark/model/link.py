@@ -1,8 +1,7 @@
 """A modelled connection to storage: how a scenario states it, and what a job is told of it.
 
 Where a value is left out it is that of a share as Linux mounts it: it reads 128 KiB ahead
-(VM_READAHEAD_PAGES in linux/pagemap.h; nfsrahead(5)), and asks for no more at a time.
-"""
+(VM_READAHEAD_PAGES in linux/pagemap.h; nfsrahead(5)), and asks for no more at a time."""
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
@@ -67,8 +66,7 @@ class LinkSettings(Fact):
 
 
 class ReadSettings(Fact):
-    """How a task's files are read, a cell each: as they lie or over a modelled link, with their
-    pages in this machine's file cache or not."""
+    """How files are read, a cell each: over a link or not, with pages in the file cache or not."""
 
     links: tuple[Literal["local"] | LinkSettings, ...] = Field(default=("local",), min_length=1)
     cache: tuple[Literal["warm", "cold"], ...] = Field(default=("warm",), min_length=1)

@@ -2,8 +2,7 @@
 
 What the bench tells the libraries (`engines.encode`, `engines.media.conversion`) is told here to
 the program; `tests/simulation/printed_commands.py` holds the pictures of both against each other.
-Sound, timecode and tags, which play no part in a measurement, are carried along.
-"""
+Sound, timecode and tags, which play no part in a measurement, are carried along."""
 
 import re
 from collections.abc import Mapping
@@ -53,8 +52,8 @@ little otherwise than the libraries; another version of the encoder makes other 
 
 class Making(Fact):
     """The program's argument list for one encoding, with `SOURCE` and `TARGET` in it, and what must
-    be known of it. Files are called as their sources with `suffix` behind; size and rate are those
-    of the footage it is for."""
+    be known of it. Files have their sources' names and `suffix`; size and rate are of the
+    footage."""
 
     encoding: str
     container: str
@@ -121,8 +120,7 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
 def _matrix(
     encoding: Encoding, footage: MediaFacts | None, tags: ColourTags, height_px: int
 ) -> str:
-    """What the filter is told of the matrix where RGB is met: as `source_colour` of
-    `engines.media.conversion` chooses it."""
+    """What the filter is told of the matrix where RGB is met, as the converter chooses it."""
     if "RGB" not in {encoding.chroma, footage.chroma if footage else ""}:
         return ""
     guess = MATRIX_CODES[meaning(ColourTags(), height_px=height_px).matrix]

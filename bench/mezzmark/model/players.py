@@ -47,10 +47,8 @@ PLAYERS: Final[dict[str, Player]] = {
 """Every player by its name; `slice` is what the first format knew as software decoding. Of two that
 the older keys cannot tell apart, the plain one comes first."""
 
-
 FULL_SIZE: Final = {name: player for name, player in PLAYERS.items() if not player.lowres}
 """Those whose pictures may be compared: the others bring another, smaller picture."""
-
 
 BEST: Final = "best"
 """In place of a player: the one that pilot trials name for each encoding of a clip."""

@@ -33,8 +33,7 @@ class PrepareOriginalJob(Fact):
 
 
 class FoundFile(Fact):
-    """A file of the user's: `name` is how it is told of; `is_named` where it was asked for itself
-    and not found in a folder or by a glob."""
+    """A file of the user's, told of by `name`; `is_named`: not found in a folder or by a glob."""
 
     path: str
     name: str
@@ -75,8 +74,7 @@ class PrepareEncodingJob(Fact):
 
 
 class PreparePicturesJob(Fact):
-    """Store (or find in the cache) the clip's first pictures in a pixel format, decoded, where they
-    take no more than `limit_bytes`."""
+    """Store (or find in the cache) a clip's first pictures, decoded, up to `limit_bytes`."""
 
     task: Literal["prepare-pictures"] = "prepare-pictures"
     source: MediaReference
@@ -113,8 +111,7 @@ PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "place-files": (PlaceFilesJob, "mezzmark.engines.media.placed_files:place_files"),
     "prepare-pictures": (PreparePicturesJob, f"{_ENCODE}.stored_pictures:prepare_pictures"),
 }
-"""Jobs that come before measuring, by the name in their `task`, and the function of each
-("module:function"): (job, advance) → Answer."""
+"""By the name in `task`, each with its "module:function": (job, advance) → Answer."""
 
 
 class BandwidthMeasured(Fact):
@@ -163,8 +160,7 @@ ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
 
 
 def job_format() -> str:
-    """What an installation understands, in a few digits: the names of all fields of jobs and
-    answers. Two that agree can do each other's jobs."""
+    """The names of all fields of jobs and answers as digits: who agrees does the other's jobs."""
     models = [model for model, _ in PREPARATIONS.values()]
     models += [m for spec in TASKS.values() for m in (spec.job_model, spec.measurement_model)]
     schemas = [ANSWER_ADAPTER.json_schema(), *(model.model_json_schema() for model in models)]

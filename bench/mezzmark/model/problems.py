@@ -16,7 +16,6 @@ from mezzmark.model.scenario import Scenario, task_tables
 
 KeyPath = tuple[str | int, ...]
 
-
 _TOKEN: Final = re.compile(
     r'"""(?:\\.|[^\\])*?"""(?!")'
     r"|'''.*?'''(?!')"
@@ -48,7 +47,6 @@ def find_line(text: str, path: KeyPath) -> int | None:
 
 
 def _depth(data: Any, path: KeyPath) -> int:
-    """How many keys of the path there are."""
     for depth, key in enumerate(path):
         try:
             data = data[key]
@@ -61,9 +59,9 @@ def scenario_error(
     failure: ValidationError,
     *,
     source: str,
-    text: str,
     data: Mapping[str, Any],
     model: type[BaseModel],
+    text: str = "",
 ) -> ScenarioError:
     """The first problem as an error that says file, line, key, value and what is legal."""
     problems = defaultdict(list)
@@ -79,9 +77,8 @@ def scenario_error(
 def _told_once(
     failure: ValidationError, *, data: Mapping[str, Any], model: type[BaseModel]
 ) -> list[tuple[KeyPath, Any]]:
-    """The problems as a person counts them, misspelt keys first. Left out is what only follows from
-    another one: a list that is called too short because an entry of it is wrong, and a key that is
-    missing because its name is misspelt."""
+    """The problems as a person counts them, misspelt keys first. Left out is what follows from
+    another one: a list too short because an entry is wrong, a missing key that is misspelt."""
     problems = [(path_in(data, p["loc"]), p) for p in failure.errors(include_url=False)]
     meant = {
         (*path[:-1], name)
@@ -112,8 +109,7 @@ def place(source: str, *, text: str, path: KeyPath) -> str:
     return ", ".join(part for part in parts if part)
 
 
-LONGEST_KEY: Final = 300
-"""Letters of a key that are shown: as many as a clip's name may have."""
+LONGEST_KEY: Final = 300  # Letters of a key that are shown: as many as a clip's name may have
 
 
 def dotted(path: KeyPath) -> str:
@@ -162,10 +158,8 @@ _LOOKED_INTO: Final = 100
 """Problems of which one may follow from another: nobody reads on, and each takes a search."""
 
 _EXPECTED: Final = {
-    "greater_than_equal": "a number of at least {ge}",
-    "greater_than": "a number above {gt}",
-    "less_than_equal": "a number of at most {le}",
-    "less_than": "a number below {lt}",
+    **{"greater_than_equal": "a number of at least {ge}", "greater_than": "a number above {gt}"},
+    **{"less_than_equal": "a number of at most {le}", "less_than": "a number below {lt}"},
     "finite_number": "a number that is not infinite",
     "multiple_of": "a multiple of {multiple_of}",
     **dict.fromkeys(("literal_error", "not_in_table"), "{expected}"),

@@ -39,8 +39,7 @@ class ByTask:
 def _shared_cell(
     task: str, clip: str, encoding: str, axes: tuple[tuple[str, Any, type], ...]
 ) -> Cell:
-    """One object for equal cells: grouping asks thousands of times whether two are equal, and the
-    same one needs no look inside."""
+    """One object for equal cells: grouping compares thousands, and the same one is quick."""
     setting = {axis: value for axis, value, _ in axes}
     return Cell.model_validate(
         {"task": task, "clip": clip, "encoding": encoding, "setting": setting}
@@ -72,7 +71,6 @@ class HostMoment(Fact):
 
 
 Outcome = Literal["finished", "failed", "crashed", "timed_out"]
-
 
 FLAGS: Final = frozenset(
     ("suspended", "late_generator", "not_cold", "no_decoder", "host_lost", "late_start")

@@ -1,9 +1,8 @@
 """What is asked of an encoding: needs that must be met, and wishes in order or with weights.
 
 A need reads `figure <= limit` or `fact = value`; a wish reads `less figure` or `more figure`. Both
-are read once, where a text enters, and written as text again. Long because each wrong text has its
-own message.
-"""
+are read where a text enters, and written so again. Long because wrong texts have their own
+messages."""
 
 import math
 import re
@@ -35,9 +34,7 @@ class EncodingFact:
     is_open: bool = False
 
 
-MOST_BITS: Final = 32
-"""Of a sample: more than any format has."""
-
+MOST_BITS: Final = 32  # Of a sample: more than any format has
 _TRUTH: Final = EncodingFact(values=("true", "false"), example="= true")
 
 ENCODING_FACTS: Final[dict[str, EncodingFact]] = {
@@ -105,8 +102,7 @@ class _Written(Fact):
 
 
 class Need(_Written):
-    """One thing that must hold: `figure` keeps `limit`, which is in its unit, or the fact `subject`
-    has `value`."""
+    """What must hold: `figure` keeps `limit`, in its unit, or the fact `subject` has `value`."""
 
     subject: str
     operator: Operator
@@ -282,7 +278,6 @@ STEP_FRACTION: Final = 0.25
 """Of wishes in order: 40 ms, 50, 62.5 and so on. Our own choice: less is hardly worth a disk or an
 hour of encoding to anybody, and lies within what clips and days differ by."""
 
-
 LEAST_STEP: Final = 1e-4
 """Far below what any measurement tells apart; every edge of a step is tried for what would tip."""
 
@@ -325,8 +320,7 @@ class ChooseSettings(Fact):
 
 
 def doubtful_limit(need: Need) -> ScenarioError | None:
-    """The error, a question, for a limit without a unit that is orders of magnitude below what its
-    figure can be; None for any other need."""
+    """The error, a question, for a limit without a unit far below what its figure can be."""
     if need.figure is None or not (likelier := likelier_unit(need.value, need.figure.unit)):
         return None
     return ScenarioError(
@@ -337,8 +331,7 @@ def doubtful_limit(need: Need) -> ScenarioError | None:
 
 
 def unknown_value(need: Need, met: Collection[str] = ()) -> ScenarioError | None:
-    """The error for a codec or container that is neither known nor among those `met`, whatever its
-    capitals; None for any other need."""
+    """The error for a codec or container that is neither known nor, in any capitals, `met`."""
     fact = ENCODING_FACTS.get(need.subject)
     if fact is None or not fact.is_open:
         return None

@@ -15,8 +15,7 @@ from mezzmark.model.scenario import Scenario
 from mezzmark.model.survival import Survival
 from mezzmark.model.tasks.kernel import BandwidthFacts
 
-MANIFEST_SCHEMA: Final = 2
-"""Version of `manifest.json`; `model.upgrade` says what changed."""
+MANIFEST_SCHEMA: Final = 2  # Version of `manifest.json`; `model.upgrade` says what changed
 
 
 class HostFacts(Fact):
@@ -48,8 +47,7 @@ class HostFacts(Fact):
 
 
 class Root(Fact):
-    """A folder in which prepared files were placed, and what the system says of its storage; of its
-    path only the last part is kept."""
+    """A folder of prepared files and what is told of its storage; of `path` the last part."""
 
     name: str
     path: str
@@ -62,8 +60,7 @@ class Root(Fact):
 class ClipManifest(Fact):
     """A clip as it was measured: one entry per media file (`clip` names it in the cells). `share`
     is its part of the footage's time (None: equal parts); `key_frames` are the frame indexes of the
-    original's key frames, empty where they were not noted; `suspicions` are signs that the file is
-    damaged."""
+    original's key frames, empty where they were not noted; `suspicions` are signs of damage."""
 
     clip: FreeName
     source: Literal["recipe", "own"]
@@ -154,11 +151,7 @@ MACHINE_FACTS: Final = ("host_label", "cpu_model", "logical_core_count", "memory
 `decide.machine.identity` has what else is meant by "the same machine"."""
 
 RESUME_FACTS: Final = (
-    "cpu_model",
-    "usable_core_count",
-    "memory_bytes",
-    "operating_system",
-    "kernel",
+    *("cpu_model", "usable_core_count", "memory_bytes", "operating_system", "kernel"),
 )
 """What must be as it was for a run to be resumed: rounds before and after are one sample, so all
 that may change a figure counts. The label does not: it is only a name."""

@@ -33,8 +33,7 @@ ROUNDS_RULE: Final = (
 )
 """The same words in the help, in scenarios/README.md and in messages."""
 
-SHARE_TOLERANCE: Final = 0.001
-"""So far from 1 the clips' shares may add up, having been rounded."""
+SHARE_TOLERANCE: Final = 0.001  # So far from 1 the clips' shares may add up, having been rounded
 
 INTERVAL_ROUNDS: Final = 3
 """The fewest rounds that give an interval; a run of fewer has bare figures."""
@@ -111,8 +110,7 @@ class Scenario(Fact):
     @field_validator("encodings")
     @classmethod
     def _without_customs(cls, listed: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
-        """A custom encoding that is listed too counts once; a name of the catalogue stays, since
-        it would mean two encodings."""
+        """A custom encoding that is listed too counts once; a name of the catalogue stays."""
         brought = {custom.name for custom in info.data.get("custom_encodings", ())}
         brought -= {ORIGINAL, *catalogue_names()}
         return tuple(name for name in listed if name not in brought)

@@ -1,8 +1,7 @@
 """The shop: who shoots, edits and stores how much, in a plain description (`shop.toml`).
 
 Every assumption is a field with a default and a meaning, so that all of them can be listed beside
-the answer and each can be replaced.
-"""
+the answer and each can be replaced."""
 
 from fractions import Fraction
 from typing import Annotated, Final, Literal
@@ -26,12 +25,10 @@ def _known_speed(value: float) -> float:
 
 
 def _written_in(unit: str) -> BeforeValidator:
-    """Reads a text such as "10 Gbit/s" in this unit."""
     return BeforeValidator(lambda v: parse_quantity(v, unit) if isinstance(v, str) else v)
 
 
 LinkSpeed = Annotated[float, AfterValidator(_known_speed), _written_in("Gbit/s")]
-
 
 MOST_CARDS_PER_DAY: Final = 10_000
 """Of all cameras: days are played through card by card, some hundred times for each encoding."""
@@ -106,10 +103,7 @@ class Shop(Fact):
         default=9.0, ge=0, lt=24, description="when the first card may arrive"
     )
     shooting_end_hour: float = Field(
-        default=18.0,
-        gt=0,
-        le=24,
-        description="when the last card may arrive; past midnight too",
+        default=18.0, gt=0, le=24, description="when the last card may arrive; past midnight too"
     )
     turnaround_hours: float = Field(
         default=14.0,

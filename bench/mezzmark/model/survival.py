@@ -2,8 +2,7 @@
 
 The bench's own file is read; what the printed command's file has of it is known from experiments
 with FFmpeg 8 and 9 on other clips. Both are told, for FFmpeg's program can do what its libraries
-cannot be told to by way of the binding.
-"""
+cannot be told to by way of the binding."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -12,7 +11,6 @@ from typing import Final, Literal
 from mezzmark.model.fact import Fact
 
 State = Literal["kept", "lost", "changed", "not asked"]
-
 
 WORST_LAST: Final[tuple[State | None, ...]] = ("not asked", "kept", None, "changed", "lost")
 """States, the worst last; None: not known."""
@@ -77,8 +75,7 @@ def state_by_command(survival: Survival, container: str) -> State | None:
 
 
 def is_kept(survival: Survival, container: str) -> bool:
-    """Whether the files that a user would make keep it: by the printed command where that is known,
-    else as in the bench's own file."""
+    """Whether a user's files keep it: by the printed command if known, else as the bench's own."""
     return (state_by_command(survival, container) or survival.state) == "kept"
 
 

@@ -3,8 +3,7 @@
 Format 2 writes a cell as task, clip, encoding and a setting of axes, takes the arm out of the
 cell, and says outright what every trial of format 1 did: requests drawn one by one in one block,
 players that spread work within a picture (or as stated), no storage but the cache folder. What was
-measured, stored and read by nothing is let go.
-"""
+measured, stored and read by nothing is let go."""
 
 from collections.abc import Collection, Container, Iterable, Mapping
 from typing import Any, Final
@@ -18,15 +17,9 @@ from mezzmark.model.tasks import TASKS
 Json = dict[str, Any]
 
 _RENAMED_AXES: Final = {
-    "pattern": "pattern",
-    "policy": "policy",
-    "thread_count": "threads",
-    "viewer_height_px": "viewer_height",
-    "job_count": "jobs",
-    "order": "clip_order",
-    "height_px": "delivery_height",
-    "passes": "passes",
-    "is_pinned": "pinned",
+    **{"pattern": "pattern", "policy": "policy", "thread_count": "threads"},
+    **{"viewer_height_px": "viewer_height", "job_count": "jobs", "order": "clip_order"},
+    **{"height_px": "delivery_height", "passes": "passes", "is_pinned": "pinned"},
 }
 
 _NEVER_READ: Final = frozenset(
@@ -36,7 +29,6 @@ _NEVER_READ: Final = frozenset(
     }
 )
 """What the fidelity task measured, stored, and nothing read."""
-
 
 _OLD_DEFAULT: Final = ("indifference_fraction", 0.05)
 """Of `choose`: stored where nobody said otherwise; today's default judges."""
@@ -71,8 +63,7 @@ def upgrade_cell(cell: Mapping[str, Any]) -> Json:
 
 
 def unknown_parts(trial: Json) -> str:
-    """What of a trial in format 2 this mezzmark does not know: its task, an axis, its arm or a
-    flag; empty where it knows all."""
+    """What of a trial in format 2 is unknown here: task, axis, arm or flag; empty: nothing."""
     parts: tuple[tuple[str, Iterable[str], Container[str]], ...] = (
         ("task", [trial["cell"]["task"]], TASKS),
         ("axis", trial["cell"]["setting"], AXES),

@@ -1,5 +1,5 @@
 """Where a series of run means stepped to another level, and how surely; and what the machine did
-within one run, read off the reference kernel. Long because both ask alike what a series did.
+within one run, read off the reference kernel.
 
 Binary segmentation (Scott & Knott, Biometrics 30, 1974, 507-512): the split into two levels that
 fits best is tested; where it holds, both parts are split again in the same way. The test is the
@@ -20,8 +20,7 @@ A step up that is soon taken back is found less often than a lasting one, since 
 badly; a slow drift comes out as one or more steps.
 
 Within a run (`classify_course`): the kernel does the same work in every round, so whatever moves in
-its times is the machine. All tests are on logarithms of times in the order they were measured.
-"""
+its times is the machine. All tests are on logarithms of times in the order they were measured."""
 
 import math
 from collections.abc import Iterator
@@ -29,13 +28,12 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from mezzmark.statistics.intervals import t_quantile
+from mezzmark.statistics.intervals import Floats, t_quantile
 
-FEWEST_VALUES: Final = 3
-"""Two levels and a spread cannot be told from two values."""
+FEWEST_VALUES: Final = 3  # Two levels and a spread cannot be told from two values
 
 _CHI_SQUARE_MEDIAN: Final = 0.45493642311957283
 """Median of chi-square with one degree of freedom: makes a median of squares a variance."""
@@ -45,8 +43,7 @@ _CHI_SQUARE_MEDIAN: Final = 0.45493642311957283
 class ChangePoint:
     """A step between value `index` - 1 and value `index` (from 0). `change` is the level after less
     the level before, in the unit of the values, with its standard error and degrees of freedom.
-    `p_value` is that of the split that found it, for "no change anywhere in this part", multiplied
-    by the number of parts tested at that depth."""
+    `p_value` is its split's, for "no change in this part", times the parts tested at that depth."""
 
     index: int
     change: float
@@ -80,8 +77,7 @@ def change_p_value(values: ArrayLike, standard_errors: ArrayLike) -> float:
 def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float:
     """What neighbouring values differ beyond their errors, as a variance; 0 where they do not. From
     squared differences of neighbours, since a step spoils only one of them (von Neumann et al.,
-    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, since that one must not
-    count."""
+    Annals of Mathematical Statistics 12, 1941, 153-162); by their median, to leave that out."""
     series, errors = _checked(values, standard_errors)
     if series.size < FEWEST_VALUES:
         return 0.0
@@ -95,15 +91,14 @@ def between_run_variance(values: ArrayLike, standard_errors: ArrayLike) -> float
 class _Series:
     """Values with their standard errors and weights: 1 / variance, up to a common factor."""
 
-    values: NDArray[np.float64]
-    errors: NDArray[np.float64]
-    weights: NDArray[np.float64]
+    values: Floats
+    errors: Floats
+    weights: Floats
 
     @staticmethod
     def of(values: ArrayLike, standard_errors: ArrayLike) -> "_Series":
         """Weights are equal where nothing is known of any. No error counts as smaller than their
-        median: six rounds that agree by luck would else outweigh all other runs, and raise false
-        alarms."""
+        median: six rounds that agree by luck would else outweigh all other runs."""
         series, errors = _checked(values, standard_errors)
         typical = np.median(errors) if errors.size else 0.0
         variances = np.maximum(errors, typical) ** 2 + between_run_variance(series, errors)
@@ -136,8 +131,7 @@ class _Series:
         return index, min(1.0, (count - 1) * tail)
 
     def levels(self, starts: list[int]) -> list[tuple["_Series", float, float]]:
-        """The parts that begin at the first value and at `starts`: each with its weighted mean and
-        the sum of its weights."""
+        """The parts before, between and after `starts`, with weighted means and sums of weights."""
         ends = (*starts, self.values.size)
         parts = [self.part(start, end) for start, end in zip((0, *starts), ends, strict=True)]
         masses = [float(part.weights.sum()) for part in parts]
@@ -160,8 +154,7 @@ class _Series:
         return float(np.finfo(np.float64).eps) * float(self.weights @ self.values**2)
 
     def steps(self, p_values: dict[int, float]) -> tuple[ChangePoint, ...]:
-        """Each step, by its place in order, as the difference of the levels on its two sides; one
-        scale for all."""
+        """Each as the difference of the levels on its sides; one scale for all."""
         degrees = self.values.size - len(p_values) - 1
         if not p_values or degrees < 1:
             return ()
@@ -181,8 +174,7 @@ class _Series:
 
 
 def _segment(series: _Series, error_level: float) -> Iterator[tuple[int, float]]:
-    """Places and p-values of splits of the whole, then of its parts; a part counts as often as
-    there may be others."""
+    """Places and p-values of splits; a part's counts as often as there may be others."""
     parts = [(0, series.values.size, 1, 0.0)]
     while parts:
         start, stop, count, parent_p = parts.pop()
@@ -194,9 +186,7 @@ def _segment(series: _Series, error_level: float) -> Iterator[tuple[int, float]]
             parts += [(start, middle, 2 * count, p_value), (middle, stop, 2 * count, p_value)]
 
 
-def _checked(
-    values: ArrayLike, standard_errors: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _checked(values: ArrayLike, standard_errors: ArrayLike) -> tuple[Floats, Floats]:
     series, errors = np.array((values, standard_errors), dtype=np.float64)
     if not (np.isfinite(series).all() and np.isfinite(errors).all() and (errors >= 0).all()):
         raise ValueError("values and errors must be finite, and no error below 0")
@@ -209,7 +199,6 @@ MINIMUM_POINTS: Final = 6
 """A step needs two points on either side and a line some spread around it."""
 
 SHORTEST_SEGMENT: Final = 2
-
 COURSE_LEVEL: Final = 0.05
 
 LEFTOVER_LEVEL: Final = 0.01
@@ -249,12 +238,8 @@ def classify_course(times: ArrayLike) -> Course:
     kind: CourseKind = "drift" if is_line else "step"
     if not is_explained or min(_best_step(left)[1], _wander_p(left)) * 2 <= LEFTOVER_LEVEL:
         kind = "unsteady"
-    return Course(
-        kind=kind,
-        change_fraction=math.expm1(float(fit[-1] - fit[0])),
-        p_value=p_value,
-        at=at if kind == "step" else None,
-    )
+    change, at_step = math.expm1(float(fit[-1] - fit[0])), at if kind == "step" else None
+    return Course(kind=kind, change_fraction=change, p_value=p_value, at=at_step)
 
 
 def lag_one_autocorrelation(values: ArrayLike) -> float:
@@ -265,7 +250,7 @@ def lag_one_autocorrelation(values: ArrayLike) -> float:
     return float(centred[1:] @ centred[:-1]) / total if total > 0 else 0.0
 
 
-def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+def _line(logs: Floats) -> tuple[Floats, float]:
     """The least-squares line and the two-sided p-value of its slope."""
     place = np.arange(logs.size) - (logs.size - 1) / 2
     slope = float(place @ logs) / float(place @ place)
@@ -274,7 +259,7 @@ def _line(logs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     return fit, _two_sided(slope, math.sqrt(spread / float(place @ place)), logs.size - 2)
 
 
-def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
+def _best_step(logs: Floats) -> tuple[int, float]:
     """The split with the largest two-sample t, and its p-value times the splits tried."""
     count = logs.size
     places = np.arange(SHORTEST_SEGMENT, count - SHORTEST_SEGMENT + 1)
@@ -289,10 +274,9 @@ def _best_step(logs: NDArray[np.float64]) -> tuple[int, float]:
     return int(places[best]), min(1.0, p_value * places.size)
 
 
-def _wander_p(logs: NDArray[np.float64]) -> float:
-    """The one-sided p-value of neighbours being alike. Lag-1 autocorrelation, about normal with
-    mean -1/n and variance 1/n where nothing lingers (Anderson, Annals of Mathematical Statistics
-    13, 1942, 1-13)."""
+def _wander_p(logs: Floats) -> float:
+    """The one-sided p-value of neighbours being alike: lag-1 autocorrelation, about normal (-1/n,
+    1/n) where nothing lingers (Anderson, Annals of Mathematical Statistics 13, 1942, 1-13)."""
     excess = lag_one_autocorrelation(logs) + 1 / logs.size
     return float(special.ndtr(-excess * math.sqrt(logs.size)))
 

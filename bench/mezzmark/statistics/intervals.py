@@ -1,5 +1,4 @@
-"""Confidence intervals: Student's t over trials (the trial is the unit, never the sample inside it)
-and exact ones of shares."""
+"""Intervals: Student's t over trials (the unit, never the samples inside), exact ones of shares."""
 
 import math
 from dataclasses import dataclass, replace
@@ -13,15 +12,13 @@ from scipy import special
 DRIFT_ROUNDS: Final = 8
 """From eight values on, one degree of freedom is cheap: it widens the interval by 3 %."""
 
-
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Interval:
     """A point with the interval that holds it at `confidence_level`. `count` is the number of
-    trials behind it; `method` names the computation in words. Raises ValueError for a level outside
-    (0, 1)."""
+    trials behind it; `method` names the computation. ValueError for a level outside (0, 1)."""
 
     point: float
     low: float
@@ -44,13 +41,8 @@ def log_t_interval(
     inner = t_interval(
         logs_of(values), confidence_level=confidence_level, without_drift=without_drift
     )
-    return replace(
-        inner,
-        point=math.exp(inner.point),
-        low=math.exp(inner.low),
-        high=math.exp(inner.high),
-        method="t on logs of per-trial values",
-    )
+    point, low, high = map(math.exp, (inner.point, inner.low, inner.high))
+    return replace(inner, point=point, low=low, high=high, method="t on logs of per-trial values")
 
 
 def t_interval(
@@ -58,22 +50,15 @@ def t_interval(
 ) -> Interval:
     """Student's t interval for the mean of `values`, one value per trial. Exact for independent
     normal values (Student 1908). With `without_drift` the values are in the order of their rounds,
-    and from `DRIFT_ROUNDS` of them on a straight-line drift is taken out of their spread (not out
-    of the mean, which stands for the middle of the run), for a slope that is known is no
-    uncertainty. Raises ValueError as `log_t_interval`."""
+    and from `DRIFT_ROUNDS` on a straight drift is taken out of their spread (not of the mean), for
+    a known slope is no uncertainty. Raises ValueError as `log_t_interval`."""
     data = _checked(values)
     mean = float(np.mean(data))
     spread, degrees = _spread(data, without_drift=without_drift)
     reach = t_quantile((1 + confidence_level) / 2, degrees)
     half = reach * spread / math.sqrt(data.size)
-    return Interval(
-        point=mean,
-        low=mean - half,
-        high=mean + half,
-        confidence_level=confidence_level,
-        count=data.size,
-        method="t on per-trial values",
-    )
+    ends = mean - half, mean + half
+    return Interval(mean, *ends, confidence_level, data.size, "t on per-trial values")
 
 
 def mean_share_interval(
@@ -95,8 +80,7 @@ def mean_share_interval(
 def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
     """The interval of the median of positive `values`, made on their logs. Between order
     statistics, interpolated to the level (Hettmansperger & Sheather, Statistics & Probability
-    Letters 4, 1986, 75-79); where so few values cannot reach it, t on their logs, widened to hold
-    the median. Raises ValueError as `log_t_interval`."""
+    Letters 4, 1986, 75-79); of too few t on logs, made to hold it. Raises as there."""
     logs = np.sort(logs_of(values))
     count, point = logs.size, float(np.median(logs))
     # The chance that the median lies between the k-th value from either end, k = 1, 2, …
@@ -110,22 +94,16 @@ def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interv
         inwards = (count - k) * part / (k + (count - 2 * k) * part)
         low = float((1 - inwards) * logs[k - 1] + inwards * logs[k])
         high = float((1 - inwards) * logs[count - k] + inwards * logs[count - k - 1])
-    return Interval(
-        point=math.exp(point),
-        low=math.exp(low),
-        high=math.exp(high),
-        confidence_level=confidence_level,
-        count=count,
-        method="order statistics of the median" if k else "t on logs, widened to the median",
-    )
+    method = "order statistics of the median" if k else "t on logs, widened to the median"
+    ends = math.exp(low), math.exp(high)
+    return Interval(math.exp(point), *ends, confidence_level, count, method)
 
 
 def count_median_limits(
     values: ArrayLike, *, confidence_level: float
 ) -> tuple[float, float] | None:
     """Order statistics about the median of whole numbers, whatever their distribution (Conover,
-    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None where so few values cannot
-    reach the level (below 6 for 95 %)."""
+    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None of too few (5 for 95 %)."""
     ordered = np.sort(_checked(values))
     count = ordered.size
     chances = 1 - 2 * special.bdtr(np.arange(count // 2 + 1), count, 0.5)
@@ -134,7 +112,6 @@ def count_median_limits(
 
 
 def _spread(data: Floats, *, without_drift: bool) -> tuple[float, int]:
-    """The sd between trials and its degrees of freedom."""
     centred = data - data.mean()
     degrees = data.size - 1
     if without_drift and data.size >= DRIFT_ROUNDS:
@@ -183,21 +160,13 @@ def share_interval(successes: int, count: int, *, confidence_level: float) -> In
     less than `confidence_level`. Raises ValueError for impossible counts or levels."""
     if count < 1 or not 0 <= successes <= count:
         raise ValueError(f"{successes} of {count} is not a share")
-    low, high = share_limits(successes, count, confidence_level=confidence_level)
-    return Interval(
-        point=successes / count,
-        low=low,
-        high=high,
-        confidence_level=confidence_level,
-        count=count,
-        method="exact binomial",
-    )
+    limits = share_limits(successes, count, confidence_level=confidence_level)
+    return Interval(successes / count, *limits, confidence_level, count, "exact binomial")
 
 
 def share_limits(successes: float, count: float, *, confidence_level: float) -> tuple[float, float]:
-    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers. Fractional
-    counts arise as effective sample sizes (Korn & Graubard, Survey Methodology 24, 1998,
-    193-201)."""
+    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers. Effective
+    sample sizes are none (Korn & Graubard, Survey Methodology 24, 1998, 193-201)."""
     tail = (1 - confidence_level) / 2
     failures = count - successes
     low = special.betaincinv(successes, failures + 1, tail) if successes > 0 else 0.0

@@ -5,8 +5,7 @@ both sides share one, the run where several runs stand on a side; never the samp
 
 Beside the mean over rounds, the typical trial, stands the undisturbed level: the mean of the lowest
 third of a side's rounds. On a shared machine whole trials are of a fast or a slow state whose mix
-differs between runs in which nothing changed; the fast ones stay where they are.
-"""
+differs between runs in which nothing changed; the fast ones stay where they are."""
 
 import math
 from collections.abc import Sequence
@@ -14,10 +13,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
-from mezzmark.statistics.intervals import Interval, logs_of, t_quantile
+from mezzmark.statistics.intervals import Floats, Interval, logs_of, t_quantile
 
 UNDISTURBED_SHARE: Final = 1 / 3
 """Share of the rounds that the undisturbed level is the mean of; chosen by simulation: with a
@@ -27,7 +26,7 @@ UNDISTURBED_ROUNDS: Final = 3
 """It is never of fewer rounds: two would leave its spread a single degree of freedom."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Change:
     """The log cost ratio candidate / baseline, its standard error and degrees of freedom. `count`
     is the number of units behind it: pairs of rounds, rounds of the smaller side, or runs.
@@ -67,14 +66,8 @@ class Change:
         """The cost ratio with its t interval (1.0 = same, above is worse)."""
         reach = t_quantile((1 + confidence_level) / 2, self.whole_degrees)
         half = reach * self.whole_error
-        return Interval(
-            point=math.exp(self.log_ratio),
-            low=math.exp(self.log_ratio - half),
-            high=math.exp(self.log_ratio + half),
-            confidence_level=confidence_level,
-            count=self.count,
-            method=self.method,
-        )
+        ends = math.exp(self.log_ratio - half), math.exp(self.log_ratio + half)
+        return Interval(math.exp(self.log_ratio), *ends, confidence_level, self.count, self.method)
 
     @property
     def p_value(self) -> float:
@@ -94,42 +87,33 @@ def log_margin(tolerance_fraction: float) -> float:
 
 def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     """From costs of both sides in the same rounds, in the same order. What a round's requests and
-    its moment do to both sides cancels. Raises ValueError for fewer than two pairs, sides of
-    unequal length, or costs that are not positive."""
+    its moment do to both sides cancels. ValueError for one pair, unequal sides, costs not
+    positive."""
     first, second = logs_of(baseline), logs_of(candidate)
     if first.size != second.size:
         raise ValueError(f"{first.size} baseline rounds cannot pair with {second.size}")
-    differences = second - first
-    return Change(
-        log_ratio=float(differences.mean()),
-        standard_error=float(differences.std(ddof=1)) / math.sqrt(differences.size),
-        degrees=differences.size - 1,
-        count=differences.size,
-        method="t on log ratios paired by round",
-    )
+    differences, count = second - first, first.size
+    error = float(differences.std(ddof=1)) / math.sqrt(count)
+    mean = float(differences.mean())
+    return Change(mean, error, count - 1, count, "t on log ratios paired by round")
 
 
 def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     """From costs of two sides that share no rounds, variances unequal. Welch, Biometrika 34, 1947,
-    28-35. Raises ValueError as `paired_change`."""
+    28-35. Raises as `paired_change`."""
     first, second = logs_of(baseline), logs_of(candidate)
     sizes = np.array([first.size, second.size])
     parts = np.array([first.var(ddof=1), second.var(ddof=1)]) / sizes
     errors = zip(np.sqrt(parts).tolist(), (sizes - 1).tolist(), strict=True)
-    return Change(
-        log_ratio=float(second.mean() - first.mean()),
-        standard_error=math.sqrt(float(parts.sum())),
-        degrees=satterthwaite(*errors) if parts.any() else float((sizes - 1).sum()),
-        count=int(sizes.min()),
-        method="t on logs, unequal variances",
-    )
+    change, error = float(second.mean() - first.mean()), math.sqrt(float(parts.sum()))
+    degrees = satterthwaite(*errors) if parts.any() else float((sizes - 1).sum())
+    return Change(change, error, degrees, int(sizes.min()), "t on logs, unequal variances")
 
 
 def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: bool) -> Change:
-    """Of the undisturbed level of two sides; `is_paired` where the rounds of the same place did the
-    same work. The spread is that of logs cut at the highest that counts (Tukey & McLaughlin,
-    Sankhya A 25, 1963, 331-352; two sides: Yuen, Biometrika 61, 1974, 165-170). Raises ValueError
-    as `paired_change`."""
+    """Of the undisturbed level of two sides; `is_paired` where rounds of one place did one work.
+    The spread is of logs cut at the highest that counts (Tukey & McLaughlin, Sankhya A 25, 1963,
+    331-352; two sides: Yuen, Biometrika 61, 1974, 165-170). Raises as `paired_change`."""
     sides = [logs_of(baseline), logs_of(candidate)]
     if is_paired and sides[0].size != sides[1].size:
         raise ValueError(f"{sides[0].size} baseline rounds cannot pair with {sides[1].size}")
@@ -140,13 +124,10 @@ def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: 
     ]
     parts = [cut[1] - cut[0]] if is_paired else cut
     errors = [float(part.std(ddof=1)) / math.sqrt(part.size) for part in parts]
-    return Change(
-        log_ratio=undisturbed_level(sides[1]) - undisturbed_level(sides[0]),
-        standard_error=math.hypot(*errors),
-        degrees=satterthwaite(*((e, n - 1) for e, n in zip(errors, counts, strict=False))),
-        count=min(side.size for side in sides),
-        method=f"t on logs of the lowest third of rounds{', paired' if is_paired else ''}",
-    )
+    change = undisturbed_level(sides[1]) - undisturbed_level(sides[0])
+    degrees = satterthwaite(*((e, n - 1) for e, n in zip(errors, counts, strict=False)))
+    method = f"t on logs of the lowest third of rounds{', paired' if is_paired else ''}"
+    return Change(change, math.hypot(*errors), degrees, min(s.size for s in sides), method)
 
 
 def seen_run_errors(
@@ -154,9 +135,9 @@ def seen_run_errors(
 ) -> tuple[float, float]:
     """What two runs show by themselves of how much runs differ, as errors of the log ratio of the
     undisturbed level and of the typical trial; costs are in the order of their rounds. Thirds of a
-    run differ by more than their rounds explain where states of the machine last. And lowest and
-    highest third of rounds change alike where the work alone does: half of what they disagree by
-    is, for each run, a doubt of the level."""
+    run differ by more than their rounds explain where states of the machine last. Lowest and
+    highest thirds change alike where the work alone does: half their disagreement is each level's
+    doubt."""
     sides = [logs_of(baseline), logs_of(candidate)]
     parts = [sides[1] - sides[0]] if is_paired else sides
     drift = math.sqrt(sum(map(_drift_variance, parts)))
@@ -166,9 +147,8 @@ def seen_run_errors(
     return max(abs(widths[1] - widths[0]) / math.sqrt(2), drift), drift
 
 
-def _drift_variance(values: NDArray[np.float64]) -> float:
-    """The variance of means of thirds, less what the spread within them explains; 0 of fewer than
-    two values each."""
+def _drift_variance(values: Floats) -> float:
+    """The variance of means of thirds, less what their own spread explains; 0 of too few values."""
     thirds = np.array_split(values, 3)
     if thirds[-1].size < 2:
         return 0.0
@@ -181,14 +161,13 @@ def undisturbed_count(rounds: int) -> int:
     return max(min(rounds, UNDISTURBED_ROUNDS), math.ceil(rounds * UNDISTURBED_SHARE))
 
 
-def undisturbed_level(logs: NDArray[np.float64]) -> float:
+def undisturbed_level(logs: Floats) -> float:
     """The mean of the lowest third."""
     return float(np.sort(logs)[: undisturbed_count(logs.size)].mean())
 
 
 def satterthwaite(*parts: tuple[float, float]) -> float:
-    """Degrees of freedom of errors in quadrature, each given with its own; those of the first where
-    all are 0."""
+    """Degrees of freedom of (error, degrees) in quadrature; those of the first where all are 0."""
     total = sum(error**2 for error, _ in parts)
     squares = sum(error**4 / degrees for error, degrees in parts)
     if total <= 0:
@@ -205,8 +184,7 @@ def run_level_change(
     """From several runs a side, each given as its rounds' costs: the run is the unit, at the mean
     of its rounds or at its undisturbed level. What differs between days and reboots differs between
     runs, so the spread of whole-run means is the yardstick; it is taken as equal on both sides,
-    since one side is often a single run. Raises ValueError unless there are at least three runs and
-    one on each side."""
+    since one is often a single run. ValueError unless there are three runs, one on each side."""
     level = undisturbed_level if is_undisturbed else np.mean
     first = np.array([level(logs_of(run)) for run in baseline_runs])
     second = np.array([level(logs_of(run)) for run in candidate_runs])
@@ -214,16 +192,12 @@ def run_level_change(
     if not first.size or not second.size or degrees < 1:
         raise ValueError("the spread between runs needs three runs, at least one on each side")
     squares = float(((first - first.mean()) ** 2).sum() + ((second - second.mean()) ** 2).sum())
-    return Change(
-        log_ratio=float(second.mean() - first.mean()),
-        standard_error=math.sqrt(squares / degrees * (1 / first.size + 1 / second.size)),
-        degrees=degrees,
-        count=int(first.size + second.size),
-        method="t on logs of whole runs",
-    )
+    change, count = float(second.mean() - first.mean()), int(first.size + second.size)
+    error = math.sqrt(squares / degrees * (1 / first.size + 1 / second.size))
+    return Change(change, error, degrees, count, "t on logs of whole runs")
 
 
-def holm_adjusted(p_values: Sequence[float]) -> NDArray[np.float64]:
+def holm_adjusted(p_values: Sequence[float]) -> Floats:
     """Holm's adjusted p-values, in the order given; reject where they are at most the level. Holds
     the family-wise error whatever the dependence between the tests (Holm, Scandinavian Journal of
     Statistics 6, 1979, 65-70). Raises ValueError for anything outside 0 to 1."""

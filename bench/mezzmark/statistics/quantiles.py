@@ -1,8 +1,7 @@
 """Quantiles of samples by one stated definition.
 
 Hyndman & Fan's type 8 (The American Statistician 50(4), 1996, 361-365): median-unbiased whatever
-the distribution, and the authors' own recommendation; numpy calls it "median_unbiased".
-"""
+the distribution, and the authors' own recommendation; numpy calls it "median_unbiased"."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray

@@ -12,8 +12,7 @@ Fits are least squares on logarithms, that is, weighted so that equal relative e
 with σ, κ ≥ 0. Intervals come from the spread of whole rounds: each round's influence on a
 parameter is one number, so a slow round moves all its core counts together and is counted once.
 With R rounds they are t intervals with R − 1 degrees of freedom. A bootstrap of rounds was tried
-and left: with eight rounds its percentile intervals fell short of their level.
-"""
+and left: with eight rounds its percentile intervals fell short of their level."""
 
 import math
 from dataclasses import dataclass
@@ -27,8 +26,7 @@ from mezzmark.statistics.intervals import Floats, Interval, t_quantile
 
 Law = Literal["usl", "amdahl"]
 ResidualScale = Literal["log", "linear"]
-"""`log`: equal relative errors (the default for timings); `linear`: equal absolute errors, as
-most published fits use."""
+"""Of equal relative errors (timings), or of equal absolute ones (most published fits)."""
 Parameter = Literal["gamma", "sigma", "kappa"]
 CovarianceSource = Literal["rounds", "residuals", "none"]
 
@@ -219,9 +217,8 @@ _PARAMETERS: Final[tuple[Parameter, ...]] = ("gamma", "sigma", "kappa")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
     """The core count N* = √((1 − σ) / κ) beyond which throughput falls. `interval` is None where
-    the law has no peak, the rounds carry no interval, κ cannot be told from 0, so that the data do
-    not bound a peak, or it lies beyond MOST_RANGE_RATIO times the cores measured; `withheld` says
-    which."""
+    the law has no peak, the rounds carry no interval, κ cannot be told from 0, which bounds no
+    peak, or it lies beyond MOST_RANGE_RATIO times the cores measured; `withheld` says which."""
 
     interval: Interval | None
     withheld: Literal["", "no_peak", "few_rounds", "unbounded", "far"] = ""
@@ -229,8 +226,7 @@ class Peak:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScalingPrediction:
-    """Throughput predicted for `core_count`; `is_far` where that is more than LOUD_RANGE_RATIO
-    times the largest count measured, which must be said beside it."""
+    """For `core_count`; `is_far`, to be said, beyond LOUD_RANGE_RATIO times the counts measured."""
 
     core_count: int
     interval: Interval | None
@@ -258,8 +254,7 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
     """The peak N* with its interval, or the reason why it is withheld. Throughput peaks at N where
     1 − σ − κ N² = 0, which is linear in (σ, κ), so the interval is the set of N whose value cannot
     be told from 0 (Fieller 1954). The set is bounded only where κ differs from 0, and only then is
-    N* given: on a truth without a peak that is at most half of 1 − `confidence_level` of the
-    time."""
+    N* given: of a truth without a peak in at most half of 1 − `confidence_level`."""
     if fit.law == "amdahl":
         return Peak(interval=None, withheld="no_peak")
     if fit.covariance_source == "none":
@@ -286,8 +281,8 @@ def predict_throughput(
     fit: ScalingFit, core_count: int, *, confidence_level: float
 ) -> ScalingPrediction:
     """Mean throughput at a core count that need not have been measured. N / X(N) = (1 + σ(N−1) +
-    κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); the interval is made there and turned over, and never
-    claims more than N cores at γ's upper limit."""
+    κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); so is the interval, up to N cores at γ's upper
+    limit."""
     bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
     point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
     is_far = core_count > LOUD_RANGE_RATIO * max(fit.core_counts)
@@ -313,9 +308,8 @@ def draw_speedup(
     rng: np.random.Generator,
     draw_count: int,
 ) -> NDArray[np.float64]:
-    """Draws of X(`core_count`) / X(`reference_count`), in which γ cancels. (σ, κ) are drawn from
-    the multivariate t of the fit and cut at 0, so that no draw scales better than linearly. Raises
-    ValueError for a fit without covariance."""
+    """Draws of X(`core_count`) / X(`reference_count`), in which γ cancels. (σ, κ) are of the fit's
+    multivariate t, cut at 0: none scales better than linearly. ValueError without covariance."""
     if fit.covariance_source == "none":
         raise ValueError(f"{fit.round_count} rounds carry no interval")
     df = fit.degrees_of_freedom
@@ -334,11 +328,6 @@ def _reach(fit: ScalingFit, confidence_level: float) -> float:
 def _interval(
     fit: ScalingFit, point: float, low: float, high: float, confidence_level: float
 ) -> Interval:
-    return Interval(
-        point=point,
-        low=min(low, point),
-        high=max(high, point),
-        confidence_level=confidence_level,
-        count=fit.round_count,
-        method=f"{fit.law} least squares, spread of {fit.covariance_source}",
-    )
+    method = f"{fit.law} least squares, spread of {fit.covariance_source}"
+    ends = min(low, point), max(high, point)
+    return Interval(point, *ends, confidence_level, fit.round_count, method)

@@ -22,10 +22,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
-from mezzmark.statistics.intervals import t_quantile, t_reach
+from mezzmark.statistics.intervals import Floats, t_quantile, t_reach
 from mezzmark.statistics.paired import log_margin
 
 MAXIMUM_SAMPLES: Final = 10_000
@@ -48,7 +47,7 @@ class VarianceComponents:
         return self.between / total if total > 0 else 0.0
 
 
-def estimate_components(trials: Sequence[NDArray[np.float64]]) -> VarianceComponents:
+def estimate_components(trials: Sequence[Floats]) -> VarianceComponents:
     """From latencies, one array a trial. The estimate between trials is cut at 0. Raises ValueError
     for fewer than two trials, no trial with two samples, or values ≤ 0."""
     counts = np.array([trial.size for trial in trials], dtype=np.float64)
@@ -64,11 +63,8 @@ def estimate_components(trials: Sequence[NDArray[np.float64]]) -> VarianceCompon
     within = sum(squares.tolist()) / float(total - counts.size)
     between_square = float((counts * (means - grand) ** 2).sum()) / (counts.size - 1)
     typical = float(total - (counts**2).sum() / total) / (counts.size - 1)
-    return VarianceComponents(
-        between=max(0.0, (between_square - within) / typical),
-        within=within,
-        samples_per_trial=float(counts.mean()),
-    )
+    between, mean = max(0.0, (between_square - within) / typical), float(counts.mean())
+    return VarianceComponents(between=between, within=within, samples_per_trial=mean)
 
 
 def plan_sampling(
@@ -95,14 +91,11 @@ def plan_sampling(
     return trials, samples
 
 
-FEWEST_TO_SPLIT: Final = 8
-"""Fewer values fall into two groups too often by chance."""
-
-LEAST_APART: Final = math.log(1.1)
-"""Two levels closer than a tenth are one to everybody."""
+FEWEST_TO_SPLIT: Final = 8  # Fewer values fall into two groups too often by chance
+LEAST_APART: Final = math.log(1.1)  # Two levels closer than a tenth are one to everybody
 
 
-def split_in_two(logs: NDArray[np.float64]) -> int:
+def split_in_two(logs: Floats) -> int:
     """How many of the values, in rising order, make the lower one of two groups, cut where the gap
     is widest and a fifth lie on either side; 0 where they are not surely of two kinds. How many
     standard deviations within them they must lie apart is found by simulation: of 8 to 30 values of
@@ -121,9 +114,7 @@ SMALLEST_EXCESS: Final = 1e-6
 """Spread of logs of variances below which millions of degrees of freedom stand behind a mean."""
 
 
-def moderate_variances(
-    variances: NDArray[np.float64], degrees: float
-) -> tuple[NDArray[np.float64], float]:
+def moderate_variances(variances: Floats, degrees: float) -> tuple[Floats, float]:
     """Variances of kindred cells, each with so many degrees of freedom, drawn towards what they
     have in common; and the degrees of freedom that they then have. The common value and its weight
     are estimated from the spread of their logs (Smyth, Statistical Applications in Genetics and
@@ -143,14 +134,12 @@ def moderate_variances(
 
 
 def _inverse_trigamma(value: float) -> float:
-    """Where the trigamma function, which falls from 0 on, has this value."""
     from scipy import optimize  # seldom needed, slow to load
 
     return float(optimize.brentq(lambda x: special.polygamma(1, x) - value, 1e-6, 1e9))
 
 
-MAXIMUM_ROUNDS: Final = 16_384
-"""Beyond this many rounds the answer is "not by more rounds"."""
+MAXIMUM_ROUNDS: Final = 16_384  # Beyond this many rounds the answer is "not by more rounds"
 
 _NODES: Final = 2000
 """Points of the integral over the sampling distribution of the spread; the error is below 1e-4."""
@@ -204,8 +193,7 @@ def expected_log_half_width(rounds: int, *, round_sd: float, confidence_level: f
 
 
 def detectable_change(standard_error: float, *, degrees: float, error_level: float) -> float:
-    """The smallest change, as a fraction above 1, that would have been found nine times in ten; by
-    bisection on the noncentrality, to 1e-9 of it."""
+    """The smallest change, as a fraction above 1, found nine times in ten; by bisection to 1e-9."""
     low, high = 0.0, 1.0
     while t_test_power(high, degrees=degrees, error_level=error_level) < POWER:
         low, high = high, high * 2

@@ -10,8 +10,7 @@ the moves that the clip had, so that a clip counts its share however many that w
 all its clips is the cluster, and the sample size is Kish's effective one (Survey Sampling, 1965:
 the square of the sum of the weights over the sum of their squares). Resampling trials (percentile
 and BCa bootstrap) and the jackknife cover 70 to 92 % where this covers 92 % and more: see the table
-that `tests/simulation/coverage_tables.py` makes.
-"""
+that `tests/simulation/coverage_tables.py` makes."""
 
 import math
 from collections.abc import Sequence
@@ -29,14 +28,12 @@ from mezzmark.statistics.quantiles import sorted_quantile
 MINIMUM_TRIALS: Final = 5
 """Below five trials the spread between them is too uncertain to size the sample by."""
 
-MINIMUM_MEDIAN_TRIALS: Final = 3
-"""For a median, as for any figure of the middle."""
+MINIMUM_MEDIAN_TRIALS: Final = 3  # For a median, as for any figure of the middle
 
 MINIMUM_EXCEEDANCES: Final = 20
 """Samples expected beyond the quantile (400 samples for p95, 2,000 for p99). From here on all
 six simulated worlds keep at least 92 %; at 12 the lingering load falls to 89 %. The rule looks at
 the design only: to withhold by what was measured would show the lucky runs alone."""
-
 
 STRATIFIED_GAIN: Final = 2.0
 """So many times their number stratified samples may count for. Held at 1 the intervals cover up to
@@ -46,8 +43,7 @@ of a few trials would count for ever more (`tests/simulation/design_coverage.py`
 
 class Samples:
     """The samples of clips with these shares, from an array for each round of each clip, the rounds
-    of all clips in one order. `of_clips` has those of a clip, `sizes` their number by clip and
-    round; ValueError where a clip has no round."""
+    of all clips in one order. `sizes` are by clip and round; ValueError without a round."""
 
     def __init__(self, clips: Sequence[Sequence[Floats]], shares: Sequence[float]) -> None:
         self.shares = shares
@@ -88,16 +84,15 @@ class Samples:
 
 WITHIN_TRIAL_FLOOR: Final = 0.022
 """The least correlation of two moves of one trial that a claim about a share reckons with. Ten
-trials of 24 moves cannot show that one trial in five is bad: without a floor 13 of 100 false claims
-"met", with it 10, and with 1 % slow moves 90 of 100 are still called met
-(`tests/simulation/need_rates.py`)."""
+trials of 24 moves cannot show that one in five is bad: without a floor 13 of 100 are falsely "met",
+with it 10, and of 1 % slow moves still 90 (`tests/simulation/need_rates.py`)."""
 
 LIKELY_WITHIN_TRIAL: Final = 0.006
 """The same for a chance, which is to be neither too sure nor too shy: with it chances of needs come
 true as often as stated (`tests/simulation/choice_calibration.py`)."""
 
-CLAIM_TRIALS: Final = 10
-"""Trials from which a share is called met or missed."""
+METHOD: Final = "binomial limits at the trials' effective sample size"
+CLAIM_TRIALS: Final = 10  # Trials from which a share is called met or missed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +102,7 @@ class TailEstimate:
     crowd into few trials (`is_clustered`), so that the limit lies beyond the slowest sample."""
 
     point: float
-    interval: Interval | None
+    interval: Interval | None = None
     missing_trials: int = 0
     samples_a_trial: int = 0
     is_clustered: bool = False
@@ -117,17 +112,14 @@ def estimate_quantile(
     samples: Samples, probability: float, *, confidence_level: float, is_stratified: bool = False
 ) -> TailEstimate:
     """The quantile of all samples with its interval over rounds; `is_stratified`: those of a trial
-    were drawn together, as `jump` draws its targets. Raises ValueError without a sample, or for a
-    level or probability outside (0, 1)."""
+    were drawn together. ValueError without a sample, for level or probability outside (0, 1)."""
     check_level(confidence_level)
     check_level(probability)
     pooled, reached, _ = samples.pooled
     point, sizes, shares = samples.quantile(probability), samples.sizes, samples.shares
     if lacking := _lacking(sizes, shares, probability):
         missing, per_trial = lacking
-        return TailEstimate(
-            point=point, interval=None, missing_trials=missing, samples_a_trial=per_trial
-        )
+        return TailEstimate(point=point, missing_trials=missing, samples_a_trial=per_trial)
     most = STRATIFIED_GAIN if is_stratified else 1.0
     within = samples.within(point)
     effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
@@ -135,15 +127,9 @@ def estimate_quantile(
     low_rank = int(np.searchsorted(reached, low, side="right"))
     high_rank = int(np.searchsorted(reached, high)) + 2
     if low_rank < 1 or high_rank > pooled.size:
-        return TailEstimate(point=point, interval=None, is_clustered=True)
-    interval = Interval(
-        point=point,
-        low=float(pooled[low_rank - 1]),
-        high=float(pooled[high_rank - 1]),
-        confidence_level=confidence_level,
-        count=sizes.shape[1],
-        method="binomial limits at the trials' effective sample size",
-    )
+        return TailEstimate(point=point, is_clustered=True)
+    ends = float(pooled[low_rank - 1]), float(pooled[high_rank - 1])
+    interval = Interval(point, *ends, confidence_level, sizes.shape[1], METHOD)
     return TailEstimate(point=point, interval=interval)
 
 
@@ -156,14 +142,8 @@ def estimate_share(
     most = STRATIFIED_GAIN if is_stratified else 1.0
     effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
     low, high = share_limits(share * effective, effective, confidence_level=confidence_level)
-    return Interval(
-        point=share,
-        low=min(low, share),
-        high=max(high, share),
-        confidence_level=confidence_level,
-        count=sizes.shape[1],
-        method="binomial limits at the trials' effective sample size",
-    )
+    ends = min(low, share), max(high, share)
+    return Interval(share, *ends, confidence_level, sizes.shape[1], METHOD)
 
 
 def effective_count(
@@ -174,12 +154,11 @@ def effective_count(
     confidence_level: float,
     most: float = 1.0,
 ) -> float:
-    """Independent samples that would tell the share as well as these clusters do. `at_or_below`
-    holds how many of the `counts` samples of each clip and round (or of each round, of one clip)
-    lie at or below the limit. Each clip's share is a ratio of sums, the variance that of their
-    residuals summed over the clips of a round (Cochran, Sampling Techniques, 3rd ed. 1977, section
-    2.11); never more than `most` times Kish's number of samples; the fewer rounds, the smaller, by
-    the ratio of t limits as Korn & Graubard have it."""
+    """Independent samples that would tell the share as well as these clusters do. Of the `counts`
+    of each clip and round (or round alone) `at_or_below` lie within the limit. Each clip's share is
+    a ratio of sums, the variance that of their residuals summed over the clips of a round (Cochran,
+    Sampling Techniques, 3rd ed. 1977, section 2.11); never more than `most` times Kish's number of
+    samples; the fewer rounds, the smaller, by the ratio of t limits as Korn & Graubard have it."""
     below, sizes = np.atleast_2d(at_or_below), np.atleast_2d(counts)
     of_clips, trials = sizes.sum(axis=1), sizes.shape[1]
     by_clip, total = below.sum(axis=1) / of_clips, _kish(sizes, shares)
@@ -210,8 +189,7 @@ class ShareClaim:
 def claim_share(
     inside: NDArray[np.int_], counts: Floats, wanted: float, *, confidence_level: float
 ) -> ShareClaim:
-    """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
-    had `inside` among its `counts`; at least two trials."""
+    """Whether `wanted` or more lies within a limit; `inside` of `counts`, of two trials or more."""
     total, trials = float(counts.sum()), counts.size
 
     def effective(floor: float) -> float:
@@ -234,8 +212,7 @@ def claim_share(
 
 def draw_tail(pooled: Floats, probability: float, effective: float, levels: Floats) -> Floats:
     """What the quantile of all moves may be, one value for each of `levels` (uniform on 0 to 1):
-    sorted `pooled` moves, infinite beyond them. The share at or below a value is a Beta of
-    Jeffreys' prior at the effective count."""
+    sorted `pooled` moves, infinite beyond them. The share within is a Beta (Jeffreys' prior)."""
     within = np.arange(1, pooled.size + 1) / pooled.size * effective
     below = special.betainc(within + 0.5, effective - within + 0.5, probability)
     place = np.searchsorted(-below, -levels, side="left")

@@ -1,6 +1,5 @@
 """What choosing comes to: who is ruled out and why, who is recommended, what would change it, and
-where each stands in the plane of two figures that were asked for. Long because every fact of the
-answer is explained where it is stated."""
+where each stands by two figures. Long because every fact is explained where it is stated."""
 
 import math
 from dataclasses import dataclass
@@ -20,19 +19,16 @@ Outcome = Literal["meets", "open", "misses", "not shown"]
 """`open`: too near to the limit to tell. `not shown`: not measured, so nobody has passed it."""
 
 Status = Literal["meets", "open", "ruled out", "not judged"]
-
 Front = Literal["on it", "may be on it", "off it"]
 
 Verdict = Literal["recommended", "ahead", "cannot say", "none meets", "nothing to judge"]
 """`recommended`: the best choice with the confidence asked for, all needs met; `ahead`: likelier
-the best choice than any other; `cannot say`: a need was not measured, so that nobody is known to
-meet all."""
+the best choice than any other; `cannot say`: a need was not measured."""
 
 Unit = Literal["round", "run"]
 
 NoNumber = Literal["nothing to do", "the footage itself", "identical"]
-"""Why a figure that is known has no number: the original does without the task, is what others are
-compared with, or every picture came back bit for bit."""
+"""Why a known figure has no number; `identical`: every picture came back bit for bit."""
 
 RIVAL_CHANCE: Final = 0.05
 """Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
@@ -41,8 +37,7 @@ SHOWN_CHANCE: Final = 0.005
 """Below it a chance is shown as less than 1 %: draws cannot tell it from none."""
 
 FRONT_LEVEL: Final = 0.95
-"""An encoding is off the front when it is dominated with this chance, on it when the chance of
-that is no more than the rest."""
+"""Dominated with this chance an encoding is off the front; with no more than the rest, on it."""
 
 
 class Lack(Fact):
@@ -75,16 +70,13 @@ class Lack(Fact):
 
 
 class NeedResult(Fact):
-    """One need against one encoding.
-
-    `value` is a figure's, `facts` are the values of a fact (the original has one a clip), and
-    `no_number` says why a known figure has none; `lack` why nothing is known. `chance` is that of
-    truly meeting it (None without enough rounds). `margin_fraction` is the room left as a share of
-    the limit, negative beyond it; dB figures have `margin_db` instead. Of several clips all this is
-    of `clip`, the least sure to meet it or, where all do, the nearest to its limit, but `chance`,
-    which is of all. `share_within` is the share of moves within the limit of a tail;
-    `rounds_missing` more are needed for a claim.
-    """
+    """One need against one encoding. `value` is a figure's, `facts` are the values of a fact (the
+    original has one a clip), and `no_number` says why a known figure has none; `lack` why nothing
+    is known. `chance` is that of truly meeting it (None without enough rounds). `margin_fraction`
+    is the room left as a share of the limit, negative beyond it; dB figures have `margin_db`
+    instead. Of several clips all this is of `clip`, the least sure to meet it or, where all do, the
+    nearest to its limit, but `chance`, which is of all. `share_within` is the share of moves within
+    the limit of a tail; `rounds_missing` more are needed for a claim."""
 
     need: Need
     outcome: Outcome
@@ -101,17 +93,15 @@ class NeedResult(Fact):
 
 
 class JudgedEncoding(Fact):
-    """One encoding under the needs and wishes.
-
-    `lacks` say why it is not judged. `figures` are what the wishes look at, by name, with the
-    `settings` in which they were timed; `no_numbers` are those that are known without a number.
-    `chance_all` is that of meeting every need, None where one of them was not measured;
-    `chance_measured` that of meeting those that were; `chance_best` that of being the best of those
-    that meet them; `chance_dominated` that of another one being at least as good in every wish and
-    better in one (of an original, where it misses a need on how footage must play). None where the
-    rounds cannot carry a chance. `chance_beside` is that of being the better choice than the leader
-    on its `own_clips` alone, where it lacks one that decides.
-    """
+    """One encoding under the needs and wishes. `lacks` say why it is not judged. `figures` are what
+    the wishes look at, by name, with the `settings` in which they were timed; `no_numbers` are
+    those that are known without a number. `chance_all` is that of meeting every need, None where
+    one of them was not measured; `chance_measured` that of meeting those that were; `chance_best`
+    that of being the best of those that meet them; `chance_dominated` that of another one being at
+    least as good in every wish and better in one (of an original, where it misses a need on how
+    footage must play). None where the rounds cannot carry a chance. `chance_beside` is that of
+    being the better choice than the leader on its `own_clips` alone, where it lacks one that
+    decides."""
 
     encoding: str
     status: Status
@@ -139,9 +129,8 @@ class JudgedEncoding(Fact):
 
 
 class TippingPoint(Fact):
-    """A smallest change that would change the recommendation to `then` (None: to nobody). It is a
-    change of the limit of `need`, or else of the `encoding`'s figure of `wish`; values are in
-    `unit`, and `ratio` is new / old."""
+    """A smallest change of the limit of `need`, or else of the `encoding`'s figure of `wish`, that
+    would change the recommendation to `then` (None: nobody); `ratio` is new / old."""
 
     need: Need | None = None
     wish: Wish | None = None
@@ -161,8 +150,7 @@ class NearMiss(Fact):
 
 
 class Addition(Fact):
-    """What a scenario lacks to measure a figure: `value` among the `key` of a task's table, or the
-    table itself."""
+    """What a scenario lacks for a figure: `value` among the `key` of a task's table, or that."""
 
     task: str
     key: str = ""
@@ -171,16 +159,13 @@ class Addition(Fact):
 
 
 class ChoiceRequest(Fact):
-    """What is asked, as far as `run_count` runs can answer it.
-
-    `weights` are those of the `wishes`, empty where these stand in order; `alternatives` are
-    further wishes that the runs could answer. `how_to_measure` says, of needs that no scenario of
-    these runs measures, what to add. `unit` is what is drawn again and again, `begun_count` how
-    many were begun. `clips` decide; `floor_ms` is the wait below which none is shorter: the frame
-    time of the fastest of them; every run tried `most_streams`. Wishes in order
-    count in steps of `indifference_fraction`; `wishes_from` is the scenario of the runs that states
-    them, if any. `best_players` are those that the runs named.
-    """
+    """What is asked, as far as `run_count` runs can answer it. `weights` are those of the `wishes`,
+    empty where these stand in order; `alternatives` are further wishes that the runs could answer.
+    `how_to_measure` says, of needs that no scenario of these runs measures, what to add. `unit` is
+    what is drawn again and again, `begun_count` how many were begun. `clips` decide; `floor_ms` is
+    the wait below which none is shorter: the frame time of the fastest of them; every run tried
+    `most_streams`. Wishes in order count in steps of `indifference_fraction`; `wishes_from` is the
+    scenario of the runs that states them, if any. `best_players` are those that the runs named."""
 
     needs: tuple[Need, ...]
     wishes: tuple[Wish, ...]
@@ -235,17 +220,15 @@ class ChoiceRequest(Fact):
 
 
 class Choice(ChoiceRequest):
-    """The whole answer, with what was asked. There is no overall score.
-
-    Where a need was not measured there is no recommendation; `by_other_needs` is then who would
-    be recommended by those that were. `chance_best` belongs to the `leader`; `chance_ahead` is that
-    of the leader being the choice where only it and the runner-up stand, `decided_by` what sets the
-    two apart. `unit_count` rounds that every encoding finished (or whole runs) stand behind it;
-    where it `is_thin` they are too few for a chance, and where they are `rounds_short` nobody is
-    recommended. `machines_needed` are those with which an encoding is in time, where more than the
-    shop's; `disturbance` says who is chosen without disturbed trials, where that was looked at;
-    `making` how the recommended files are made, unless it is the original.
-    """
+    """The whole answer, with what was asked. There is no overall score. Where a need was not
+    measured there is no recommendation; `by_other_needs` is then who would be recommended by those
+    that were. `chance_best` belongs to the `leader`; `chance_ahead` is that of the leader being the
+    choice where only it and the runner-up stand, `decided_by` what sets the two apart. `unit_count`
+    rounds that every encoding finished (or whole runs) stand behind it; where it `is_thin` they are
+    too few for a chance, and where they are `rounds_short` nobody is recommended. `machines_needed`
+    are those with which an encoding is in time, where more than the shop's; `disturbance` says who
+    is chosen without disturbed trials, where that was looked at; `making` how the recommended files
+    are made, unless it is the original."""
 
     verdict: Verdict
     recommendation: str | None
@@ -275,8 +258,7 @@ class Choice(ChoiceRequest):
 
     @property
     def is_sure(self) -> bool:
-        """Whether the leader meets what was measured and is the best with the confidence asked for,
-        from rounds enough."""
+        """Whether the leader is surely the best and meets what was measured, by rounds enough."""
         if self.leader is None or self.chance_best is None or self.rounds_short:
             return False
         is_open = self.find(self.leader).outcomes("open")
@@ -290,8 +272,7 @@ class Choice(ChoiceRequest):
 
     @property
     def tied(self) -> str | None:
-        """The runner-up where it meets the measured needs as surely, the two cannot be told apart,
-        and it may well be the best choice."""
+        """The runner-up where it rivals (`is_rivalled`) and both surely meet what was measured."""
         if self.runner_up is None or not self.is_rivalled:
             return None
         both = [self.find(name) for name in (self.leader, self.runner_up) if name]

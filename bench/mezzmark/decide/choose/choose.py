@@ -1,5 +1,4 @@
-"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance. Long, since
-what is asked, what of it was measured and what is chosen meet here."""
+"""Which encoding to use: needs rule out, wishes prefer, and every claim has its chance."""
 
 from collections.abc import Collection, Sequence
 from typing import Any, Final
@@ -13,7 +12,7 @@ from mezzmark.decide.choose.draws import CHOICE_SEED, DRAW_COUNT, FigureDraws, d
 from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.needs import Traits, kept_things, traits_of
 from mezzmark.decide.estimate.best_player import best_players
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun, truncated_round
+from mezzmark.decide.estimate.observed_run import ObservedRun, Runs, truncated_round
 from mezzmark.decide.machine.noise import judge_disturbance
 from mezzmark.model.errors import MezzmarkError, ScenarioError, nearest
 from mezzmark.model.figures import FigureName
@@ -36,16 +35,13 @@ DEFAULT_WISHES: Final = parse_wishes(
     ("less scrub.jump.p50_ms", "more encode.throughput_fps", "less bitrate_bps")
 )
 """Where nobody says otherwise: waiting, down to the floor, comes before encode time, and that
-before size, for a person waits many times a day, footage waits once for its encode, and disks are
-bought."""
+before size: a person waits many times a day, footage once, and disks are bought."""
 
 DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
-"""Beside the default wishes, where fidelity was measured: colour shifts beyond 2 are seen side by
-side (common practice)."""
+"""Beside the default wishes where fidelity was measured: larger shifts are seen side by side."""
 
 NO_PROXY: Final = Need.parse("proxy = false")
-"""Where proxies were measured beside others and no need speaks of them: they stand in for footage
-while it is edited, and not in its place."""
+"""Where proxies were measured beside others and no need speaks of them: they replace nothing."""
 
 
 def settings_for(
@@ -81,14 +77,11 @@ def settings_for(
     try:
         return ChooseSettings.model_validate(data)
     except ValidationError as failure:
-        raise scenario_error(
-            failure, source="choose", text="", data=data, model=ChooseSettings
-        ) from failure
+        raise scenario_error(failure, source="choose", data=data, model=ChooseSettings) from failure
 
 
 def list_unmeasured(scenario: Scenario) -> tuple[tuple[Need | Wish, Addition], ...]:
-    """Needs and wishes of `[choose]` that no run of this scenario can answer, in their order, each
-    with what is missing."""
+    """What of `[choose]` no run of this scenario answers, in order, each with what is missing."""
     settings = scenario.choose or ChooseSettings()
     asked: tuple[Need | Wish, ...] = (*settings.needs, *settings.goals)
     return tuple(
@@ -120,7 +113,7 @@ def what_to_add(figure: FigureName, scenario: Scenario) -> Addition | None:
 
 
 def choose_encoding(
-    runs: Sequence[MeasuredRun],
+    runs: Runs,
     settings: ChooseSettings,
     *,
     draw_count: int = DRAW_COUNT,
@@ -129,9 +122,9 @@ def choose_encoding(
 ) -> Choice:
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
     encodings, or of those `among`. Needs that no run measured are `not shown`, never passed; wishes
-    that none measured are left out and named. Raises RunError for runs that do not belong together,
-    ScenarioError where no wish was measured or a need names a codec or container that nothing has,
-    ValueError without runs."""
+    that none measured are left out and named. RunError for runs that do not go together,
+    ScenarioError where no wish was measured or a need names what nothing has, ValueError without
+    runs."""
     if not runs:
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]
@@ -166,10 +159,9 @@ def choose_encoding(
 
 
 def choose_with_doubt(
-    runs: Sequence[MeasuredRun], settings: ChooseSettings, *, sized: evidence.Sized | None = None
+    runs: Runs, settings: ChooseSettings, *, sized: evidence.Sized | None = None
 ) -> Choice:
-    """As `choose_encoding`, with how many trials were disturbed, who is chosen without them, and
-    how the recommended files are made."""
+    """As `choose_encoding`, with `disturbance` and `making`."""
     observed = [ObservedRun.of(run) for run in runs]
     choice = choose_encoding(observed, settings, sized=sized)
 
@@ -196,8 +188,7 @@ def _making(choice: Choice, runs: Sequence[ObservedRun]) -> Making | None:
 def _with_beside(
     choice: Choice, runs: Sequence[ObservedRun], settings: ChooseSettings, draw_count: int
 ) -> Choice:
-    """The choice with those that lack a clip set against the leader, each on its own clips
-    alone."""
+    """With those that lack a clip set against the leader, each on its own clips alone."""
     beside: dict[str, JudgedEncoding] = {}
     for entry in choice.encodings:
         missing = {clip for lack in entry.lacks for clip in lack.clips}
@@ -286,8 +277,7 @@ def _request(
 def _checked_traits(
     runs: Sequence[ObservedRun], encodings: Sequence[str], needs: Sequence[Need]
 ) -> dict[str, Sequence[Traits]]:
-    """What each encoding is, the original once a clip, since clips may differ; ScenarioError where
-    a need names what none of them is."""
+    """What each encoding is, the original once a clip; ScenarioError for a need that names none."""
     traits: dict[str, Sequence[Traits]] = {}
     for name in encodings:
         found = (run.manifest.find_encodings(name) for run in runs)

@@ -7,8 +7,7 @@ two columns with the same rounds has exactly the paired t distribution; a round 
 them has is that one's own noise. A resampling of few rounds (bootstrap, also with
 Dirichlet weights) has too light tails: over simulated catalogues of close encodings
 and three rounds it is sure of the fastest with 89 % on average where 83 % come true, and this with
-81 % (tests/simulation/test_choice_reliability.py).
-"""
+81 % (tests/simulation/test_choice_reliability.py)."""
 
 import math
 import zlib
@@ -30,39 +29,31 @@ from mezzmark.model.figures import FigureName
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
-RoundKey = tuple[int, int]
-"""Place of the run among those given, and round."""
+RoundKey = tuple[int, int]  # Place of the run among those given, and round
 
 DECIBEL_LOG: Final = math.log(10) / 10
 """A decibel as a natural log of a ratio of powers: for PSNR, of the mean squared error."""
 
-TINY: Final = 1e-9
-"""Stands for a share of 0, which has no log."""
+TINY: Final = 1e-9  # Stands for a share of 0, which has no log
 
 DRAW_COUNT: Final = 8000
 """A chance then moves by half a point (one standard error) at most from one seed to another."""
 
-CHOICE_SEED: Final = 20260701
-"""Fixed, so that the same runs always give the same answer."""
+CHOICE_SEED: Final = 20260701  # Fixed, so that the same runs always give the same answer
 
 ENOUGH_ROUNDS_FRACTION: Final = 0.5
-"""An encoding that finished in fewer of a figure's rounds than this share is not judged: what it
-did in the others is not known, and may be why it failed there."""
+"""With fewer of a figure's rounds an encoding is not judged: why it failed may be the figure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureSamples:
-    """One figure of one encoding.
-
-    `point` is what counts, on the log scale: about that of `estimate`, which is what the report
-    shows; infinite where the encoding does without the figure. `logs` has one value a unit (a
-    round, or a whole run), whose spread is the figure's, and is empty where that is known without
-    spread. `clips` has the same of each clip that decides, and `moves` a clip's latencies by trial
-    where the figure is their tail. `sides` are standard deviations below and above the point of a
-    figure of sizing, of which only "no" can follow where it `is_bound`. Where nothing is known,
-    `lack` says why.
-    """
+    """One figure of one encoding. `point` is what counts, on the log scale: about that of
+    `estimate`, which is what the report shows; infinite where the encoding does without the figure.
+    `logs` has one value a unit (a round, or a whole run), whose spread is the figure's, and is
+    empty where that is known without spread. `clips` has the same of each clip that decides, and
+    `moves` a clip's latencies by trial where the figure is their tail. `sides` are standard
+    deviations below and above the point of a figure of sizing, only for "no" where it `is_bound`.
+    `lack` says why nothing is known."""
 
     point: float = math.nan
     logs: Mapping[RoundKey, float] = field(default_factory=dict)
@@ -77,8 +68,7 @@ class FigureSamples:
 
     @property
     def spread(self) -> tuple[float, float]:
-        """Standard error of the mean and its degrees of freedom: 0 and infinite without any
-        spread, 0 and 0 where too few units leave it unknown."""
+        """Standard error of the mean, and degrees: 0, infinite without spread; 0, 0 of too few."""
         logs = np.array(list(self.logs.values()))
         if 0 < logs.size < MINIMUM_ROUNDS:
             return 0.0, 0.0
@@ -123,8 +113,7 @@ class FigureDraws:
         return self.figures.index(figure)
 
     def of(self, one: FigureSamples, key: str) -> Floats:
-        """What a figure of one clip may be on the log scale, with the rounds' noise that all
-        share."""
+        """What a figure of one clip may be on the log scale, with the noise that all share."""
         if one.sides is not None:
             z = special.ndtri(self.levels(key))
             return np.asarray(one.point + z * np.where(z > 0, one.sides[1], one.sides[0]))
@@ -201,10 +190,9 @@ def _errors(one: FigureSamples, seed: int, draw_count: int) -> Floats | float:
 def _left_out(
     samples: Mapping[str, FigureSamples], unit: Unit, cut_short: Collection[RoundKey]
 ) -> dict[str, Lack]:
-    """Encodings that finished in too few of a figure's rounds (or runs), with the reason: in less
-    than half of them, or in too few for a chance where others have enough. One alone would else
-    take their chances from all. Rounds that were `cut_short` are not held against those whose turn
-    in them never came."""
+    """Encodings that finished in too few of a figure's rounds (or runs): in less than half of them,
+    or in too few for a chance where others have enough: it would take their chances from all.
+    Rounds that were `cut_short` count for no one whose turn was to come."""
     timed = {name: one.logs.keys() for name, one in samples.items() if one.logs}
     most = max(map(len, timed.values()), default=0)
     most_whole = max((len(rounds - set(cut_short)) for rounds in timed.values()), default=0)

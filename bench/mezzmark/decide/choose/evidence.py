@@ -2,8 +2,7 @@
 and one value a round, of which the spread is made.
 
 Values are kept as logs, since costs are compared as ratios; decibels are logs already. Long because
-each kind of figure (of a setting, of fidelity, of size, of ingests) has its own way here.
-"""
+each kind of figure (of a setting, of fidelity, of size, of ingests) has its own way here."""
 
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
@@ -14,11 +13,12 @@ import numpy as np
 
 from mezzmark.decide.choose.choice import Lack, Unit
 from mezzmark.decide.choose.draws import TINY, FigureSamples, RoundKey, from_log, to_log
+from mezzmark.decide.estimate import rounds
 from mezzmark.decide.estimate.observed_run import (
     BITS_PER_HOUR_TO_GB,
-    MeasuredRun,
     Observation,
     ObservedRun,
+    Runs,
     run_names,
 )
 from mezzmark.decide.estimate.over_clips import (
@@ -31,18 +31,8 @@ from mezzmark.decide.estimate.over_clips import (
 )
 from mezzmark.decide.estimate.pooling import group_over_clips
 from mezzmark.decide.estimate.ranking import scrub_settings
-from mezzmark.decide.estimate.rounds import (
-    MINIMUM_ROUNDS,
-    ClipRounds,
-    estimate_figure,
-    estimate_trials,
-)
 from mezzmark.decide.machine.identity import refuse_other_machines
-from mezzmark.decide.picture.fidelity import (
-    EncodingFidelity,
-    QualityEstimate,
-    judge_encodings,
-)
+from mezzmark.decide.picture.fidelity import EncodingFidelity, QualityEstimate, judge_encodings
 from mezzmark.model.cell import KERNEL_ENCODING, STORAGE_ENCODING, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
@@ -53,19 +43,16 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
 
 _FURTHER_RUN: Final = 1_000_000
-"""Added to the rounds of each further run that is put together round by round: more rounds than a
-scenario may have."""
+"""Added to the rounds of each further run: more than a scenario may have."""
 
 DELTA_E_FLOOR: Final = 0.1
-"""Colour shifts below a tenth of what can be seen side by side are alike to everybody, and an
-exact 0 has no ratio."""
+"""Below a tenth of what is seen side by side shifts are alike, and an exact 0 has no ratio."""
 
 QUALITY_CAP_DB: Final = 100.0
-"""Stands for pictures that came back bit for bit, which have no finite PSNR; above what any lossy
-encoding of 16-bit pictures reaches."""
+"""In place of an infinite PSNR: more than any lossy encoding of 16-bit pictures reaches."""
 
 
-def refuse_unlike_runs(runs: Sequence[MeasuredRun]) -> None:
+def refuse_unlike_runs(runs: Runs) -> None:
     """RunError unless all runs are of one machine, and clips and encodings of one name the same."""
     refuse_other_machines(runs)
     first, names = runs[0].manifest, run_names(runs)
@@ -104,17 +91,15 @@ def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:
     return counts
 
 
-REACH: Final = 1.96
-"""Standard deviations from the point to either end of a 95 % interval."""
+REACH: Final = 1.96  # Standard deviations from the point to either end of a 95 % interval
 
 Sized = Mapping[str, Mapping[str, tuple[Estimate, bool]]]
 """By encoding and name: a figure of sizing, and whether only "no" follows from it."""
 
 
 class RunFigures:
-    """The figures of runs, looked up by name; intervals at `confidence_level`. Estimates are made
-    when first asked for, and kept. `unit` is what their samples have a value of; `clips` are those
-    that decide, fixed before any encoding is looked at."""
+    """The figures of runs, looked up by name; intervals at `confidence_level`. `unit` is what their
+    samples have a value of; `clips` are those that decide."""
 
     def __init__(
         self,
@@ -128,7 +113,7 @@ class RunFigures:
         self._level = confidence_level
         self.clips = tuple(clips)
         # Days differ more than rounds do.
-        self.unit: Unit = "run" if len(runs) >= MINIMUM_ROUNDS else "round"
+        self.unit: Unit = "run" if len(runs) >= rounds.MINIMUM_ROUNDS else "round"
         known = {clip.clip for run in runs for clip in run.manifest.clips}
         self._aside = known - set(clips)
         # Of several runs the first that judged a clip or made a file speaks of it.
@@ -168,8 +153,7 @@ class RunFigures:
         return found
 
     def timed_figures(self) -> tuple[FigureName, ...]:
-        """The bit rate, and all timed figures that a wish could name, without counts of threads or
-        jobs."""
+        """The bit rate, and all timed figures for a wish, without counts of threads or jobs."""
         timed = {
             (cell.task, cell.setting["pattern"], figure)
             for cell, group in self._groups.items()
@@ -183,7 +167,6 @@ class RunFigures:
         )
 
     def _of_shop(self, figure: FigureName, name: str) -> FigureSamples:
-        """A figure of sizing, with the interval that it has there."""
         found = self._sized.get(name, {}).get(figure.figure)
         if found is None and name == ORIGINAL and self._sized:
             best = -np.inf if figure.better == "less" else np.inf
@@ -221,9 +204,8 @@ class RunFigures:
         whole = self._quality_of(figure, name, None)
         if whole.lack or name == ORIGINAL:
             return whole
-        return replace(
-            whole, clips={clip: self._quality_of(figure, name, clip) for clip in self.clips}
-        )
+        parts = {clip: self._quality_of(figure, name, clip) for clip in self.clips}
+        return replace(whole, clips=parts)
 
     def _quality_of(self, figure: FigureName, name: str, clip: str | None) -> FigureSamples:
         """Of one clip, or over all."""
@@ -259,8 +241,7 @@ class RunFigures:
         return Lack(kind="clip missing", clips=missing) if missing else None
 
     def _timed(self, figure: FigureName, encodings: Sequence[str]) -> dict[str, FigureSamples]:
-        """The figure of each encoding, in the setting that leads the report (scrub) or in the
-        encoding's own best (others)."""
+        """In the setting that leads the report (scrub), or in each encoding's own best (others)."""
         meant = {cell: group for cell, group in self._groups.items() if _is_meant(figure, cell)}
         if leading := scrub_settings([o for group in meant.values() for o in group]):
             meant = {cell: group for cell, group in meant.items() if cell.setting == leading[0]}
@@ -274,12 +255,9 @@ class RunFigures:
             for cell, group in meant.items()
             if (kept := [o for o in group if o.figures.get(figure.figure, -1) > least])
         }
-        found: dict[str, list[FigureSamples]] = {}
-        played: dict[str, set[str]] = {}
-        for cell, group in having.items():
-            if one := self._in_setting(figure, group):
-                found.setdefault(cell.encoding, []).append(one)
-            played.setdefault(cell.encoding, set()).update(o.cell.clip for o in group)
+        settings = ((cell.encoding, self._in_setting(figure, g)) for cell, g in having.items())
+        found = grouped((name, one) for name, one in settings if one)
+        played = grouped((c.encoding, o.cell.clip) for c, group in having.items() for o in group)
         sign = 1 if figure.better == "less" else -1
         return {
             name: min(found[name], key=lambda one: (sign * one.point, str(one.setting)))
@@ -303,7 +281,7 @@ class RunFigures:
         if self.unit == "run":
             points = [from_log(log, figure.unit) for log in logs.values()]
             spec = TASKS[figure.task].figure(figure.figure)
-            estimate = estimate_trials(spec, points, ClipRounds([group]), self._level)
+            estimate = rounds.estimate_trials(spec, points, rounds.ClipRounds([group]), self._level)
         return FigureSamples(
             point=to_log(estimate.point, figure.unit),
             logs=logs,
@@ -316,7 +294,6 @@ class RunFigures:
         )
 
     def _over_clips(self, figure: FigureName, group: Sequence[Observation]) -> Estimate | None:
-        """The report's estimate over the clips that decide."""
         return over_clips(
             TASKS[figure.task].figure(figure.figure),
             common_rounds(group, self._mix),
@@ -329,9 +306,8 @@ class RunFigures:
         return place, -1 if self.unit == "run" else index
 
     def _on_clip(self, figure: FigureName, group: Sequence[Observation]) -> FigureSamples:
-        """The figure of one clip, with its moves where it is a tail."""
         spec, in_order = TASKS[figure.task].figure(figure.figure), sorted(group, key=_round_key)
-        estimate = estimate_figure(spec, ClipRounds([in_order]), self._level)
+        estimate = rounds.estimate_figure(spec, rounds.ClipRounds([in_order]), self._level)
         values = grouped(
             (self._unit_key(o), to_log(o.figures[figure.figure], figure.unit)) for o in in_order
         )
@@ -346,8 +322,7 @@ class RunFigures:
 
 
 def bounded_quality(figure: str, value: float | None = None) -> float:
-    """A fidelity figure held within what has a finite ratio; without a value that of pictures that
-    nothing has happened to."""
+    """A fidelity figure held within what has a finite ratio; without a value the best there is."""
     metric = metric_of(figure)
     if metric is None:
         return max(value or 0.0, DELTA_E_FLOOR)

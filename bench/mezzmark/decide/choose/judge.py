@@ -65,8 +65,7 @@ def _is_unshown(results: Sequence[NeedResult]) -> bool:
 
 
 def _needless(request: ChoiceRequest, encodings: Sequence[str]) -> int:
-    """The place of the original where a need says how footage must play: where it meets all of
-    them, no intermediate is needed."""
+    """The place of the original where a need says how footage must play (`ChoiceModel.first`)."""
     tasks = {need.figure.task for need in request.needs if need.figure and need.figure.task}
     specs = [TASKS[task] for task in tasks if task in TASKS]
     is_asked = any(not spec.is_judged and not spec.is_free_for_original for spec in specs)
@@ -80,8 +79,7 @@ def _judge(
     not_shown: Sequence[Need],
     wrong_count: int,
 ) -> JudgedEncoding:
-    """One encoding by its needs, but for those `not_shown` of any, and by what else bars it; with
-    the figures that the wishes look at."""
+    """One encoding by its needs, but for those `not_shown` of any, and by what else bars it."""
     draws, name = model.draws, model.draws.encodings[e]
     missing = [result.lack for result in results if result.lack and result.need not in not_shown]
     known = [result for result in results if result.lack not in missing]
@@ -175,8 +173,7 @@ def _placed(
     *,
     cannot_say: bool,
 ) -> tuple[JudgedEncoding, ...]:
-    """With what draws say of each one in play beside the others; where a need was not measured
-    nobody is known to meet all."""
+    """With what draws say of each one in play; where it `cannot_say` nobody surely meets all."""
     placed = []
     costs = preference.above_floor(model.costs, model.request)
     dominated = preference.dominance(costs, model.passes & in_play)

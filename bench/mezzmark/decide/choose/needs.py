@@ -5,8 +5,7 @@ share of moves within its limit, judged from ten trials a clip on (`claim_share`
 Student's t on the log scale. It is met where each clip meets it with `confidence_level`
 (intersection-union, Berger 1982), and missed where a clip's p-value of meeting it, adjusted over
 the encoding's needs and clips (Holm), is at most 1 - `confidence_level`: then the chance that noise
-rules out who truly meets all is at most that. No other encoding changes what is said of one.
-"""
+rules out who truly meets all is at most that. No other encoding changes what is said of one."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -32,8 +31,7 @@ NEAREST_SHOWN: Final = 3
 Traits = dict[str, str]
 """Fact name → value as needs write it; a fact that is not known is left out."""
 
-NeedResults = dict[str, tuple[NeedResult, ...]]
-"""By encoding, in the order of the needs."""
+NeedResults = dict[str, tuple[NeedResult, ...]]  # By encoding, in the order of the needs
 
 
 def traits_of(encoding: Encoding) -> Traits:
@@ -92,8 +90,7 @@ def judge_needs(
     confidence_level: float,
 ) -> tuple[NeedResults, Floats]:
     """Every need against every encoding; and how far each lies beyond the limit on its worst clip,
-    on the log scale (draws, encodings, needs): met where that is at most 0, minus infinity where
-    it is not shown at all."""
+    on the log scale (draws, encodings, needs): met up to 0, minus infinity if not shown."""
     excess = np.full((len(draws.draws), len(draws.encodings), len(needs)), -np.inf)
     table: NeedResults = {}
     for e, name in enumerate(draws.encodings):
@@ -225,8 +222,7 @@ def _worst_misses(parts: Mapping[int, Sequence[_Part]]) -> dict[int, float]:
 def _result(
     need: Need, parts: Sequence[_Part], chance: float, missed: float, alpha: float
 ) -> NeedResult:
-    """One need by its clips, told by the one that is the least sure to meet it, or, where all do,
-    that comes nearest to its limit."""
+    """One need by its clips, told by that of `NeedResult.clip`."""
 
     def doubt(part: _Part) -> tuple[float, float]:
         return (-1.0 if part.p_missed is None else 1 - part.p_missed, float(part.excess.mean()))

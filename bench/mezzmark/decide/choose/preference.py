@@ -6,8 +6,7 @@ that happen to be there: what one encoding is worth then depends on no other, an
 of two comes first (independence of irrelevant alternatives).
 
 The decision is piecewise constant, so it is made again just beyond every place where it can
-change, nearest first; the first that differs is the tipping point.
-"""
+change, nearest first; the first that differs is the tipping point."""
 
 import math
 from dataclasses import dataclass
@@ -26,8 +25,7 @@ NOBODY = -1
 class ChoiceModel:
     """All that a choice is made from: what is asked; `excess` (draws, encodings, needs), how far
     beyond a need's limit; `costs` (draws, encodings, goals) and `point_costs` (encodings, goals),
-    of which less is better. `first` is taken wherever it meets all needs: the original, where needs
-    say how footage must play."""
+    of which less is better. `first` (perhaps the original) is taken where it meets all needs."""
 
     request: ChoiceRequest
     draws: FigureDraws
@@ -53,8 +51,7 @@ class ChoiceModel:
 def sort_keys(costs: Floats, request: ChoiceRequest) -> list[Floats]:
     """What orders encodings, the first key first, less is better: costs (…, encodings, goals). A
     wait counts from the floor on. Every wish but the last counts in steps; what all of them leave
-    goes by the last wish, then by the others, without steps, and at the very end without a
-    floor."""
+    goes by the last wish, then by the others, without steps, at last without a floor."""
     count, origins, floored = costs.shape[-1], request.origins, above_floor(costs, request)
     bare = np.moveaxis(costs, -1, 0)
     if request.weights:
@@ -75,16 +72,14 @@ def above_floor(costs: Floats, request: ChoiceRequest) -> Floats:
     return np.asarray(np.where(request.is_floored, np.maximum(costs, request.origins), costs))
 
 
-STEP_SLACK: Final = 1e-9
-"""Of a step: a value that lies on its edge but for rounding lies in it."""
+STEP_SLACK: Final = 1e-9  # Of a step: a value that lies on its edge but for rounding lies in it
 
 
 def prefer(
     costs: Floats, eligible: Flags, request: ChoiceRequest, first: int = NOBODY
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.intp]]:
     """The index of the preferred encoding, or `NOBODY`: costs (…, encodings, goals), less is
-    better; eligible (…, encodings). Ties that every goal leaves go to the first encoding; the one
-    at `first` is taken wherever it is eligible."""
+    better; eligible (…, encodings). Ties go to the first one; `first` is taken where eligible."""
     left = _preferred(costs, eligible, request, first)
     return np.where(left.any(axis=-1), left.argmax(axis=-1), NOBODY)
 
@@ -102,8 +97,7 @@ def _preferred(costs: Floats, eligible: Flags, request: ChoiceRequest, first: in
 
 
 def shares_preferred(model: ChoiceModel, eligible: Flags) -> Floats:
-    """In which share of draws each encoding is the preferred one of those eligible there; a tie
-    counts for all in it, in equal parts."""
+    """In which share of draws each encoding is preferred; ties count for all in equal parts."""
     left = _preferred(model.costs, eligible, model.request, model.first)
     each = left / np.maximum(left.sum(axis=-1, keepdims=True), 1)
     return np.asarray(each.mean(axis=0))
@@ -122,8 +116,7 @@ def dominated_share(costs: Floats, rivals: Flags, row: int) -> float:
     return float(dominates.any(axis=-1).mean())
 
 
-LIKELY: Final = 0.5
-"""Who meets all needs with this chance may lead."""
+LIKELY: Final = 0.5  # Who meets all needs with this chance may lead
 
 
 def find_leader(model: ChoiceModel, in_play: Flags, best: Floats) -> tuple[int, Flags]:
@@ -142,8 +135,7 @@ def find_runner_up(
 ) -> int:
     """The other one in play that is the likeliest to be the `best`, as far as a table shows; or
     else the rule's choice among the other candidates, or among those still in play. Who comes
-    second at the points may never be the best, where a third one is before it whenever the first is
-    not; a doubt names the one that it is about."""
+    second at the points may never be the best, where a third one always is before it."""
     if chosen == NOBODY:
         return NOBODY
     is_other = np.arange(best.size) != chosen
@@ -155,8 +147,7 @@ def find_runner_up(
 
 
 def chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
-    """The share of draws in which the chosen one is the choice, only these two standing; None where
-    there is no runner-up or too few rounds for a chance."""
+    """In which share of draws the chosen one wins of the two; None of one, or of too few rounds."""
     if NOBODY in (chosen, second) or model.draws.is_thin:
         return None
     pair = np.isin(np.arange(model.costs.shape[1]), (chosen, second))
@@ -179,8 +170,7 @@ def decided_by(model: ChoiceModel, chosen: int, second: int) -> Wish | None:
     return request.wishes[apart[0]] if apart else None
 
 
-JUST_BEYOND: Final = 1e-9
-"""A step past a border on the log scale: far below anything measured."""
+JUST_BEYOND: Final = 1e-9  # A step past a border on the log scale: far below anything measured
 
 GREATEST_RATIO: Final = 100.0
 """A change of a measurement by more than this factor says that nothing would change the choice."""
@@ -189,8 +179,7 @@ GREATEST_RATIO: Final = 100.0
 def find_tipping_points(
     model: ChoiceModel, candidates: Flags, chosen: int, comparable: Flags
 ) -> tuple[TippingPoint, ...]:
-    """One at most per need and wish, the smallest change first. The rule chose `chosen` from the
-    `candidates`; who is not `comparable` cannot become one."""
+    """At most one a need and wish, the smallest first; who is not `comparable` is never chosen."""
     found: list[TippingPoint | None] = []
     if not model.draws.is_thin:
         found += [_need_point(model, n, chosen, comparable) for n in range(model.excess.shape[2])]

@@ -10,8 +10,7 @@ reboots, moderated over the cells of a task (Smyth 2004) and tested against the 
 The reference kernel tells that the machine changed. It enters no ratio: a piece of arithmetic that
 falls into a fast or a slow state of the machine spreads more than the work it would correct.
 
-Long because the three designs share every step but the spread.
-"""
+Long because the three designs share every step but the spread."""
 
 import math
 from collections import Counter
@@ -26,7 +25,13 @@ import numpy as np
 
 from mezzmark.decide.compare.matching import find_unlikeness
 from mezzmark.decide.compare.verdicts import Design, Evidence, RunSpread
-from mezzmark.decide.estimate.observed_run import Costs, MeasuredRun, RunCosts, read_common_costs
+from mezzmark.decide.estimate.observed_run import (
+    Costs,
+    MeasuredRun,
+    RunCosts,
+    Runs,
+    read_common_costs,
+)
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.decide.machine.identity import HARDWARE, MACHINE, host_key, runs_at_once, took_turns
 from mezzmark.model.cell import Cell
@@ -40,8 +45,7 @@ makes limits of 12.7 standard errors, and a second baseline would only take away
 
 RUN_SPREAD: Final = 0.01
 """What runs are taken to differ by at least where no history tells: our own choice. Quiet machines
-showed less for encoding and about so much for scrubbing; what the runs compared show of themselves
-(`seen_run_errors`) goes beyond it on others."""
+showed less for encoding and about so much for scrubbing; see `seen_run_errors`."""
 
 KERNEL_LEVEL: Final = 0.99
 """A change of the kernel takes every verdict away, so it must be rare by chance."""
@@ -50,12 +54,10 @@ TRIAL_SPREAD: Final = 0.02
 """Of trials on a quiet machine, for what is said before anything is measured."""
 
 ERROR_LEVEL: Final = 0.05
-
-HISTORY_RUNS: Final = 3
-"""Two runs make one degree of freedom a cell."""
+HISTORY_RUNS: Final = 3  # Two runs make one degree of freedom a cell
 
 
-def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun]) -> Design:
+def choose_design(baseline: Runs, candidate: Runs) -> Design:
     """How the sides were measured, from their number and the times of their trials."""
     runs = (*baseline, *candidate)
     if disturbed_pairs(runs):
@@ -72,9 +74,8 @@ def choose_design(baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredR
     return "separate"
 
 
-def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
-    """Which runs, two by two, were at work at the same time on one machine: on one side of a
-    comparison as bad as on both."""
+def disturbed_pairs(runs: Runs) -> tuple[tuple[int, int], ...]:
+    """Which runs, two by two, were at work at the same time on one machine."""
     hosts = [host_key(run.manifest.host, MACHINE) for run in runs]
     return tuple(
         (first, second) for first, second in runs_at_once(runs) if hosts[first] == hosts[second]
@@ -83,8 +84,7 @@ def disturbed_pairs(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
 
 @dataclass(frozen=True, slots=True)
 class Sides:
-    """Costs of the runs of both sides, how they were measured, and by task how much runs differ,
-    where earlier ones tell."""
+    """Costs of both sides' runs, their design, and by task how much earlier runs differ."""
 
     baseline: Sequence[RunCosts]
     candidate: Sequence[RunCosts]
@@ -119,8 +119,7 @@ def gather_all(
 ) -> dict[Cell, Evidence]:
     """The evidence of every cell that has any. Where runs are the units their spread is moderated
     over the cells of a task that have equally many, with those of other machines in `kindred` (by
-    `gather_own`) too. Where the spread is what single runs show, a cell has at least the mean of
-    its task's."""
+    `gather_own`) too. Of single runs a cell has at least the mean of its task's."""
     evidence = gather_own(cells, sides)
     if sides.design != "several runs":
         return _shared(evidence)
@@ -144,7 +143,6 @@ def gather_own(cells: Iterable[Cell], sides: Sides) -> dict[Cell, Evidence]:
 
 
 def _kind(cell: Cell, item: Evidence) -> tuple[str, float, int]:
-    """Cells of one kind share what their spread is drawn towards."""
     return cell.task, item.typical.degrees, item.typical.count
 
 
@@ -162,9 +160,8 @@ def _shared(evidence: Mapping[Cell, Evidence]) -> dict[Cell, Evidence]:
 def _moderate(
     changes: Sequence[paired.Change], others: Sequence[Sequence[paired.Change]]
 ) -> list[paired.Change]:
-    """All of the same degrees of freedom; `others` are those of other machines. With these, a cell
-    has at least what its machine has as a whole, moderated over machines: one whose runs differ
-    more than the others' must not be judged by theirs."""
+    """All of the same degrees of freedom; `others` are those of other machines. With these a cell
+    has at least its whole machine's, moderated: it is not judged by the others'."""
     degrees = changes[0].degrees
     machines = [np.array([c.standard_error**2 for c in one]) for one in (changes, *others)]
     moderated, whole = moderate_variances(np.concatenate(machines), degrees)
@@ -180,12 +177,12 @@ def _moderate(
 
 
 def read_run_spreads(
-    history: Sequence[MeasuredRun], like: MeasuredRun, excluded: Sequence[str]
+    history: Runs, like: MeasuredRun, excluded: Sequence[str]
 ) -> dict[str, RunSpread]:
     """For each task how much earlier runs differ, pooled over its cells: half the mean square of
     the changes between any two of them, less what their rounds explain. Counted are runs of the
-    machine, versions and settings of `like` that are not among the ids `excluded`; nothing is told
-    of a task with fewer than `HISTORY_RUNS`."""
+    machine, versions and settings of `like` without `excluded`; no task of fewer than
+    `HISTORY_RUNS`."""
     runs = [
         run
         for run in history
@@ -246,8 +243,7 @@ def findable_fraction(
 
 
 def kernel_change(sides: Sides) -> paired.Change | None:
-    """The change of the reference kernel's undisturbed level: what the machine itself did between
-    the sides."""
+    """The change of the reference kernel's undisturbed level: that of the machine itself."""
     if any(not run.kernel for side in sides.both for run in side):
         return None
     kernel = Cell(task="kernel", clip="", encoding="")
@@ -265,8 +261,7 @@ def machine_moved(kernel: paired.Change | None, design: Design) -> bool:
 
 
 def _evidence(sides: Sequence[Sequence[Costs]], design: Design) -> Evidence | None:
-    """By the units of the design; where these are rounds, with what the runs show of the run spread
-    themselves."""
+    """By the units of the design; of rounds, with what the runs show of their own spread."""
     if design == "several runs":
         first, second = ([run for run in side if len(run) >= MINIMUM_ROUNDS] for side in sides)
         if not first or not second or len(first) + len(second) < RUNS_AS_UNITS:

@@ -5,8 +5,7 @@ number, by Bonferroni's inequality, whatever depends on what (Dunn, Journal of t
 Statistical Association 56, 1961, 52-64). Their number is that of the cells that were measured, so
 that it is fixed before any is looked at. Where a host has three earlier runs or more, its spread
 from run to run is moderated over the task's cells on all such hosts (Smyth 2004, as in `evidence`):
-a host's few runs alone would say too little of it for a level so strict.
-"""
+a host's few runs alone would say too little of it for a level so strict."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -15,20 +14,18 @@ from typing import Final
 from mezzmark.decide.compare import verdicts
 from mezzmark.decide.compare.matching import compared_cells, find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs, run_evidence
-from mezzmark.decide.estimate.observed_run import MeasuredRun, start_of
+from mezzmark.decide.estimate.observed_run import MeasuredRun, Runs, start_of
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
 from mezzmark.model.errors import EXIT_DONE
 from mezzmark.model.fact import Fact
 
 BASELINE_RUNS: Final = 6
-"""So many earlier runs at most: twice as many would make the error of a change smaller by 4 %, and
-reach further back."""
+"""At most: twice as many would lower a change's error by 4 %, and reach further back."""
 
 
 class HostCheck(Fact):
     """One host in a check; `host` is the name of its runs' folders. `baseline_utc` says when the
-    runs began that it is judged against, the earliest first. Without a `report` it has no history
-    yet, and this run begins it."""
+    runs began that it is judged against. Without a `report` it has no history yet."""
 
     host: str
     label: str
@@ -44,8 +41,7 @@ class HostCheck(Fact):
 
     @property
     def telling_cell(self) -> verdicts.CellVerdict | None:
-        """Of the cells that the host's verdict is of, the one that changed most, slower before
-        faster; None where none has a ratio."""
+        """Of the cells of the host's verdict the one that changed most, if one has a ratio."""
         cells = [cell for cell in self.report.cells if cell.cost_ratio] if self.report else []
         own = [cell for cell in cells if cell.verdict == self.verdict]
         is_faster = self.verdict == "improved"
@@ -82,16 +78,15 @@ class FleetCheck(Fact):
 def judge_fleet(
     check: str,
     newest: Mapping[str, MeasuredRun],
-    earlier: Mapping[str, Sequence[MeasuredRun]],
+    earlier: Mapping[str, Runs],
     *,
     tolerance_fraction: float,
     confidence_level: float = 0.95,
     faults: Sequence[str] = (),
     left_out: Sequence[str] = (),
 ) -> FleetCheck:
-    """The check of this name, by the runs of its hosts and their earlier runs, the earliest first.
-    A fault makes the verdict at best "not comparable": part of what is guarded was not looked at.
-    Raises ValueError as `compare_runs`."""
+    """The check of this name, by its hosts' runs and their earlier ones, the earliest first. A
+    fault makes the verdict at best "not comparable". Raises ValueError as `compare_runs`."""
     baselines = {
         host: found
         for host, run in newest.items()
@@ -131,9 +126,8 @@ def judge_fleet(
     )
 
 
-def choose_baseline(earlier: Sequence[MeasuredRun], newest: MeasuredRun) -> list[MeasuredRun]:
-    """Of earlier runs the latest `BASELINE_RUNS` of those that share most cells with the newest;
-    where none shares any, the last one, so that it is said why."""
+def choose_baseline(earlier: Runs, newest: MeasuredRun) -> list[MeasuredRun]:
+    """The latest `BASELINE_RUNS` of those that share most cells; the last if none shares any."""
     shared = [_shared_count(run, newest) for run in earlier]
     most = max(shared, default=0)
     alike = [run for run, count in zip(earlier, shared, strict=True) if count == most]
@@ -152,7 +146,7 @@ def _shared_count(run: MeasuredRun, newest: MeasuredRun) -> int:
 def _host(
     name: str,
     run: MeasuredRun,
-    baselines: Mapping[str, Sequence[MeasuredRun]],
+    baselines: Mapping[str, Runs],
     reports: Mapping[str, verdicts.RegressionReport],
 ) -> HostCheck:
     return HostCheck(
@@ -176,7 +170,6 @@ _ORDER: Final = (
 
 
 def _place(host: HostCheck) -> tuple[int, float, str, str]:
-    """By verdict, then by the cell that changed most."""
     cell = host.telling_cell
     change = cell.cost_ratio.point if cell and cell.cost_ratio else 0.0
     return _ORDER.index(host.verdict), -change, host.label, host.host

@@ -3,8 +3,7 @@ the host changed between those runs.
 
 A run's level is its mean log cost. Steps are found by `mezzmark.statistics.change_points`; over the
 series of a family (all tasks with the reference kernel; all cells) the chance of any false step is
-held by Holm's method. Long because the answer's shapes stand beside the way that fills them.
-"""
+held by Holm's method."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -12,7 +11,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.compare.evidence import kernel_costs, pool_costs
 from mezzmark.decide.compare.matching import compared_cells, find_unlikeness, group_refusals
@@ -21,6 +19,7 @@ from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     RoundKey,
     RunCosts,
+    Runs,
     read_common_costs,
     run_names,
     start_of,
@@ -32,18 +31,18 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import Fact
 from mezzmark.model.tasks import TASKS
 from mezzmark.statistics.change_points import ChangePoint, change_p_value, find_change_points
-from mezzmark.statistics.intervals import t_reach
+from mezzmark.statistics.intervals import Floats, t_reach
 from mezzmark.statistics.paired import Change, holm_adjusted, paired_change, unpaired_change
 
 Costs = Mapping[RoundKey, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Levels:
     """Mean log cost of each run and its standard error; `counts` are the rounds behind each."""
 
-    logs: NDArray[np.float64]
-    standard_errors: NDArray[np.float64]
+    logs: Floats
+    standard_errors: Floats
     counts: tuple[int, ...]
 
 
@@ -60,21 +59,14 @@ def run_levels(runs: Sequence[Costs]) -> Levels:
     residuals = logs - means[:, None] - logs.mean(axis=0)[None, :] + logs.mean()
     degrees = (len(common) - 1) * (len(runs) - 1) / len(runs)
     variances = (residuals**2).sum(axis=1) / degrees
-    return Levels(
-        logs=means,
-        standard_errors=np.sqrt(variances / len(common)),
-        counts=(len(common),) * len(runs),
-    )
+    return Levels(means, np.sqrt(variances / len(common)), (len(common),) * len(runs))
 
 
 def _own_rounds(runs: Sequence[Costs]) -> Levels:
     logs = [np.log(np.array(list(run.values()))) for run in runs]
     errors = [float(values.std(ddof=1)) / math.sqrt(values.size) for values in logs]
-    return Levels(
-        logs=np.array([values.mean() for values in logs]),
-        standard_errors=np.array(errors),
-        counts=tuple(values.size for values in logs),
-    )
+    means = np.array([values.mean() for values in logs])
+    return Levels(means, np.array(errors), tuple(values.size for values in logs))
 
 
 class HistoryRun(Fact):
@@ -87,18 +79,16 @@ class HistoryRun(Fact):
 
 
 class HistoryPoint(Fact):
-    """A run's cost against the point of the first run that has the series (1.0 = same, above is
-    slower); the interval is the run's own, over its rounds."""
+    """A run's cost / that of the series' first; the interval is the run's own, over its rounds."""
 
     position: int
     cost_ratio: Estimate
 
 
 class Step(Fact):
-    """A change of level between the runs at `before` and `after`. `cost_ratio` is the level after /
-    the level before; its interval takes the place as known. `adjusted_p` is adjusted for all series
-    of the family. `kernel_ratio` is the change of the reference kernel between the same runs, where
-    it has a step there too."""
+    """A change of level between the runs at `before` and `after`. `cost_ratio` is after / before,
+    the place taken as known. `adjusted_p` is adjusted for all series of the family. `kernel_ratio`
+    is that of the reference kernel, where it has a step there too."""
 
     before: int
     after: int
@@ -110,8 +100,7 @@ class Step(Fact):
 
 class HistorySeries(Fact):
     """One line of a history: a task over its common cells, or one cell. The reference kernel is the
-    task `kernel` and has no cell. `last_ratio` is the last run's cost / the first one's, with the
-    errors of both."""
+    task `kernel` and has no cell. `last_ratio` is last / first, with the errors of both."""
 
     task: str
     cell: Cell | None
@@ -122,9 +111,7 @@ class HistorySeries(Fact):
 
 
 class History(Fact):
-    """All runs of one host. `tasks` holds the reference kernel and each task; `cells` every cell.
-    The chance of any false step is held at 1 - `CONFIDENCE_LEVEL` over `tasks`, and over
-    `cells`."""
+    """All runs of a host; the chance of any false step is held over `tasks`, and over `cells`."""
 
     host_label: str
     runs: tuple[HistoryRun, ...]
@@ -151,7 +138,7 @@ class _Line:
     last: Change
 
 
-def trace_history(runs: Sequence[MeasuredRun]) -> History:
+def trace_history(runs: Runs) -> History:
     """The history of one host's runs. Raises ValueError for fewer than three runs or two hosts."""
     hosts = {host_key(run.manifest.host, HOST_OVER_TIME) for run in runs}
     if len(runs) < FEWEST_RUNS or len(hosts) != 1:
@@ -179,7 +166,7 @@ def trace_history(runs: Sequence[MeasuredRun]) -> History:
 
 
 def _usable_cells(
-    runs: Sequence[MeasuredRun], costs: Sequence[RunCosts], names: Sequence[str]
+    runs: Runs, costs: Sequence[RunCosts], names: Sequence[str]
 ) -> tuple[dict[Cell, dict[int, Costs]], tuple[Refusal, ...]]:
     """Cells with their costs by run, where the run measured the same as the first that has it."""
     usable: dict[Cell, dict[int, Costs]] = {}
@@ -208,8 +195,7 @@ def _usable_cells(
 def _task_lines(
     usable: Mapping[Cell, Mapping[int, Costs]], costs: Sequence[RunCosts]
 ) -> list[_Line | None]:
-    """The reference kernel, and each task over the cells that as many runs as possible have all
-    of."""
+    """The reference kernel, and each task over the cells that most runs have all of."""
     kernels = {position: kernel_costs(run) for position, run in enumerate(costs)}
     lines = [_line(KERNEL, None, 0, kernels)]
     for task in TASKS:
@@ -244,7 +230,7 @@ def last_change(runs: Sequence[Costs]) -> Change:
     return paired_change(*([run[key] for key in common] for run in (runs[0], runs[-1])))
 
 
-def _judge(found: Sequence[_Line | None], runs: Sequence[MeasuredRun]) -> tuple[HistorySeries, ...]:
+def _judge(found: Sequence[_Line | None], runs: Runs) -> tuple[HistorySeries, ...]:
     """Every line with its steps; a line's own level is what Holm leaves it of the family's."""
     lines = [line for line in found if line]
     p_values = [change_p_value(line.levels.logs, line.levels.standard_errors) for line in lines]
@@ -281,7 +267,7 @@ def _points(line: _Line) -> tuple[HistoryPoint, ...]:
     return tuple(points)
 
 
-def _step(line: _Line, change: ChangePoint, factor: float, runs: Sequence[MeasuredRun]) -> Step:
+def _step(line: _Line, change: ChangePoint, factor: float, runs: Runs) -> Step:
     before, after = line.positions[change.index - 1], line.positions[change.index]
     logs = (change.change, *change.limits(confidence_level=CONFIDENCE_LEVEL))
     return Step(

@@ -9,7 +9,14 @@ from typing import Final
 from mezzmark.decide.compare.evidence import Sides, choose_design, gather_evidence
 from mezzmark.decide.compare.history import FEWEST_RUNS
 from mezzmark.decide.compare.matching import find_unlikeness
-from mezzmark.decide.estimate.observed_run import MeasuredRun, RunCosts, observe, run_name, start_of
+from mezzmark.decide.estimate.observed_run import (
+    MeasuredRun,
+    RunCosts,
+    Runs,
+    observe,
+    run_name,
+    start_of,
+)
 from mezzmark.decide.estimate.pooling import by_cell_of
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_figures, estimate_of
 from mezzmark.decide.machine.identity import HOST_OVER_TIME, HostKey, host_key
@@ -31,8 +38,7 @@ class Price(Fact):
 
 
 class ComparedRun(Fact):
-    """One run of the comparison under the label that is unique in it. `core_count` are the cores
-    that its work could use."""
+    """One run under its unique label; `core_count` are the cores that its work could use."""
 
     run_id: str
     label: str
@@ -43,9 +49,8 @@ class ComparedRun(Fact):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HostRuns:
-    """Indices of the runs to compare (the reference first), their labels; `pairs`, the two runs of
-    each host that has two, the earlier first; and the histories: the indices of each host's runs
-    where it has three or more."""
+    """Indices of the runs to compare (the reference first), their labels; `pairs` of each host that
+    has two runs, the earlier first; and the `histories` of those with more."""
 
     compared: tuple[int, ...]
     labels: tuple[ComparedRun, ...]
@@ -53,9 +58,7 @@ class HostRuns:
     histories: tuple[tuple[int, ...], ...]
 
 
-def group_by_host(
-    runs: Sequence[MeasuredRun], names: Sequence[str], prices: Sequence[str] = ()
-) -> HostRuns:
+def group_by_host(runs: Runs, names: Sequence[str], prices: Sequence[str] = ()) -> HostRuns:
     """`names` are the runs' folder names; a price is "HOST=2400 EUR", where the host is named by
     its label or by the folder of one of its runs. Two runs of one host are two dates of it, three
     or more its history; its latest run stands for it beside other hosts. Raises ScenarioError for a
@@ -88,7 +91,7 @@ def _host(run: MeasuredRun) -> HostKey:
     return host_key(run.manifest.host, HOST_OVER_TIME)
 
 
-def _labels(runs: Sequence[MeasuredRun], names: Sequence[str]) -> list[str]:
+def _labels(runs: Runs, names: Sequence[str]) -> list[str]:
     """The host's label; with its run's folder where that is not enough."""
     plain = [run.manifest.host.host_label for run in runs]
     named = [
@@ -102,10 +105,7 @@ def _labels(runs: Sequence[MeasuredRun], names: Sequence[str]) -> list[str]:
 
 
 def _prices(
-    runs: Sequence[MeasuredRun],
-    names: Sequence[str],
-    labels: Mapping[int, str],
-    prices: Sequence[str],
+    runs: Runs, names: Sequence[str], labels: Mapping[int, str], prices: Sequence[str]
 ) -> dict[HostKey, Price]:
     found: dict[HostKey, Price] = {}
     own = [run.manifest.host.host_label for run in runs]
@@ -162,8 +162,7 @@ _FREE: Final = {"threads": 1, "jobs": 1, "clip_order": None}
 class BestThroughput(Fact):
     """A host at its own best setting for one clip, encoding and task. `per_fps` is price / frames
     per second; `per_hour` is the price for each hour of footage that goes through in an hour; both
-    None without a price. `cost_ratio` is how many times the reference's price per unit this host's
-    is (below 1: more for the money)."""
+    None without a price. `cost_ratio` is this host's price per unit / the reference's."""
 
     label: str
     cell: Cell
@@ -179,11 +178,10 @@ _Best = dict[Cell, tuple[Cell, Estimate]]
 
 
 def find_best_throughput(
-    runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun], costs: Sequence[RunCosts]
+    runs: Runs, labels: Sequence[ComparedRun], costs: Sequence[RunCosts]
 ) -> tuple[BestThroughput, ...]:
     """For each piece of work that the reference and another host did alike: every such host's best.
-    Which setting is best is read from the same rounds, so the best looks a little better than it
-    is; on all hosts alike."""
+    Being read from the same rounds the best looks a little better than it is, on all hosts."""
     best = [_best_by_work(run) for run in runs]
     rows: list[BestThroughput] = []
     for work in sorted(best[0], key=lambda cell: cell.sort_key):

@@ -5,8 +5,7 @@ reciprocal), and its intervals, which are shown and decide, are simultaneous ove
 hosts (Bonferroni), so that the chance of any false "faster", "slower" or "the same" on the page
 stays at one minus the level. A task is the geometric mean over its common cells, taken round by
 round, so that its interval comes from the rounds as for a single cell; those of all tasks and hosts
-are simultaneous again.
-"""
+are simultaneous again."""
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -15,12 +14,7 @@ from typing import Final, Literal
 
 from mezzmark.decide.compare.evidence import Sides, choose_design, gather_evidence, pool_costs
 from mezzmark.decide.compare.host_runs import BestThroughput, ComparedRun, find_best_throughput
-from mezzmark.decide.compare.matching import (
-    Matching,
-    compared_cells,
-    group_refusals,
-    match_cells,
-)
+from mezzmark.decide.compare.matching import Matching, compared_cells, group_refusals, match_cells
 from mezzmark.decide.compare.regress import TOLERANCE_FRACTION, compare_runs
 from mezzmark.decide.compare.verdicts import (
     CellVerdict,
@@ -35,6 +29,7 @@ from mezzmark.decide.estimate.observed_run import (
     MeasuredRun,
     ObservedRun,
     RunCosts,
+    Runs,
     read_common_costs,
 )
 from mezzmark.decide.estimate.rounds import RATIO_UNIT, estimate_of
@@ -50,8 +45,7 @@ Standing = Literal["faster", "slower", "the same", "cannot tell"]
 
 
 def find_standing(cost_ratio: Estimate) -> Standing:
-    """What the interval of other / reference proves: it lies within the tolerance, or leaves 1
-    out."""
+    """What the interval of other / reference proves: within the tolerance, or without 1."""
     low, high = cost_ratio.low or 0.0, cost_ratio.high or math.inf
     if low >= 1 / (1 + TOLERANCE_FRACTION) and high <= 1 + TOLERANCE_FRACTION:
         return "the same"
@@ -84,10 +78,9 @@ class TaskRatio(Fact):
 
 
 class HostComparison(Fact):
-    """One host against the reference. `kernel_ratio` is that of the reference kernel, a fixed piece
-    of plain arithmetic on one core. Nothing is claimed where `is_void`: a run found a difference
-    between a cell and the same cell again. `unreported` are facts that neither system reported;
-    `states` are of the reference and of the other."""
+    """One host against the reference. `kernel_ratio` is that of the reference kernel. Nothing is
+    claimed where `is_void`: a cell differed from itself. `unreported` facts neither told; `states`
+    are of both."""
 
     other: ComparedRun
     design: Design
@@ -130,9 +123,8 @@ def _is_void(report: RegressionReport) -> bool:
     return report.has_moved or any(item.is_significant for item in report.self_comparisons)
 
 
-def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) -> HardwareComparison:
-    """Each run against the first; `labels` in the same order. Raises ValueError for fewer than two
-    runs."""
+def compare_hosts(runs: Runs, labels: Sequence[ComparedRun]) -> HardwareComparison:
+    """Each run against the first; `labels` in that order. ValueError for fewer than two."""
     if len(runs) < 2 or len(runs) != len(labels):
         raise ValueError("a comparison needs two runs or more, and a label for each")
     cells = [compared_cells(trial.cell for trial in run.trials) for run in runs]
@@ -159,8 +151,7 @@ def compare_hosts(runs: Sequence[MeasuredRun], labels: Sequence[ComparedRun]) ->
 
 
 def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
-    """The run with these cells under their new names, its reference kernel, and the second trials
-    of cells that keep their name."""
+    """These cells under their new names, the kernel, and second trials of cells not renamed."""
     kept = []
     for trial in run.trials:
         name = names.get(trial.cell)
@@ -172,7 +163,6 @@ def _only(run: MeasuredRun, names: dict[Cell, Cell]) -> ObservedRun:
 
 
 def _cell_ratios(partners: Mapping[Cell, Cell], report: RegressionReport) -> Iterator[CellRatio]:
-    """Every cell that could be compared."""
     for verdict in report.cells:
         if verdict.verdict != "not comparable":
             cost = verdict.cost_ratio
@@ -188,8 +178,7 @@ def _cell_ratios(partners: Mapping[Cell, Cell], report: RegressionReport) -> Ite
 def _task_ratios(
     hosts: Sequence[HostComparison], costs: Sequence[RunCosts]
 ) -> list[tuple[TaskRatio, ...]]:
-    """Per host its tasks' ratios, simultaneous over tasks and hosts together. `costs` are the
-    reference's and those of each host."""
+    """By host, simultaneous over tasks and hosts; `costs` of the reference and of each host."""
     pooled: list[tuple[int, str, int, Evidence]] = []
     for index, host in enumerate(hosts):
         for task in COMPARED_TASKS:
@@ -228,8 +217,7 @@ def _pooled_evidence(
 def _comparison(
     reference: MeasuredRun, other: MeasuredRun, label: ComparedRun, matching: Matching, family: int
 ) -> HostComparison:
-    """One host against the reference, but for its tasks; equal cells before those of the same share
-    of cores."""
+    """But for its tasks; equal cells before those of the same share of cores."""
     parts = [partners for partners in (matching.equal, matching.same_share) if partners]
     reports = [
         compare_runs(

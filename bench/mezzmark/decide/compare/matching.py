@@ -2,8 +2,7 @@
 
 What decides the work (clip, encoded file, encoding, settings of the task) must be the same, or the
 cell is not compared. What the machine is (driver, library, kernel, governor) may differ, since that
-is what a comparison is often for.
-"""
+is what a comparison is often for."""
 
 import hashlib
 import json
@@ -12,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from mezzmark.decide.compare.verdicts import Reason, Refusal
-from mezzmark.decide.estimate.observed_run import MeasuredRun
+from mezzmark.decide.estimate.observed_run import Runs
 from mezzmark.model.cell import ALL_CLIPS, AXES, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import grouped
@@ -104,8 +103,7 @@ def find_unlikeness(cell: Cell, first: Manifest, second: Manifest) -> tuple[Reas
 
 
 def work_of(cell: Cell, manifest: Manifest) -> str:
-    """16 hex digits of what `find_unlikeness` looks at, the same for cells that it lets be
-    compared."""
+    """16 hex digits of what `find_unlikeness` looks at: the same where it finds nothing."""
     work = _Work.of(cell, manifest)
     parts: list[object] = [cell.cell_id, work.settings, work.footage, *work.encoding]
     if cell.encoding != ORIGINAL and TASKS[cell.task].reads_encoded_file:
@@ -115,10 +113,7 @@ def work_of(cell: Cell, manifest: Manifest) -> str:
 
 
 def find_absences(
-    baseline: Sequence[MeasuredRun],
-    candidate: Sequence[MeasuredRun],
-    cells: Sequence[Cell],
-    names: Sequence[str],
+    baseline: Runs, candidate: Runs, cells: Sequence[Cell], names: Sequence[str]
 ) -> dict[Cell, Reason]:
     """Which of `cells` some run of two sides lacks, with why; `names` are those of all runs."""
     found: dict[Cell, Reason] = {}
@@ -202,8 +197,7 @@ def match_cells(
     manifests: tuple[Manifest, Manifest],
     hosts: tuple[str, str],
 ) -> Matching:
-    """Pairs of cells of two runs; `manifests` and `hosts`, their names, are the reference's and
-    the other's."""
+    """Pairs of cells of two runs; `manifests` and `hosts` (names) are of both."""
     there = set(other)
     equal = {cell: cell for cell in reference if cell in there}
     same_share = {

@@ -23,9 +23,9 @@ from mezzmark.decide.compare.evidence import (
 )
 from mezzmark.decide.compare.matching import compared_cells, find_absences, find_unlikeness
 from mezzmark.decide.estimate.observed_run import (
-    MeasuredRun,
     Place,
     RunCosts,
+    Runs,
     read_common_costs,
     read_costs,
     run_names,
@@ -49,7 +49,7 @@ comparisons, which takes every verdict away, so it must be rare by chance."""
 
 
 def compare_with_themselves(
-    runs: Sequence[MeasuredRun], confidence_level: float
+    runs: Runs, confidence_level: float
 ) -> tuple[verdicts.SelfComparison, ...]:
     """Every cell that a run measured twice, compared with itself by pairs of rounds."""
     found = []
@@ -75,20 +75,19 @@ def compare_with_themselves(
 
 
 def compare_runs(
-    baseline: Sequence[MeasuredRun],
-    candidate: Sequence[MeasuredRun],
+    baseline: Runs,
+    candidate: Runs,
     *,
     tolerance_fraction: float,
     confidence_level: float = 0.95,
-    history: Sequence[MeasuredRun] = (),
+    history: Runs = (),
     family: int = 0,
     kindred: Sequence[Mapping[Cell, verdicts.Evidence]] = (),
 ) -> verdicts.RegressionReport:
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance. `history`
-    are earlier runs of the machine, from which is read how much runs differ; `family` is over how
-    many cells intervals are simultaneous, where more are shown beside these; `kindred` is
-    `run_evidence` of other machines. Disturbed trials stay in; cells that would be judged otherwise
-    without them are named."""
+    are earlier runs of the machine, which tell how much runs differ; `family` is over how many
+    cells intervals are simultaneous, where more than these; `kindred` is `run_evidence` of other
+    machines. Disturbed trials stay in."""
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)
@@ -125,9 +124,7 @@ def compare_runs(
     )
 
 
-def run_evidence(
-    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun]
-) -> dict[Cell, verdicts.Evidence]:
+def run_evidence(baseline: Runs, candidate: Runs) -> dict[Cell, verdicts.Evidence]:
     """Where the run is the unit, what each compared cell shows by itself; else nothing."""
     if (design := choose_design(baseline, candidate)) != "several runs":
         return {}
@@ -136,14 +133,8 @@ def run_evidence(
     return gather_own(cells, Sides(*_read_sides(baseline, candidate), design))
 
 
-def _verdicts(
-    baseline: Sequence[MeasuredRun],
-    candidate: Sequence[MeasuredRun],
-    sides: Sides,
-    rules: "_Rules",
-) -> dict[str, Any]:
-    """Every cell's verdict and that over all, what disturbed trials there are and change, and the
-    sides."""
+def _verdicts(baseline: Runs, candidate: Runs, sides: Sides, rules: "_Rules") -> dict[str, Any]:
+    """All verdicts, what disturbed trials there are and change, and the sides."""
     flagged = [flag_trials(run.trials) for run in (*baseline, *candidate)]
     cells = without = _judge(sides, rules)
     if any(flagged):
@@ -177,7 +168,7 @@ def _spreads(
         yield known.get(task) or verdicts.RunSpread(task=task, sd_fraction=spread)
 
 
-def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -> verdicts.SideLoad:
+def _load(side: Literal["baseline", "candidate"], runs: Runs) -> verdicts.SideLoad:
     trials = [trial for run in runs for trial in run.trials]
 
     def middle_and_most(told: Iterable[float | None]) -> tuple[float, float] | None:
@@ -194,9 +185,8 @@ def _load(side: Literal["baseline", "candidate"], runs: Sequence[MeasuredRun]) -
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rules:
-    """What the verdicts follow from besides costs: for each cell why it is not compared (empty: it
-    is), wrong pictures by cell on each side, both sides' best players where they are not the same,
-    and whether no difference in time can be trusted."""
+    """What verdicts follow from besides costs: why a cell is not compared (empty: it is), wrong
+    pictures by side, both best players where they differ, and whether no time can be trusted."""
 
     reasons: Mapping[Cell, tuple[verdicts.Reason, ...]]
     wrong_counts: tuple[Counter[Cell], ...]
@@ -209,19 +199,16 @@ class _Rules:
 
 
 def _read_sides(
-    baseline: Sequence[MeasuredRun],
-    candidate: Sequence[MeasuredRun],
-    flagged: Sequence[Collection[Place]] = (),
+    baseline: Runs, candidate: Runs, flagged: Sequence[Collection[Place]] = ()
 ) -> tuple[list[RunCosts], list[RunCosts]]:
-    """Costs of every run of both sides over their common blocks, without its flagged trials where
-    they are given."""
+    """Costs of the runs of both sides over their common blocks, without `flagged` trials."""
     runs = (*baseline, *candidate)
     read = read_common_costs([run.trials for run in runs], excluded=flagged)
     return read[: len(baseline)], read[len(baseline) :]
 
 
 def _reasons(
-    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
+    baseline: Runs, candidate: Runs, names: Sequence[str]
 ) -> Iterator[tuple[Cell, tuple[verdicts.Reason, ...]]]:
     """Each cell of either side in table order, with why it is not compared."""
     runs = (*baseline, *candidate)
@@ -310,14 +297,14 @@ def _judged(
     return found
 
 
-def _count_wrong(runs: Sequence[MeasuredRun]) -> Counter[Cell]:
+def _count_wrong(runs: Runs) -> Counter[Cell]:
     counts: Counter[Cell] = Counter()
     for trial in (t for run in runs for t in run.trials if t.measurement and not t.arm):
         counts[trial.cell] += TASKS[trial.cell.task].proofs(trial.measurement).count("wrong")
     return counts
 
 
-def _unlike_players(*sides: Sequence[MeasuredRun]) -> dict[Cell, tuple[tuple[str, ...], ...]]:
+def _unlike_players(*sides: Runs) -> dict[Cell, tuple[tuple[str, ...], ...]]:
     """Who played each cell of the best player on either side, where that is not the same."""
     played: dict[Cell, tuple[set[str], ...]] = {}
     for place, side in enumerate(sides):
@@ -329,7 +316,7 @@ def _unlike_players(*sides: Sequence[MeasuredRun]) -> dict[Cell, tuple[tuple[str
 
 
 def _unsteady_runs(
-    baseline: Sequence[MeasuredRun], candidate: Sequence[MeasuredRun], names: Sequence[str]
+    baseline: Runs, candidate: Runs, names: Sequence[str]
 ) -> Iterator[verdicts.RunState]:
     for index, (run, name) in enumerate(zip((*baseline, *candidate), names, strict=True)):
         state = judge_machine(run)

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.compare.verdicts import Evidence, Judgement, judge_evidence
 from mezzmark.decide.estimate.rounds import estimate_of
@@ -14,7 +13,7 @@ from mezzmark.model.fact import Fact
 from mezzmark.model.footage import MediaFacts
 from mezzmark.model.records import HostMoment
 from mezzmark.model.run import HostFacts
-from mezzmark.statistics.intervals import share_interval
+from mezzmark.statistics.intervals import Floats, share_interval
 from mezzmark.statistics.paired import paired_change
 from mezzmark.statistics.spread import detectable_change, t_test_power
 
@@ -27,8 +26,7 @@ class ClockFacts(Fact):
 
 
 class Planted(Fact):
-    """Slowdowns of one known size: how many of the comparisons found it, and the share that theory
-    predicts from this machine's own spread (noncentral t)."""
+    """Slowdowns of one size: how many were found, and the predicted share (noncentral t)."""
 
     slowdown_fraction: float
     comparison_count: int
@@ -47,8 +45,7 @@ class Detectable(Fact):
 class SelfTestFindings(Fact):
     """What comparisons of identical and of slowed players came to. `round_sd_fraction` is the
     spread of the ratio of two identical trials of one round, pooled over all comparisons.
-    `false_alarm_share` counts claims of faster or slower between identical sides, with its exact
-    interval."""
+    `false_alarm_share` counts claims of a change between identical sides."""
 
     comparison_count: int
     round_count: int
@@ -100,11 +97,10 @@ NETWORK_FILE_SYSTEMS: Final = {"nfs", "nfs4", "cifs", "smb", "smbfs", "afpfs", "
 
 
 def judge_self_test(
-    costs: NDArray[np.float64], planted_fractions: Sequence[float], *, tolerance_fraction: float
+    costs: Floats, planted_fractions: Sequence[float], *, tolerance_fraction: float
 ) -> SelfTestFindings:
     """Judge every comparison as `regress` would, and count. `costs` has the shape (arms,
-    comparisons, rounds): two identical arms, then one for each planted fraction. Raises ValueError
-    for fewer than two rounds or no comparison."""
+    comparisons, rounds): two identical arms, then one a fraction. ValueError without two rounds."""
     baseline, identical = costs[0], costs[1]
     judgements = _judge(baseline, identical, tolerance_fraction)
     alarms = sum(item.is_change for item in judgements)
@@ -147,9 +143,7 @@ def judge_self_test(
     )
 
 
-def _judge(
-    baseline: NDArray[np.float64], candidate: NDArray[np.float64], tolerance_fraction: float
-) -> list[Judgement]:
+def _judge(baseline: Floats, candidate: Floats, tolerance_fraction: float) -> list[Judgement]:
     """Each comparison on its own, as a comparison of one cell over all rounds."""
     changes = [paired_change(*sides) for sides in zip(baseline, candidate, strict=True)]
     return [

@@ -3,9 +3,7 @@
 One interval of the cost ratio decides and is the one that is shown, simultaneous over the cells
 (Bonferroni): with at least the stated confidence all of them hold their ratios, whatever depends on
 what. It is of the undisturbed level; where that did not surely change and the typical trial surely
-got slower, the cell is open, for either the machine or the software did it. Long because the report
-of a comparison has many facts, which are explained where they are stated.
-"""
+got slower, the cell is open, for either the machine or the software did it."""
 
 import math
 from bisect import bisect_left
@@ -32,8 +30,7 @@ improved        it costs less by more than the tolerance: hi < 1 / (1 + t)
 equivalent      any change is smaller than the tolerance: both within
 slower          it costs more, whether by more than the tolerance is open: lo > 1, hi > 1 + t
 inconclusive    none of these is proved: "cannot tell" is never "same"
-not comparable  the two sides did not measure the same thing
-"""
+not comparable  the two sides did not measure the same thing"""
 
 Design = Literal["interleaved", "separate", "at the same time", "several runs", "two machines"]
 """How the sides were measured, which decides what the spread is taken from.
@@ -46,16 +43,12 @@ two machines      on different hardware
 """
 
 EXIT_CODES: Final[dict[Verdict, int]] = {
-    "improved": EXIT_DONE,
-    "equivalent": EXIT_DONE,
-    "regressed": EXIT_REGRESSED,
-    "slower": EXIT_INCONCLUSIVE,
-    "inconclusive": EXIT_INCONCLUSIVE,
+    **{"improved": EXIT_DONE, "equivalent": EXIT_DONE, "regressed": EXIT_REGRESSED},
+    **{"slower": EXIT_INCONCLUSIVE, "inconclusive": EXIT_INCONCLUSIVE},
     "not comparable": EXIT_NOT_COMPARABLE,
 }
 
-MOST_UNITS: Final = 16_384
-"""Beyond so many rounds or runs the answer is "not by more of them"."""
+MOST_UNITS: Final = 16_384  # Beyond so many rounds or runs the answer is "not by more of them"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,14 +60,11 @@ class Evidence:
 
     def detectable_fraction(self, *, error_level: float) -> float:
         """The smallest slowing that would have shown, as a slowing, nine times in ten."""
-        change = self.undisturbed
-        return detectable_change(
-            change.whole_error, degrees=change.whole_degrees, error_level=error_level
-        )
+        error, degrees = self.undisturbed.whole_error, self.undisturbed.whole_degrees
+        return detectable_change(error, degrees=degrees, error_level=error_level)
 
     def units_needed(self, tolerance_fraction: float, *, error_level: float) -> int | None:
-        """Rounds (or runs) that would settle the cell, were the change what it looks like: beyond
-        the tolerance, or within. None where no number would."""
+        """Rounds (runs) that would settle the cell, were the change as it looks; None: none."""
         change = self.undisturbed
         room = abs(abs(change.log_ratio) - log_margin(tolerance_fraction))
 
@@ -91,8 +81,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A verdict with the interval that it follows from, and that of the typical trial; both are
-    simultaneous over the cells."""
+    """A verdict with the interval it follows from, and that of the typical trial."""
 
     verdict: Verdict
     interval: Interval
@@ -112,8 +101,7 @@ def judge_evidence(
     confidence_level: float,
     family: int = 0,
 ) -> tuple[Judgement, ...]:
-    """One judgement for each cell, in the order given; `family` is over how many cells the level
-    holds, where more are shown beside these."""
+    """One for each cell, in order; the level holds over `family` cells, where these are more."""
     level = 1 - (1 - confidence_level) / max(1, len(evidence), family)
     judgements = []
     for item in evidence:
@@ -166,8 +154,7 @@ class Reason(Fact):
     - `no_common_clip`: the sides measured the clips `before` and `after`; `renamed_clips`: the same
       footage under these names;
     - `…_missing`: `place` (a run or a host) lacks the `task`, its clip or encoding `name`, or a
-      setting, of which the nearest cell there differs in `axes`.
-    """
+      setting, of which the nearest cell there differs in `axes`."""
 
     kind: ReasonKind
     task: str = ""
@@ -187,19 +174,16 @@ class Refusal(Fact):
 
 
 class CellVerdict(Fact):
-    """One cell's verdict.
-
-    `cost_ratio` is candidate / baseline (1.0 = same, above is worse) of the undisturbed level, with
-    the interval that decides; `typical_ratio` that of the typical trial, as simultaneous.
-    `is_slower_in_part` where only that one is surely beyond the tolerance. `detectable_fraction` is
-    the smallest slowing that would have shown nine times in ten. `units_needed` says how many
-    rounds (runs, in a comparison of several) would settle an open cell; None: more of the same
-    would not. `reasons` say why there is no ratio. `withheld_verdict` is what would be said if runs
-    had not overlapped, no self-comparison were significant and the machine had not changed.
-    `run_spread` is what runs are taken to differ by; `two_kinds` are of both sides, where trials of
-    either are surely fast or slow as a whole. `players` are those of both sides, where their best
-    players are not the same: the ratio is then of the choice, too.
-    """
+    """One cell's verdict. `cost_ratio` is candidate / baseline (1.0 = same, above is worse) of the
+    undisturbed level, with the interval that decides; `typical_ratio` that of the typical trial, as
+    simultaneous. `is_slower_in_part` where only that one is surely beyond the tolerance.
+    `detectable_fraction` is the smallest slowing that would have shown nine times in ten.
+    `units_needed` says how many rounds (runs, in a comparison of several) would settle an open
+    cell; None: more of the same would not. `reasons` say why there is no ratio. `withheld_verdict`
+    is what would be said if runs had not overlapped, no self-comparison were significant and the
+    machine had not changed. `run_spread` is what runs are taken to differ by; `two_kinds` are of
+    both sides, where trials of either are surely fast or slow as a whole. `players` are those of
+    both sides, where their best players are not the same: the ratio is then of the choice, too."""
 
     cell: Cell
     verdict: Verdict
@@ -219,8 +203,7 @@ class CellVerdict(Fact):
 
     @property
     def shows_new_wrong_pictures(self) -> bool:
-        """Whether the candidate showed wrong pictures where the baseline showed none: a regression
-        that is counted, not timed."""
+        """Whether the candidate alone showed wrong pictures: a regression that is not timed."""
         return self.candidate_wrong_count > 0 and self.baseline_wrong_count == 0
 
 
@@ -254,9 +237,8 @@ class RunSpread(Fact):
 
 
 class SideLoad(Fact):
-    """How busy the machine was on one side: the load before trials, and the share of trials in
-    which work waited for a processor or the hypervisor took it; each its median and its highest,
-    None where the system does not tell."""
+    """How busy the machine was on one side: load before trials, and the shares of them in which
+    work waited for a processor or the hypervisor took it; median and highest, if told."""
 
     side: Literal["baseline", "candidate"]
     before: tuple[float, float] | None
@@ -273,15 +255,13 @@ class ChangedVerdict(Fact):
 
 
 class RegressionReport(Fact):
-    """The whole comparison. `exit_code` is that of `verdict`.
-
-    `overlaps` names the runs, two by two, that were at work on one machine at the same time.
-    `machine_ratio` is the reference kernel's cost, candidate / baseline; where the machine
-    `has_moved` by it every cell is open. `run_spreads` are what was added to the errors of single
-    runs, with `history_count` earlier runs handed in. `unsteady_runs` are those in which the
-    machine was not steady, or nobody knows. `changed_without_flagged` are the cells whose verdict
-    is another when disturbed trials are left out (None: no trial was flagged).
-    """
+    """The whole comparison. `exit_code` is that of `verdict`. `overlaps` names the runs, two by
+    two, that were at work on one machine at the same time. `machine_ratio` is the reference
+    kernel's cost, candidate / baseline; where the machine `has_moved` by it every cell is open.
+    `run_spreads` are what was added to the errors of single runs, with `history_count` earlier runs
+    handed in. `unsteady_runs` are those in which the machine was not steady, or nobody knows.
+    `changed_without_flagged` are the cells whose verdict is another when disturbed trials are left
+    out (None: no trial was flagged)."""
 
     verdict: Verdict
     exit_code: int
@@ -307,8 +287,7 @@ class RegressionReport(Fact):
 
 def overall_verdict(verdicts: tuple[Verdict, ...]) -> Verdict:
     """The verdict on all cells: a regression first, then what could not be told, then good news. A
-    cell that cannot be compared outranks one that is merely unsure: a gate must not pass, nor wait
-    for more rounds, when part of what it guards was not looked at. No cells at all is "not
-    comparable"."""
+    cell that cannot be compared outranks one that is merely unsure: a gate must not pass nor wait
+    when part of what it guards was not looked at. No cells at all is "not comparable"."""
     ranked = ("regressed", "not comparable", "slower", "inconclusive", "improved", "equivalent")
     return min(verdicts, key=ranked.index, default="not comparable")

@@ -3,8 +3,7 @@
 All players make the same few moves of each pattern before the first round. A player's cost is the
 geometric mean of its median latency over patterns and passes; the least is named. Who is far behind
 plays no further pass. No pilot trial enters a figure, so the named player's interval is what it
-would be had it been named without looking.
-"""
+would be had it been named without looking."""
 
 import math
 from collections import defaultdict
@@ -27,8 +26,7 @@ RACE_RATIO: Final = 1.5
 
 
 class BestPlayer(Fact):
-    """The player that was named for an encoding of a clip; `cell` has no pattern. `costs_ms` are
-    those of its pilot trials and of the others', the least first."""
+    """Who was named for an encoding of a clip (`cell` has no pattern), and all players' costs."""
 
     cell: Cell
     name: str
@@ -48,8 +46,7 @@ def played_alike(cell: Cell) -> Cell:
 
 
 def player_costs(trials: Iterable[Trial]) -> dict[Cell, dict[str, float]]:
-    """The players' costs in ms by what is scrubbed alike, the least first. Who showed a picture
-    that was not proved, or lacks a pattern, is left out."""
+    """Costs in ms by what is scrubbed alike, the least first, of who proved all pictures."""
     scrubbed = (trial for trial in trials if trial.cell.task == "scrub")
     pilots = [(o, o.trial) for o in observe(scrubbed, arm="pilot") if o.trial]
     unsound = {

@@ -4,8 +4,7 @@ A measured figure becomes draws from Student's t with the degrees of freedom of 
 log scale where the figure is positive, scaled so that the draws' own limits are the measured
 interval. An arithmetic result is the same arithmetic on the draws; its interval is their
 quantiles (Monte Carlo propagation; JCGM 101:2008). Quantities are drawn independently of each
-other unless they come from one draw.
-"""
+other unless they come from one draw."""
 
 import math
 from collections.abc import Callable
@@ -18,17 +17,14 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 from mezzmark.statistics.intervals import Floats, t_quantile
 
 DRAW_COUNT: Final = 4000
-"""The 2.5 % limits then rest on 100 draws each, which moves them by about a twentieth of the
-interval's half-width from one seed to another."""
+"""Limits of 100 draws each move by about 1/20 of the half-width from one seed to another."""
 
-_SMALLEST_DF: Final = 2
-"""Three rounds, the fewest that give an interval."""
+_SMALLEST_DF: Final = 2  # Three rounds, the fewest that give an interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
-    """A quantity: its point, its draws, how many rounds stand behind it, and why it can carry no
-    interval (empty where it can)."""
+    """A quantity: its point, its draws, the rounds behind it, and why it has no interval, if so."""
 
     point: float
     draws: Floats
@@ -37,9 +33,8 @@ class Drawn:
 
 
 def draw_estimate(estimate: Estimate, *, rng: np.random.Generator, draw_count: int) -> Drawn:
-    """A measured figure as draws; without an interval all draws are the point. A figure that was
-    the same in every round is known exactly. Each side of an interval that is not symmetric about
-    its point keeps its own scale."""
+    """A measured figure as draws; without an interval all draws are the point. One that was the
+    same in every round is exact. Each side of an interval keeps its own scale."""
     point, low, high = estimate.point, estimate.low, estimate.high
     rounds = estimate.round_count
     if low is None or high is None:
@@ -64,24 +59,19 @@ def exactly(value: float, *, draw_count: int) -> Drawn:
 
 
 def combine(function: Callable[..., Floats], *quantities: Drawn) -> Drawn:
-    """`function` of the quantities, draw by draw; the point is the function of the points.
-    `function` must work elementwise on arrays. The reasons for having no interval are inherited,
-    and the round count is the smallest."""
+    """`function` of the quantities, draw by draw; the point is the function of the points. Reasons
+    for having no interval are inherited; the round count is the smallest."""
     point = np.asarray(function(*(np.array([quantity.point]) for quantity in quantities)))
     draws = np.asarray(function(*(quantity.draws for quantity in quantities)), dtype=np.float64)
     counts = [q.round_count for q in quantities if q.round_count is not None]
     reasons = dict.fromkeys(reason for quantity in quantities for reason in quantity.withheld)
-    return Drawn(
-        point=float(point.ravel()[0]),
-        draws=np.broadcast_to(draws, quantities[0].draws.shape),
-        round_count=min(counts) if counts else None,
-        withheld=tuple(reasons),
-    )
+    draws, rounds = np.broadcast_to(draws, quantities[0].draws.shape), min(counts, default=None)
+    value = float(point.ravel()[0])
+    return Drawn(point=value, draws=draws, round_count=rounds, withheld=tuple(reasons))
 
 
 def estimate_drawn(quantity: Drawn, unit: str) -> Estimate:
-    """The quantity as an estimate: its point and the quantiles of its draws. Infinite draws (a
-    queue that never empties) are kept: a limit may be infinite."""
+    """As an estimate: its point and the quantiles of its draws; a limit may be infinite."""
     tail = (1 - CONFIDENCE_LEVEL) / 2
     low = high = None
     if not quantity.withheld:

@@ -21,14 +21,12 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import first_blocks
 from mezzmark.model.tasks.spec import Seen, TaskSpec, Work
 
-Requests = tuple[str, int]
-"""The design and the seed of a trial's requests."""
+Requests = tuple[str, int]  # The design and the seed of a trial's requests
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """One finished trial as figures, and the work behind them; `blocks` are the sets of requests
-    that it played."""
+    """One finished trial as figures, and its work; it played `blocks` sets of requests."""
 
     cell: Cell
     round_index: int
@@ -62,8 +60,7 @@ class Observation:
 def over_common_blocks(
     sides: Sequence[Iterable[Observation]], key: Callable[[Observation], Hashable]
 ) -> list[list[Observation]]:
-    """Each side over the blocks that all observations of its key played, so that what is compared
-    was made with the same moves."""
+    """Each side over the blocks that all observations of its key played: the same moves."""
     listed = [list(side) for side in sides]
     if len({observation.blocks for observation in chain(*listed)}) <= 1:
         return listed
@@ -73,8 +70,7 @@ def over_common_blocks(
 
 
 def observe(trials: Iterable[Trial], *, arm: str = "") -> tuple[Observation, ...]:
-    """The finished trials of an arm as figures, in order; failed trials have none and are left
-    out."""
+    """The finished trials of an arm as figures, in order; failed ones have none."""
     by_task = grouped(
         (trial.cell.task, (place, trial))
         for place, trial in enumerate(trials)
@@ -108,14 +104,12 @@ def _observation(spec: TaskSpec, trial: Trial, view: Any) -> Observation:
     )
 
 
-Place = tuple[int, int]
-"""Round and position: one trial of a run."""
+Place = tuple[int, int]  # Round and position: one trial of a run
 
 RoundKey = tuple[int, Hashable]
 """Round and what its requests follow from: the same key on both sides did the same work."""
 
 Costs = dict[RoundKey, float]
-
 Found = TypeVar("Found")
 
 
@@ -126,6 +120,9 @@ class MeasuredRun(Protocol):
     def manifest(self) -> Manifest: ...
     @property
     def trials(self) -> Sequence[Trial]: ...
+
+
+Runs = Sequence[MeasuredRun]
 
 
 def start_of(run: MeasuredRun) -> str:
@@ -149,8 +146,7 @@ class RunCosts:
 @dataclass(frozen=True, eq=False)
 class ObservedRun:
     """A run with what is read from its trials, each computed when first asked for, and once.
-    `known` are the observations of these trials where someone has them already; `run_dir` is the
-    folder it was read from, if any."""
+    `known` are observations made already; `run_dir` is the folder it was read from."""
 
     manifest: Manifest
     trials: tuple[Trial, ...]
@@ -237,8 +233,7 @@ def truncated_round(run: MeasuredRun) -> int | None:
     """The index of the last round where the run was stopped within it; None where all are complete.
     A run that ended by itself says why, and has finished every round that it began. Of any other,
     the last round is truncated where a cell of the round before lacks its trial. Cells that never
-    finished one do not count, for they may have been given up; nor do trials of fidelity, which are
-    made once, in the first round."""
+    finished one may have been given up and do not count; nor does fidelity, made once."""
     if run.manifest.stop_reason:
         return None
     timed = [t for t in run.trials if t.cell.task != "fidelity" and t.arm != "pilot"]
@@ -259,13 +254,11 @@ def complete_round_count(run: MeasuredRun) -> int:
     return len(begun) - (truncated_round(run) is not None)
 
 
-ID_DIGITS: Final = 8
-"""Digits of a run's id that tell it from any other a person has."""
+ID_DIGITS: Final = 8  # Digits of a run's id that tell it from any other a person has
 
 
-def run_names(runs: Sequence[MeasuredRun]) -> list[str]:
-    """Each run's folder as it was typed, with digits of its id where two runs share that; a run
-    that lies in no folder goes by those digits alone."""
+def run_names(runs: Runs) -> list[str]:
+    """As `run_name`, with digits of the id where two runs share that."""
     plain = [run_name(run) for run in runs]
     return [
         name if plain.count(name) == 1 else f"{name} ({run.manifest.run_id[:ID_DIGITS]})"

@@ -12,8 +12,7 @@
 
 Hours of encoding for an hour of footage are Σ share × (clip's frame rate / encoding's fps), which
 is the mix's frame rate / its frames a second. Only rounds in which every clip took part count.
-Ratios are of each clip, and their average is a geometric mean (`pooling.compare_groups`).
-"""
+Ratios are of each clip, and their average is a geometric mean (`pooling.compare_groups`)."""
 
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -38,8 +37,8 @@ from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
 from mezzmark.statistics.tails import estimate_share
 
-Mix = Mapping[str, float]
-"""Share of the footage's time by clip; sums to 1."""
+Mix = Mapping[str, float]  # Share of the footage's time by clip; sums to 1
+Pooled = dict[Cell, dict[str, Estimate]]
 
 
 def mix_of(of: Iterable[ClipManifest], clips: Iterable[str] | None = None) -> Mix:
@@ -88,8 +87,7 @@ def over_clips(
 
 
 def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
-    """The share of moves within the limit, from two rounds of moves on, the clip with the smallest
-    first among those beside it; None where a clip has none."""
+    """The share of moves within the limit, and by clip; None where a clip has no two rounds."""
     rounds = every.with_moves
     if not rounds.clips or len(rounds.clips[0]) < 2:
         return None
@@ -108,17 +106,12 @@ def share_within(every: ClipRounds, limit_ms: float) -> Estimate | None:
     return _beside(whole, rounds.names, each, is_more_better=True)
 
 
-def pool_clips(
-    observations: Sequence[Observation], manifest: Manifest
-) -> dict[Cell, dict[str, Estimate]]:
-    """Every figure over the run's clips of each cell that has all of them. The key is the cell with
-    an empty clip name."""
+def pool_clips(observations: Sequence[Observation], manifest: Manifest) -> Pooled:
+    """Figures over the run's clips of each cell that has all, by the cell with an empty clip."""
     return _pooled(observations, mix_of(manifest.clips), frame_rates_of(manifest))
 
 
-def _pooled(
-    observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float]
-) -> dict[Cell, dict[str, Estimate]]:
+def _pooled(observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float]) -> Pooled:
     groups = group_over_clips(observations)
     pooled = {}
     for cell in sorted(groups, key=lambda cell: cell.sort_key):
@@ -145,8 +138,7 @@ AtBest = dict[str, tuple[Cell, dict[str, Estimate]]]
 def at_best(
     observations: Sequence[Observation], mix: Mix, rates: Mapping[str, float], task: str
 ) -> AtBest:
-    """The cell of each encoding that its task's headline calls best, under the condition (how files
-    are read) that leads."""
+    """Each encoding's best cell by its task's headline, under the leading condition."""
     headline = TASKS[task].figure(TASKS[task].headline)
     sign = 1 if headline.better == "less" else -1
     mine = [o for o in observations if o.cell.task == task]
@@ -166,8 +158,7 @@ def at_best_of(run: ObservedRun, task: str) -> AtBest:
     return at_best(run.observations, mix, rates, task)
 
 
-BestCells = dict[str, tuple[Cell, Estimate]]
-"""As `AtBest`, with the headline figure alone."""
+BestCells = dict[str, tuple[Cell, Estimate]]  # As `AtBest`, with the headline figure alone
 
 
 def best_cells(run: ObservedRun, task: str) -> BestCells:
@@ -177,8 +168,7 @@ def best_cells(run: ObservedRun, task: str) -> BestCells:
 
 
 def bitrates_over_clips(manifest: Manifest) -> dict[str, float]:
-    """Bits per second of each encoding that has every clip, from the files as they lay on disk:
-    Σ share × rate."""
+    """Bits per second of each encoding that has every clip: Σ share × rate."""
     mix, rates = mix_of(manifest.clips), clip_bitrates(manifest)
     return {
         name: sum(share * rates[name, clip] for clip, share in mix.items())
@@ -198,8 +188,7 @@ def clip_bitrates(manifest: Manifest) -> dict[tuple[str, str], float]:
 
 
 def hours_per_hour(speed: Estimate, manifest: Manifest) -> Estimate | None:
-    """Hours of encoding for an hour of the run's footage, from its frames a second over all clips;
-    None where a clip's rate is not known."""
+    """Hours of encoding an hour of the footage, from frames a second; None of unknown rates."""
     mix, rates = mix_of(manifest.clips), frame_rates_of(manifest)
     if not mix or not mix.keys() <= rates.keys() or speed.point <= 0:
         return None
@@ -217,8 +206,7 @@ def as_shown_speed(speed: Estimate, manifest: Manifest) -> Estimate:
 
 
 def common_rounds(observations: Iterable[Observation], mix: Mix) -> ClipRounds:
-    """The observations of one cell on the clips of the mix, or of the one cell that moves between
-    clips, of the rounds in which all clips took part."""
+    """One cell on the clips of the mix, or between clips, in the rounds that all took part in."""
     by_clip: dict[str, dict[int, Observation]] = {}
     for o in observations:
         by_clip.setdefault(o.cell.clip, {})[o.round_index] = o

@@ -1,22 +1,15 @@
 """Trials in, estimates out: a cell's figures over its rounds, and ratios paired by round.
 
 The sampling unit is the trial; how its figures become an interval is in
-`mezzmark.decide.estimate.rounds`.
-"""
+`mezzmark.decide.estimate.rounds`."""
 
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import get_args
 
+from mezzmark.decide.estimate import rounds
 from mezzmark.decide.estimate.observed_run import Observation, observe, over_common_blocks
-from mezzmark.decide.estimate.rounds import (
-    RATIO_UNIT,
-    ClipRounds,
-    estimate_figure,
-    estimate_figures,
-    estimate_values,
-)
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, CellSummary, Estimate
 from mezzmark.model.fact import grouped
@@ -59,7 +52,7 @@ def _summarise(
     return CellSummary(
         cell=cell,
         arm=arm,
-        estimates=estimate_figures(observations, confidence_level=confidence_level),
+        estimates=rounds.estimate_figures(observations, confidence_level=confidence_level),
         trial_count=len(trials),
         failed_trial_count=len(failed) + set_apart_count,
         set_apart_trial_count=set_apart_count,
@@ -93,7 +86,7 @@ def compare_groups(
     if not ratios:
         return None
     samples = sum(a.sample_count + b.sample_count for a, b in pairs)
-    estimate = estimate_values(ratios, RATIO_UNIT, samples, confidence_level)
+    estimate = rounds.estimate_values(ratios, rounds.RATIO_UNIT, samples, confidence_level)
     method = "geometric mean of the clips' ratios; t on log ratios paired by round"
     return estimate.model_copy(update={"method": method})
 
@@ -129,7 +122,7 @@ def worst_relative_half_width(trials: Sequence[Trial]) -> float | None:
         if figure.kind == "count":  # its limits go by whole steps, however many rounds there are
             continue
         # Of all frames and seconds: t limits shrink steadily, order statistics by jumps.
-        estimate = estimate_figure(figure, ClipRounds([group]), is_total=True)
+        estimate = rounds.estimate_figure(figure, rounds.ClipRounds([group]), is_total=True)
         width = 0.0 if estimate.is_exact else estimate.relative_half_width
         if width is None:
             return None

@@ -5,8 +5,7 @@ that one, paired by round and averaged over clips (a geometric mean, which the o
 encoding is ruled out where the interval that is shown lies above 1.
 Intervals hold together over the encodings (Bonferroni over the rivals), so that the truly fastest
 is ruled out with a chance of at most 1 - `CONFIDENCE_LEVEL` (the idea of a subset that holds the
-best is Gupta's, Technometrics 7(2), 1965, pp. 225-245).
-"""
+best is Gupta's, Technometrics 7(2), 1965, pp. 225-245)."""
 
 import math
 from collections import Counter
@@ -14,14 +13,8 @@ from collections.abc import Sequence
 from statistics import median_low
 from typing import Final, Self
 
+from mezzmark.decide.estimate import over_clips
 from mezzmark.decide.estimate.observed_run import Observation, ObservedRun
-from mezzmark.decide.estimate.over_clips import (
-    common_rounds,
-    figures_over_clips,
-    frame_rates_of,
-    mix_of,
-    share_within,
-)
 from mezzmark.decide.estimate.pooling import compare_groups
 from mezzmark.model.cell import ALL_CLIPS, Setting
 from mezzmark.model.encoding import ORIGINAL
@@ -34,17 +27,15 @@ INSTANT_MS: Final = 100.0
 """Up to here a response feels immediate: Miller 1968 and Card, Robertson & Mackinlay 1991, as
 attributed in Nielsen, Usability Engineering, 1993, chapter 5 ("0.1 second")."""
 
-
 RANKING_ROUNDS: Final = 5
 """With fewer rounds nobody is called fastest: an interval of three rounds is 2.5 times as wide as
 one of five, and a pair of slow rounds decides the order (our own choice)."""
 
 
 class Ranked(Fact):
-    """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where
-    too few rounds leave that open; `missing_clips` are those of the run that it lacks;
-    `instant_share` is the share of moves within `INSTANT_MS`; `is_proxy`: it stands in for one of
-    the footage's size."""
+    """One encoding's place. `is_apart` is True where it is ruled out as the fastest, None where too
+    few rounds leave that open; `missing_clips` are those of the run that it lacks; `instant_share`
+    is the share of moves within `INSTANT_MS`; `is_proxy`: it stands in for another."""
 
     encoding: str
     clip_count: int
@@ -86,8 +77,7 @@ class Ranking(Fact):
         return bool(self.entries) and self.round_count < RANKING_ROUNDS
 
     def unranked(self, names: Sequence[str]) -> Self:
-        """The same figures in the order of `names`, any other last, with nobody set against the
-        fastest."""
+        """The same in the order of `names`, any other last, with nobody set against the fastest."""
         order = {name: place for place, name in enumerate((ORIGINAL, *names))}
         entries = sorted(self.entries, key=lambda entry: order.get(entry.encoding, len(order)))
         bare = {"cost_ratio": None, "is_apart": None}
@@ -101,24 +91,23 @@ class Ranking(Fact):
 
 
 def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: Setting) -> Ranking:
-    """The ranking of one scrub setting over all clips of the run. One that lacks a clip is shown
-    with its own clips' figures, which are compared with nothing, and is never the fastest. One
-    whose median is no time at all has no place."""
+    """The ranking of one scrub setting over all clips of the run. One that lacks a clip has its own
+    clips' figures, and is never the fastest. One whose median is no time at all has no place."""
     groups = _by_encoding(run.observations, setting)
     wrong: Counter[str] = Counter()
     for summary in summaries:
         if summary.cell.task == "scrub" and summary.cell.setting == setting:
             wrong[summary.cell.encoding] += summary.wrong_count
-    every, rates = mix_of(run.manifest.clips), frame_rates_of(run.manifest)
+    every, rates = over_clips.mix_of(run.manifest.clips), over_clips.frame_rates_of(run.manifest)
     proxies = {encoding.name for encoding in run.manifest.encodings if encoding.is_proxy}
     proxies = proxies if groups.keys() - proxies else set()
     entries = []
     for name, group in groups.items():
         clips = {o.cell.clip for o in group}
         missing = [] if clips == {ALL_CLIPS} else sorted(every.keys() - clips)
-        mix = mix_of(run.manifest.clips, clips) if missing else every
-        rounds = common_rounds(group, mix)
-        estimates = figures_over_clips(rounds, rates)
+        mix = over_clips.mix_of(run.manifest.clips, clips) if missing else every
+        rounds = over_clips.common_rounds(group, mix)
+        estimates = over_clips.figures_over_clips(rounds, rates)
         if "p50_ms" in estimates and min(_medians(estimates["p50_ms"])) > 0:
             entries.append(
                 Ranked(
@@ -127,7 +116,7 @@ def rank_encodings(run: ObservedRun, summaries: Sequence[CellSummary], setting: 
                     estimates=estimates,
                     wrong_count=wrong[name],
                     missing_clips=tuple(missing),
-                    instant_share=share_within(rounds, INSTANT_MS),
+                    instant_share=over_clips.share_within(rounds, INSTANT_MS),
                     is_proxy=name in proxies,
                 )
             )
@@ -156,7 +145,6 @@ _Groups = dict[str, list[Observation]]
 
 
 def _by_encoding(observations: Sequence[Observation], setting: Setting) -> _Groups:
-    """The scrub observations of one setting."""
     mine = (o for o in observations if (o.cell.task, o.cell.setting) == ("scrub", setting))
     return grouped((o.cell.encoding, o) for o in mine)
 

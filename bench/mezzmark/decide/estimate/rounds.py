@@ -6,8 +6,7 @@ From eight rounds on a straight drift over the run is taken out of the spread. W
 `MINIMUM_ROUNDS` there is no interval and the estimate says how many more rounds are needed. Tails
 (p95, p99) are those of all moves of all rounds, see `mezzmark.statistics.tails`: a quantile that
 far out is not found in the two dozen moves of one trial. Long because every kind of figure, a
-median, a rate, a tail, a count, becomes an estimate here and nowhere else.
-"""
+median, a rate, a tail, a count, becomes an estimate here and nowhere else."""
 
 import math
 from collections.abc import Callable, Sequence
@@ -22,22 +21,11 @@ from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate, Withheld
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
-from mezzmark.statistics.intervals import (
-    Floats,
-    Interval,
-    count_median_limits,
-    log_median_interval,
-    log_t_interval,
-    mean_share_interval,
-    share_limits,
-    t_interval,
-    t_reach,
-)
+from mezzmark.statistics import intervals
 from mezzmark.statistics.tails import Samples, TailEstimate, estimate_quantile
 
 MINIMUM_ROUNDS: Final = 3
-"""Two values make a t interval of 12.7 standard errors either way, which misleads more than it
-tells; from three on it is 4.3."""
+"""A t interval of two values is 12.7 standard errors either way and misleads; of three 4.3."""
 
 COUNT_ROUNDS: Final = 6
 """From least to most of so many rounds holds their median with 96.9 %, whatever its spread."""
@@ -49,10 +37,9 @@ RATIO_UNIT: Final = "×"
 
 
 def estimate_of(
-    interval: Interval, unit: str = RATIO_UNIT, *, sample_count: int | None = None
+    interval: intervals.Interval, unit: str = RATIO_UNIT, *, sample_count: int | None = None
 ) -> Estimate:
-    """An interval of the statistics as an estimate; it stands for as many samples as units unless
-    `sample_count` says otherwise."""
+    """An interval as an estimate, of as many samples as units unless `sample_count` says more."""
     return Estimate(
         point=interval.point,
         low=interval.low,
@@ -185,8 +172,8 @@ def estimate_values(
     withheld = _withheld(values)
     method = "t on logs of per-trial values" if is_positive else "t on per-trial values, cut at 0"
     if not withheld:
-        make = log_t_interval if is_positive else t_interval
-        make = mean_share_interval if is_share else make
+        make = intervals.log_t_interval if is_positive else intervals.t_interval
+        make = intervals.mean_share_interval if is_share else make
         interval = make(values, confidence_level=confidence_level, without_drift=True)
         low, high = max(interval.low, 0.0), interval.high
         method = interval.method if is_share else method
@@ -210,7 +197,11 @@ def estimate_count(
 ) -> Estimate:
     """Whole numbers of rounds: what a typical one comes to."""
     are_few = len(values) < 2
-    found = None if are_few else count_median_limits(values, confidence_level=confidence_level)
+    found = (
+        None
+        if are_few
+        else intervals.count_median_limits(values, confidence_level=confidence_level)
+    )
     few = Withheld(kind="few_rounds", have=len(values), needed=max(1, COUNT_ROUNDS - len(values)))
     changes = {
         "point": sorted(values)[(len(values) - 1) // 2],
@@ -247,7 +238,7 @@ def estimate_moves_figure(figure: Figure, rounds: ClipRounds, confidence_level: 
 
 def most_slow_share(slow_count: int, round_count: int) -> float:
     """The exact one-sided 95 % upper limit of the share of slow rounds (Clopper & Pearson 1934)."""
-    return share_limits(slow_count, round_count, confidence_level=0.9)[1]
+    return intervals.share_limits(slow_count, round_count, confidence_level=0.9)[1]
 
 
 def with_missed_slow_rounds(speed: Estimate) -> Estimate:
@@ -256,7 +247,7 @@ def with_missed_slow_rounds(speed: Estimate) -> Estimate:
     if speed.low is None or speed.slow_round_count is None:
         return speed
     seen, count = speed.slow_round_count, speed.round_count
-    _, most = share_limits(seen, count, confidence_level=speed.confidence_level)
+    _, most = intervals.share_limits(seen, count, confidence_level=speed.confidence_level)
     missed = math.log1p((most - seen / count) * (SLOW_RATIO - 1))
     half = math.hypot(math.log(speed.point / speed.low), missed)
     return speed.model_copy(update={"low": speed.point * math.exp(-half)})
@@ -279,7 +270,9 @@ def _withheld(values: Sequence[float]) -> tuple[Withheld, ...]:
     return (Withheld(kind="constant"),) if len(set(values)) == 1 else ()
 
 
-def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[Floats, Floats]:
+def frames_and_seconds(
+    clips: Sequence[Sequence[Observation]],
+) -> tuple[intervals.Floats, intervals.Floats]:
     """Work done, and the time it took, by clip and round."""
     frames = [[float(o.work.frame_count) for o in clip] for clip in clips]
     seconds = [[o.work.wall_ns / NS_PER_S for o in clip] for clip in clips]
@@ -287,8 +280,8 @@ def frames_and_seconds(clips: Sequence[Sequence[Observation]]) -> tuple[Floats, 
 
 
 def estimate_rate(
-    frames: Floats,
-    seconds: Floats,
+    frames: intervals.Floats,
+    seconds: intervals.Floats,
     weights: Sequence[float],
     confidence_level: float = CONFIDENCE_LEVEL,
     *,
@@ -313,7 +306,7 @@ def estimate_rate(
             half = _log_half(shares @ residuals, float(shares @ costs), confidence_level)
             low, high = point * math.exp(-half), point * math.exp(half)
     elif not withheld:
-        found = log_median_interval(of_rounds, confidence_level=confidence_level)
+        found = intervals.log_median_interval(of_rounds, confidence_level=confidence_level)
         low, high = found.low, found.high
     return Estimate(
         point=point,
@@ -331,8 +324,8 @@ def estimate_rate(
     )
 
 
-def _log_half(residuals: Floats, cost: float, confidence_level: float) -> float:
+def _log_half(residuals: intervals.Floats, cost: float, confidence_level: float) -> float:
     """Half the interval of a cost's log, from its rounds' residuals."""
     count = residuals.size
     standard_error = math.sqrt(float(residuals @ residuals) / (count - 1) / count)
-    return t_reach(count, confidence_level=confidence_level) * standard_error / cost
+    return intervals.t_reach(count, confidence_level=confidence_level) * standard_error / cost

@@ -6,8 +6,7 @@ whether two of them disturbed each other, or took turns.
 
 A trial is at work from its start for as long as its clock says. Starts come from the calendar
 clock, which may be set during a run; a few parts in a hundred of shared time are no proof of
-anything, and a run of seconds inside another is.
-"""
+anything, and a run of seconds inside another is."""
 
 import math
 from collections.abc import Sequence
@@ -17,7 +16,7 @@ from itertools import accumulate, combinations, pairwise
 from statistics import median
 from typing import Final
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names
+from mezzmark.decide.estimate.observed_run import MeasuredRun, Runs, run_names
 from mezzmark.model.errors import RunError
 from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import HostMoment, Trial
@@ -53,12 +52,11 @@ def differing_facts(first: HostFacts, second: HostFacts, facts: Sequence[str]) -
 
 
 def _compared(name: str, value: FactValue) -> FactValue:
-    """The memory in steps of 19 % around powers of two, since systems report a little more or less
-    of it from one version to the next; any other fact as it is."""
+    """Memory in steps of 19 % around powers of two, since systems report a little more or less."""
     return round(4 * math.log2(float(value))) if name == "memory_bytes" and value else value
 
 
-def refuse_other_machines(runs: Sequence[MeasuredRun]) -> None:
+def refuse_other_machines(runs: Runs) -> None:
     """RunError for runs that cannot be `POOLED`."""
     names = run_names(runs)
     for run, name in zip(runs[1:], names[1:], strict=True):
@@ -72,18 +70,15 @@ def refuse_other_machines(runs: Sequence[MeasuredRun]) -> None:
 
 
 PASSING_FACTS: Final = {
-    "memory_bandwidth_bytes_per_s",
-    "load_average_before",
-    "frequency_during_mhz",
-    "steal_most_fraction",
+    *("memory_bandwidth_bytes_per_s", "load_average_before"),
+    *("frequency_during_mhz", "steal_most_fraction"),
 }
 """What every run finds otherwise, on one machine too."""
 
 
 def host_facts(run: MeasuredRun) -> dict[str, FactValue]:
-    """The facts of a run's machine, system and software by name; None where it is not reported.
-    Those that trials noted are the median load before them, the median clock during them and the
-    largest share of a trial that the hypervisor took."""
+    """The facts of a run's machine, system and software by name; None where not reported. Trials
+    noted the median load before them, the median clock, and the largest share that was stolen."""
     host = run.manifest.host
     during = [trial.host_during for trial in run.trials]
     points = host.memory_bandwidth.points if host.memory_bandwidth else ()
@@ -113,7 +108,7 @@ class FactChange(Fact):
 
 
 def changed_facts(
-    before: Sequence[MeasuredRun], after: Sequence[MeasuredRun], *, with_passing: bool = False
+    before: Runs, after: Runs, *, with_passing: bool = False
 ) -> tuple[FactChange, ...]:
     """What the hosts of the runs differ in, as recorded; a fact that varies within one side too."""
     sides = [[host_facts(run) for run in side] for side in (before, after)]
@@ -176,7 +171,7 @@ def _shared_s(first: Sequence[Span], second: Sequence[Span]) -> float:
     return shared_s
 
 
-def runs_at_once(runs: Sequence[MeasuredRun]) -> tuple[tuple[int, int], ...]:
+def runs_at_once(runs: Runs) -> tuple[tuple[int, int], ...]:
     """Which of the runs, two by two, were at work at the same time."""
     return tuple(
         (first, second)

@@ -3,8 +3,7 @@
 What a machine does all the time is its nature; what it does in one trial and not in the cell's
 others is a disturbance. So most limits are above the median of the same cell in the same run.
 Where its states make whole trials fast or slow, a typical one between them is seldom met: both
-levels are told, with their shares.
-"""
+levels are told, with their shares."""
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -27,14 +26,10 @@ STEAL_FRACTION: Final = 0.02
 FREQUENCY_DIP: Final = 0.10
 """Clock below the run's median by this share: the work takes that much longer."""
 
-PRESSURE_RISE: Final = 0.10
-"""Waiting time above the cell's median by this share of the trial."""
-
+PRESSURE_RISE: Final = 0.10  # Waiting time above the cell's median by this share of the trial
 SWITCH_FACTOR: Final = 4.0
 SWITCH_RATE_PER_S: Final = 50.0
-"""Involuntary switches a processor second: several times the cell's usual rate, and so many that
-50 slices of some milliseconds were lost in a second."""
-
+"""Involuntary switches a processor second: several times the usual, and 50 slices lost."""
 
 CauseKind = Literal[
     "steal", "heat", "clock", "processor_wait", "storage_wait", "memory_wait", "interruptions"
@@ -98,8 +93,7 @@ _SIGNS: Final[dict[CauseKind, tuple[_Read, Callable[[float, float], bool]]]] = {
         lambda now, usual: now > max(SWITCH_FACTOR * usual, usual + SWITCH_RATE_PER_S),
     ),
 }
-"""What is read of a trial, and whether it is a disturbance beside the median of the cell's trials
-(of the clock: of the run's)."""
+"""What is read of a trial, and whether it disturbs beside its cell's median (clock: its run's)."""
 
 
 def flag_trials(trials: Sequence[Trial]) -> dict[Place, tuple[Cause, ...]]:
@@ -121,15 +115,13 @@ MANY_FRACTION: Final = 0.1
 """From this share of disturbed trials on a reader is warned, whatever they change."""
 
 Leaders = Callable[[Sequence[ObservedRun]], frozenset[str]]
-"""Who leads, by all or some trials of runs: the chosen encoding, or those that may be the
-fastest."""
+"""Who leads by these trials: the chosen encoding, or those that may be the fastest."""
 
 Names = Annotated[frozenset[str], PlainSerializer(sorted, when_used="json")]
 
 
 class Disturbance(Fact):
-    """How many trials were disturbed, and who leads with and without them: the chosen encoding
-    where `is_choice`, else those that may be the fastest."""
+    """How many trials were disturbed, and who leads with and without them (see `Leaders`)."""
 
     disturbed_count: int
     trial_count: int
@@ -167,8 +159,7 @@ def judge_disturbance(
 
 
 class TwoKinds(Fact):
-    """Geometric means of a cell's fast and slow trials, in the unit of its leading figure, and how
-    many of `count` trials are fast."""
+    """Geometric means of a cell's fast and slow trials; `fast_count` of `count` are fast."""
 
     cell: Cell
     fast: float

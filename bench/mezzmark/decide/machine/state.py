@@ -7,8 +7,7 @@ given. Nothing is predicted beyond a number of rounds that a person would wait f
 
 The reference kernel does the same work in every round, so what moves in its times is the machine.
 Course (step, drift) and spread are judged together, so that no two findings can disagree. Nothing
-here removes a trial; it says what would change without it.
-"""
+here removes a trial; it says what would change without it."""
 
 import math
 import statistics
@@ -16,7 +15,6 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import MeasuredRun, Observation, ObservedRun, observe
 from mezzmark.decide.estimate.pooling import summarise_cells
@@ -29,6 +27,7 @@ from mezzmark.model.fact import NS_PER_S, Fact, grouped
 from mezzmark.model.records import Trial
 from mezzmark.model.run import HostFacts, Manifest
 from mezzmark.statistics.change_points import classify_course
+from mezzmark.statistics.intervals import Floats
 from mezzmark.statistics.spread import (
     VarianceComponents,
     estimate_components,
@@ -38,11 +37,9 @@ from mezzmark.statistics.spread import (
 )
 
 MOST_MORE_ROUNDS: Final = 12
-"""More rounds than these are not proposed: intervals shrink with the square root of their number,
-so whoever needs more needs a steadier machine."""
+"""More are not proposed: intervals shrink with the root, so more needs a steadier machine."""
 
-MOST_SHARE: Final = 0.75
-"""Share of the cells that a typical width is not exceeded by."""
+MOST_SHARE: Final = 0.75  # Share of the cells that a typical width is not exceeded by
 
 
 class CellSpread(Fact):
@@ -78,8 +75,7 @@ def measure_spreads(observations: Sequence[Observation]) -> tuple[CellSpread, ..
 class Precision(Fact):
     """What a run's intervals reached, as half-widths relative to the point. `typical_fraction` is
     not exceeded by `MOST_SHARE` of the cells; `widest` is the cell that spreads most. `more_rounds`
-    (0 where all cells reach the goal) take about `more_duration_s` and would bring it to
-    `reached_fraction`."""
+    (0 where all reach the goal) take about `more_duration_s` and bring it to `reached_fraction`."""
 
     goal_fraction: float
     typical_fraction: float
@@ -104,8 +100,7 @@ class PrecisionPlan(Fact):
 
 
 def judge_precision(run: ObservedRun) -> Precision | None:
-    """What the cells reached, and what more rounds would bring; None where too little was
-    measured."""
+    """What cells reached, and what more rounds would bring; None where too few are."""
     spreads = measure_spreads(run.observations)
     if not spreads:
         return None
@@ -163,18 +158,15 @@ def _typical_fraction(spreads: Sequence[CellSpread], round_count: int | None = N
 
 
 MATTERS_FRACTION: Final = 0.05
-"""A change or a spread of the machine below this is no reason to doubt: comparisons of runs let
-5 % pass as the same unless told otherwise."""
+"""A smaller change or spread is no reason to doubt: comparisons, too, let 5 % pass."""
 
-MINIMUM_KERNELS: Final = 3
-"""Fewer times of the kernel say nothing of how they spread."""
+MINIMUM_KERNELS: Final = 3  # Fewer times of the kernel say nothing of how they spread
 
 FOREIGN_LOAD_PER_CORE: Final = 0.5
 """Load beyond the run's own threads, for each core, from which on other programs are reported; our
 own choice, above the half thread or so that the run's bookkeeping adds."""
 
-MOST_ROUNDS: Final = 24
-"""A plan of more rounds than these is not given: nobody waits for it."""
+MOST_ROUNDS: Final = 24  # A plan of more rounds than these is not given: nobody waits for it
 
 
 class ForeignLoad(Fact):
@@ -240,10 +232,9 @@ def judge_machine(run: MeasuredRun) -> MachineState:
 
 
 def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | None:
-    """The load before trials where it was more than the run by itself can make. The most it can
-    make is all cores even where its trials use fewer threads: encodings are prepared with several,
-    and the average of a minute still holds that when trials begin. So less than the cores of other
-    work goes unseen beside a run of few threads."""
+    """The load before trials where it was more than the run by itself can make. The most is all
+    cores even where trials use fewer threads, for the average of a minute still holds the encoding
+    before. So less than the cores of other work goes unseen beside a run of few threads."""
     noted = (trial.host_before.load_average_1m for trial in trials)
     loads = [load for load in noted if load is not None]
     if not loads:
@@ -269,9 +260,8 @@ class ScrubSpread(Fact):
 
 
 class Steadiness(Fact):
-    """What a run says of its own spread: the machine's course, disturbed trials, how precise it
-    is, and what the next run should do, both None where too little was measured; and cells of
-    playhead moves whose trials are of two kinds."""
+    """What a run says of its own spread: the machine's course, disturbed trials, how precise it is,
+    what the next run should do (None where too little was measured), and cells of two kinds."""
 
     machine: MachineState
     disturbance: Disturbance
@@ -281,8 +271,7 @@ class Steadiness(Fact):
 
 
 def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None) -> Steadiness:
-    """All of it, from one run; where nothing is known of its `disturbance` those that may be the
-    fastest count as leaders."""
+    """Of one run; the leaders of a `disturbance` not given are those that may be the fastest."""
     costs = run.costs
     scrubbed = sorted((c for c in costs.by_cell if c.task == "scrub"), key=lambda c: c.sort_key)
     return Steadiness(
@@ -295,10 +284,8 @@ def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None
 
 
 def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
-    """Components are averaged over the scrub cells: those of one cell are known badly, and the
-    cell that spreads most is often just the unluckiest. A trial with a move of no time at all has
-    no logarithm and is left out."""
-    moves: dict[Cell, list[NDArray[np.float64]]] = {}
+    """Averaged over cells: one's are known badly. A move of no time has no logarithm."""
+    moves: dict[Cell, list[Floats]] = {}
     start_costs_s: list[float] = []
     for observation in run.observations:
         found, trial = observation.work.latencies_ms, observation.trial
@@ -331,7 +318,6 @@ def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
 
 
 def _fastest(runs: Sequence[ObservedRun]) -> frozenset[str]:
-    """The encodings that may be the fastest in the leading setting of a run."""
     [run] = runs
     settings = scrub_settings(run.observations)
     if not settings:

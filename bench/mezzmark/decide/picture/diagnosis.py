@@ -34,8 +34,7 @@ def matrix_cause(written: colour.MatrixName, read: colour.MatrixName) -> str:
     return f"matrix {written[3:]} as {read[3:]}"
 
 
-PRIMARIES_PAIRS: Final = tuple(itertools.permutations(colour.CHROMATICITIES, 2))
-"""(written, read)."""
+PRIMARIES_PAIRS: Final = tuple(itertools.permutations(colour.CHROMATICITIES, 2))  # (written, read)
 
 
 def primaries_cause(written: str, read: str) -> str:
@@ -66,15 +65,11 @@ EXPLAINED_FRACTION: Final = 0.4
 best cause then explains visibly less, and coding noise, which follows no signature, none."""
 
 STILL_CODES: Final = 3.0
-"""RMS viewer codes up to which flat patches count as standing still. Dropping bits below the
-eighth lowers them by less than one code, and the viewer's own rounding of deep pictures by about
-one more; misplaced chroma does not touch them."""
+"""RMS viewer codes up to which flat patches count as standing still. Dropping bits below the eighth
+lowers them by less than one code, the viewer's own rounding by about one more."""
 
-EIGHT_BIT_LIMIT: Final = 0.5
-"""Half of the staircase: nearer to "all of it" than to "none"."""
-
-SITING_LIMIT_PX: Final = 0.25
-"""Half of the smallest known mistake, half a luma pixel."""
+EIGHT_BIT_LIMIT: Final = 0.5  # Half of the staircase: nearer to "all of it" than to "none"
+SITING_LIMIT_PX: Final = 0.25  # Half of the smallest known mistake, half a luma pixel
 
 INVISIBLE_DELTA_E: Final = 1.0
 """About the smallest ΔE2000 seen between two patches side by side (common practice)."""
@@ -97,16 +92,13 @@ Visibility = Literal["invisible", "side by side", "trained eye", "most viewers"]
 
 
 class Diagnosis(Fact):
-    """What happened to the chart.
-
-    `cause` is the key of a known cause (see `signatures`), `NO_SHIFT` or `UNEXPLAINED`; `further`
-    are those that come with it where tags are misread.
+    """What happened to the chart. `cause` is the key of a known cause (see `signatures`),
+    `NO_SHIFT` or `UNEXPLAINED`; `further` are those that come with it where tags are misread.
     `residual_codes` is the RMS change (viewer codes of 255) that the cause leaves unexplained,
     `change_codes` the whole of it. `delta_e` is the 90th percentile over the patches, of ΔE2000 or,
     where `is_hdr`, of ΔE_ITP. Shifts of chroma and counts of codes are as in `ChartMeasurement`.
     `by_pictures` says that it is what a viewer sees that believes the pictures' own tags first,
-    `lacks_bits` that HDR has 8 bits: a code of PQ is ΔE_ITP 3.3, of HLG 1.5 to 4 (by BT.2124).
-    """
+    `lacks_bits` that HDR has 8 bits: a code of PQ is ΔE_ITP 3.3, of HLG 1.5 to 4 (by BT.2124)."""
 
     cause: str
     delta_e: float
@@ -213,8 +205,7 @@ def _rms(difference: colour.Floats) -> float:
 
 def signatures(chart: Chart) -> dict[str, colour.Floats]:
     """What a viewer would show of every patch of a chart if exactly one known mistake were made, by
-    its cause: codes 0 to 255, shape (patches, 3). Predicted from the formulas and the chart's own
-    values alone, never from a picture."""
+    its cause: codes 0 to 255, shape (patches, 3), by formulas from the chart's own values."""
     rgb, matrix = chart.patch_signals, chart.matrix
     luma, blue, red = np.moveaxis(colour.rgb_to_ycc(rgb, matrix=matrix), -1, 0)
     # 8-bit scale of BT.709-6, 4.6.
@@ -241,8 +232,7 @@ def signatures(chart: Chart) -> dict[str, colour.Floats]:
 def misreading(
     chart: Chart, meant: colour.Meaning, believed: colour.Meaning
 ) -> tuple[tuple[str, ...], colour.Floats]:
-    """Which tags a viewer mistakes, as causes, and what it then shows of every patch: codes 0 to
-    255, (patches, 3)."""
+    """The causes that a viewer mistakes, and what it then shows: codes 0 to 255, (patches, 3)."""
     ranges = {True: FULL_AS_LIMITED, False: LIMITED_AS_FULL}
     causes = {
         transfer_cause(meant.transfer, believed.transfer): meant.transfer != believed.transfer,
@@ -268,16 +258,14 @@ def misreading(
 def show_with_gamma(
     rgb: colour.Floats, *, used: colour.DisplayName, meant: colour.DisplayName
 ) -> colour.Floats:
-    """R'G'B' that on the display meant gives the light of the display used; pure gammas:
-    V^(used/meant)."""
+    """R'G'B' that on the display `meant` gives the light of `used`: V^(used/meant)."""
     return colour.display_signal(colour.display_light(rgb, display=used), display=meant)
 
 
 def _show_with_primaries(
     rgb: colour.Floats, chart: Chart, *, source: str, target: str
 ) -> colour.Floats:
-    """R'G'B' in `target` primaries of the colour that `rgb` is in `source`, through the light of
-    the chart's display."""
+    """R'G'B' in `target` primaries of the colour that `rgb` is in `source`."""
     light = colour.light_of(np.clip(rgb, 0, 1), chart.transfer)
     moved = colour.change_primaries(light, source=source, target=target)
     return colour.signal_of(moved, chart.transfer)

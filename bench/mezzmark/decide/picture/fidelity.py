@@ -3,9 +3,8 @@
 by their ladders of bit rate and quality. Long because all of it is read off the same clips.
 
 The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
-error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR
-and is left out.
-"""
+error, in which each error counts alike, is never above it.) Identical frames have none and are left
+out."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -14,7 +13,6 @@ from itertools import combinations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.over_clips import Mix, mix_of
@@ -73,8 +71,7 @@ CLIPS_FOR_INTERVAL: Final = 3
 
 class ClipFidelity(Fact):
     """One clip's outcome: figures by generation, in order, and what became of the chart to the
-    viewer that shows it worse, with the `chart` it sees; `share` is its part of the footage's time,
-    up to a common factor."""
+    viewer that shows it worse, with the `chart` it sees; `share` is up to a common factor."""
 
     clip: str
     share: float = 1.0
@@ -92,8 +89,7 @@ class TagOutcome(Fact):
 
 
 class QualityEstimate(Estimate):
-    """A metric's mean over clips, `sample_count` of them that make this `share` of the footage,
-    with its interval; and the worst frame with its clip."""
+    """A metric's mean over clips, which make this `share` of the footage, and the worst frame."""
 
     share: float = 1.0
     worst: float
@@ -123,8 +119,7 @@ class EncodingFidelity(Fact):
 
     @property
     def alpha_db(self) -> float | None:
-        """PSNR of alpha in generation 1 over the frames that have it, infinite where all are equal;
-        None where none came back."""
+        """PSNR of alpha in generation 1, infinite where all is equal; None where none came back."""
         firsts = [clip.measurement.generations[0].alpha_squared_error for clip in self.clips]
         errors = [error for series in firsts for error in series]
         return float(psnr_db(np.array(np.mean(errors)), peak=1)) if errors else None
@@ -154,8 +149,7 @@ def judge_encodings(
     trials: Iterable[Trial], mix: Mix | None = None, *, confidence_level: float = CONFIDENCE_LEVEL
 ) -> tuple[EncodingFidelity, ...]:
     """One entry per encoding that has a counted fidelity trial, in order of appearance; the first
-    of a clip stands for all. Clips count by their shares in the mix, which knows them all; alike
-    without one."""
+    of a clip stands for all. Clips count by their shares in the mix, or alike."""
     found: dict[str, dict[str, ClipFidelity]] = {}
     for trial in trials:
         name, clip, measured = trial.cell.encoding, trial.cell.clip, trial.measurement
@@ -264,11 +258,10 @@ def _estimate(
 
 
 def _interval(
-    means: NDArray[np.float64], shares: NDArray[np.float64], best: float, confidence_level: float
+    means: Floats, shares: Floats, best: float, confidence_level: float
 ) -> tuple[float, float] | tuple[None, None]:
     """A t interval over clips at their shares, linearised (Cochran, Sampling Techniques, 3rd ed.
-    1977, section 2.11); where there is a best value, on the scale of log(1 - value / best), which
-    keeps it below that."""
+    1977, section 2.11); below a best value, on the scale of log(1 - value / best)."""
     if means.size < CLIPS_FOR_INTERVAL or means.max() >= best:
         return None, None
     is_bound = math.isfinite(best)
@@ -281,14 +274,9 @@ def _interval(
     return best * (1 - math.exp(found.high)), best * (1 - math.exp(found.low))
 
 
-Ladder = Sequence[tuple[float, float]]
-"""The (bit rate, dB) of one codec's encodings."""
-
-BJONTEGAARD_POINTS: Final = 4
-"""A cubic needs four."""
-
-LEAST_STEP: Final = 1.02
-"""Two encodings closer in bit rate than 2 % are one rung of a ladder."""
+Ladder = Sequence[tuple[float, float]]  # The (bit rate, dB) of one codec's encodings
+BJONTEGAARD_POINTS: Final = 4  # A cubic needs four
+LEAST_STEP: Final = 1.02  # Two encodings closer in bit rate than 2 % are one rung of a ladder
 
 
 class RateComparison(Fact):
@@ -322,8 +310,7 @@ def compare_ladders(
 
 
 def rungs(points: Ladder) -> list[tuple[float, float]]:
-    """The points of a ladder in order of bit rate: each needs more bits than the one before and
-    gives more. Of two at about one bit rate the better stays."""
+    """By bit rate, each of more dB than the one before; of two at about one rate the better."""
     kept: list[tuple[float, float]] = []
     for rate, quality in sorted(points):
         if kept and rate < kept[-1][0] * LEAST_STEP:
@@ -335,10 +322,7 @@ def rungs(points: Ladder) -> list[tuple[float, float]]:
 
 
 def _compare(
-    anchor: str,
-    test: str,
-    anchor_by_clip: Mapping[str, Ladder],
-    test_by_clip: Mapping[str, Ladder],
+    anchor: str, test: str, anchor_by_clip: Mapping[str, Ladder], test_by_clip: Mapping[str, Ladder]
 ) -> RateComparison | None:
     found = []
     for clip in sorted(anchor_by_clip.keys() & test_by_clip.keys()):
@@ -363,8 +347,7 @@ def bjontegaard_rate_fraction(anchor: Ladder, test: Ladder) -> float | None:
 
 
 def bjontegaard_quality_db(anchor: Ladder, test: Ladder) -> float | None:
-    """Mean change of quality at equal bit rate, in dB; as `bjontegaard_rate_fraction`, with the
-    axes exchanged."""
+    """Mean change in dB at equal bit rate; as `bjontegaard_rate_fraction`, axes exchanged."""
     return _mean_gap(_axes(anchor), _axes(test))
 
 

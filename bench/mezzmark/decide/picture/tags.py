@@ -4,31 +4,19 @@ from collections.abc import Iterator
 from typing import Final, Literal
 
 from mezzmark.decide.picture.diagnosis import severity
-from mezzmark.model.colour import (
-    LIMITED_RANGE,
-    MATRIX_CODES,
-    PRIMARIES_CODES,
-    TRANSFER_CODES,
-    UNSPECIFIED,
-    MatrixName,
-    meaning,
-    tag_class,
-)
+from mezzmark.model import colour
 from mezzmark.model.fact import Fact
 from mezzmark.model.footage import ColourTags, HdrMetadata
 from mezzmark.model.tasks.fidelity import TagSurvival
 
-DURATION_TOLERANCE_S = 0.002
-"""Containers with a clock of 1 ms round durations."""
-
+DURATION_TOLERANCE_S = 0.002  # Containers with a clock of 1 ms round durations
 TagValue = str | int | float | None
 TagState = Literal["kept", "lost", "changed", "added", "not asked"]
 """`added`: the clip states nothing, and the file what viewers guess of the clip."""
 
 
 class TagVerdict(Fact):
-    """What became of one tag, `written` and `read` as in `TagSurvival`; `in_pictures` is what the
-    coded pictures state where that means something else."""
+    """What became of a tag; `in_pictures` is what the coded pictures state if that means else."""
 
     tag: str
     state: TagState
@@ -59,8 +47,7 @@ def tag_verdicts(survival: TagSurvival) -> tuple[TagVerdict, ...]:
     )
 
 
-HDR_TAGS: Final = ("mastering display", "light level")
-"""Which only HDR footage has."""
+HDR_TAGS: Final = ("mastering display", "light level")  # Which only HDR footage has
 
 
 def _pair(found: HdrMetadata | None, first: str, second: str) -> str | None:
@@ -70,24 +57,24 @@ def _pair(found: HdrMetadata | None, first: str, second: str) -> str | None:
 
 def _colour_verdicts(survival: TagSurvival) -> Iterator[TagVerdict]:
     """Code points of one meaning are one; what a clip leaves unstated means what viewers guess."""
-    guess = meaning(ColourTags(), height_px=survival.height_px)
+    guess = colour.meaning(ColourTags(), height_px=survival.height_px)
     usual = {
-        "colour_range": LIMITED_RANGE,
-        "primaries": PRIMARIES_CODES[guess.primaries],
-        "transfer": TRANSFER_CODES[guess.transfer],
-        "matrix": MATRIX_CODES[guess.matrix],
+        "colour_range": colour.LIMITED_RANGE,
+        "primaries": colour.PRIMARIES_CODES[guess.primaries],
+        "transfer": colour.TRANSFER_CODES[guess.transfer],
+        "matrix": colour.MATRIX_CODES[guess.matrix],
     }
     for field, guessed in usual.items():
         nothing = dict(ColourTags())[field]
         written, read = getattr(survival.written, field), getattr(survival.read, field)
-        meant = tag_class(field, guessed if written == nothing else written)
+        meant = colour.tag_class(field, guessed if written == nothing else written)
         pictures = getattr(survival.pictures, field) if survival.pictures else nothing
         state: TagState = "changed"
         if read == nothing:
             state = "not asked" if written == nothing else "lost"
-        elif tag_class(field, read) == meant:
+        elif colour.tag_class(field, read) == meant:
             state = "added" if written == nothing else "kept"
-        is_other = pictures != nothing and tag_class(field, pictures) != meant
+        is_other = pictures != nothing and colour.tag_class(field, pictures) != meant
         yield TagVerdict(
             tag="range" if field == "colour_range" else field,
             state=state,
@@ -108,12 +95,12 @@ def _judge_tag(tag: str, written: TagValue, read: TagValue) -> TagVerdict:
     return TagVerdict(tag=tag, state=state, written=written, read=read)
 
 
-def guessed_matrix(survival: TagSurvival) -> MatrixName | None:
-    """The matrix that the player of this project takes in place of a lost one; None where it is
-    not lost, or is of RGB."""
-    if survival.written.matrix in (0, UNSPECIFIED) or survival.read.matrix != UNSPECIFIED:
+def guessed_matrix(survival: TagSurvival) -> colour.MatrixName | None:
+    """What our player takes in place of a lost matrix; None where none is lost, or it is RGB's."""
+    written, read, unspecified = survival.written.matrix, survival.read.matrix, colour.UNSPECIFIED
+    if written in (0, unspecified) or read != unspecified:
         return None
-    return meaning(survival.read, height_px=survival.height_px).matrix
+    return colour.meaning(survival.read, height_px=survival.height_px).matrix
 
 
 def is_range_lost(survival: TagSurvival) -> bool:
@@ -122,12 +109,11 @@ def is_range_lost(survival: TagSurvival) -> bool:
 
 
 def tag_shift(survival: TagSurvival) -> float:
-    """The colour shift of what is left of the tags, for the viewer that shows it worse, in steps of
-    ΔE2000."""
+    """The colour shift by what is left of the tags, in the worse viewer, in steps of ΔE2000."""
     shift = max(survival.delta_e_shown, survival.delta_e_by_pictures or 0.0)
     return severity(shift, is_hdr=is_hdr(survival))
 
 
 def is_hdr(survival: TagSurvival) -> bool:
     """Whether the tags are of HDR, whose shifts are in ΔE_ITP."""
-    return survival.written.transfer in (TRANSFER_CODES["PQ"], TRANSFER_CODES["HLG"])
+    return survival.written.transfer in (colour.TRANSFER_CODES["PQ"], colour.TRANSFER_CODES["HLG"])

@@ -7,20 +7,19 @@ from itertools import product
 
 import numpy as np
 
-from mezzmark.decide.estimate.observed_run import MeasuredRun, ObservedRun
+from mezzmark.decide.estimate.observed_run import ObservedRun, Runs
 from mezzmark.decide.estimate.over_clips import at_best_of, clip_bitrates, hours_per_hour, mix_of
 from mezzmark.decide.estimate.pooling import summarise_cells
 from mezzmark.decide.estimate.rounds import estimate_rate, estimate_values
 from mezzmark.decide.machine.identity import refuse_other_machines
 from mezzmark.decide.size.result import PlayedIn
-from mezzmark.decide.throughput.grid import RateSource, Round, find_pixel_rate, fit_grid
+from mezzmark.decide.throughput import grid
 from mezzmark.model.cell import ALL_CLIPS, KERNEL_CLIP, Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.fact import NS_PER_S, grouped
 from mezzmark.model.players import BEST
-from mezzmark.model.records import Trial
 from mezzmark.model.run import ClipManifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.scrub import ScrubMeasurement, latencies_ms, proved_mask
@@ -30,7 +29,7 @@ from mezzmark.statistics.scaling import ScalingFit
 
 PlayedRate = tuple[Estimate, PlayedIn]
 
-Waits = dict[Round, tuple[float, float]]
+Waits = dict[grid.Round, tuple[float, float]]
 """Per round: mean latency of a move in ms, and what it reads in seconds of the stream."""
 
 
@@ -45,7 +44,7 @@ class MeasuredEncoding:
 
     encoding: str
     pixel_rate: Estimate | None = None
-    rate_source: RateSource | None = None
+    rate_source: grid.RateSource | None = None
     is_storage_bound: bool = False
     bits_per_pixel: Estimate | None = None
     stream_s_per_move: Estimate | None = None
@@ -54,9 +53,8 @@ class MeasuredEncoding:
     played: PlayedRate | None = None
 
 
-def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...]:
-    """Every encoding of the runs, `original` first where it was measured. Raises RunError for no
-    run, or for runs of different machines."""
+def gather_encodings(runs: Runs) -> tuple[MeasuredEncoding, ...]:
+    """Every encoding, `original` first. RunError for no run, or runs of different machines."""
     if not runs:
         raise RunError(where="runs", what="no run was given", remedy="Name at least one run.")
     refuse_other_machines(runs)
@@ -79,9 +77,8 @@ def gather_encodings(runs: Sequence[MeasuredRun]) -> tuple[MeasuredEncoding, ...
     )
 
 
-def measured_storage(runs: Sequence[MeasuredRun], access: Access) -> Estimate | None:
-    """10⁶ bytes a second of the best number of processes; where it was measured at several places,
-    of the slowest."""
+def measured_storage(runs: Runs, access: Access) -> Estimate | None:
+    """10⁶ bytes a second of the best number of processes; of several places, of the slowest."""
     trials = [trial for run in runs for trial in run.trials if trial.cell.task == "storage"]
     places = grouped(
         (one.cell.setting.but(jobs=None), one.estimates["mb_per_s"])
@@ -92,7 +89,7 @@ def measured_storage(runs: Sequence[MeasuredRun], access: Access) -> Estimate | 
     return min(best, key=lambda rate: rate.point, default=None)
 
 
-def _played_rates(runs: Sequence[MeasuredRun]) -> dict[str, PlayedRate]:
+def _played_rates(runs: Runs) -> dict[str, PlayedRate]:
     """By encoding, at its best setting in whole pictures; of several runs the first that has it."""
     found: dict[str, PlayedRate] = {}
     tasks: tuple[PlayedIn, ...] = ("decode", "play", "streams")
@@ -112,14 +109,10 @@ def _played_rates(runs: Sequence[MeasuredRun]) -> dict[str, PlayedRate]:
 
 
 def _gather(
-    name: str,
-    trials: Sequence[tuple[Round, Trial]],
-    runs: Sequence[MeasuredRun],
-    waits: Waits,
-    originals: Waits,
+    name: str, trials: grid.RoundTrials, runs: Runs, waits: Waits, originals: Waits
 ) -> MeasuredEncoding:
     clips = [clip for run in runs for clip in run.manifest.clips]
-    rate, source = find_pixel_rate(name, trials, clips) or (None, None)
+    rate, source = grid.find_pixel_rate(name, trials, clips) or (None, None)
     decode = _decode_pixel_rate(trials, clips)
     if rate and source and source.task != "ingest" and decode:
         rate, source = (
@@ -135,17 +128,14 @@ def _gather(
         bits_per_pixel=_bits_per_pixel(name, runs),
         stream_s_per_move=(estimate_values(reads, "s", len(reads)) if reads else None),
         saved_ms=_difference(saved) if name != ORIGINAL else None,
-        scaling=fit_grid(name, trials, clips),
+        scaling=grid.fit_grid(name, trials, clips),
     )
 
 
-def _decode_pixel_rate(
-    trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
-) -> Estimate | None:
-    """Pixels a second that the originals decode at: in order by the fastest player or, where that
-    was not measured, on the way of every move, with the most threads; there clips count by their
-    pixels. None where nobody decoded them."""
-    if in_order := find_pixel_rate(ORIGINAL, trials, clips, tasks=("decode",)):
+def _decode_pixel_rate(trials: grid.RoundTrials, clips: Sequence[ClipManifest]) -> Estimate | None:
+    """Pixels a second that the originals decode at: in order by the fastest player, else on the way
+    of every move with the most threads, clips by their pixels; None where nobody did."""
+    if in_order := grid.find_pixel_rate(ORIGINAL, trials, clips, tasks=("decode",)):
         return in_order[0]
     sizes = {clip.clip: clip.original.width_px * clip.original.height_px for clip in clips}
     mine = [
@@ -156,7 +146,7 @@ def _decode_pixel_rate(
         and trial.cell.clip in sizes
     ]
     most = max(((_is_local(cell), cell.setting["threads"]) for _, cell, _ in mine), default=None)
-    work: dict[Round, list[tuple[float, float]]] = {}
+    work: dict[grid.Round, list[tuple[float, float]]] = {}
     for key, cell, measured in mine:
         if (_is_local(cell), cell.setting["threads"]) == most:
             pixels = sum(measured.decoded_frames) * sizes[cell.clip]
@@ -171,21 +161,18 @@ def _is_local(cell: Cell) -> bool:
 
 
 def _one_after_the_other(encode: Estimate, decode: Estimate) -> Estimate:
-    """A picture is decoded, then encoded, with all cores for either: the seconds of a pixel add up,
-    and so do those of the slow ends."""
+    """Each with all cores: the seconds of a pixel add up, and so do those of the slow ends."""
 
     def both(a: float | None, b: float | None) -> float | None:
         return None if a is None or b is None else 1 / (1 / a + 1 / b)
 
-    ends = {"low": both(encode.low, decode.low), "high": both(encode.high, decode.high)}
-    return encode.model_copy(
-        update=ends
-        | {
-            "point": both(encode.point, decode.point),
-            "withheld": encode.withheld or decode.withheld,
-            "method": "seconds of decoding and of encoding a pixel added up",
-        }
-    )
+    changes: dict[str, object] = {
+        name: both(getattr(encode, name), getattr(decode, name))
+        for name in ("point", "low", "high")
+    }
+    changes["withheld"] = encode.withheld or decode.withheld
+    changes["method"] = "seconds of decoding and of encoding a pixel added up"
+    return encode.model_copy(update=changes)
 
 
 def _difference(values: Sequence[float]) -> Estimate | None:
@@ -200,13 +187,10 @@ def _difference(values: Sequence[float]) -> Estimate | None:
     return plain.model_copy(update=signed | {"method": "t on differences paired by round"})
 
 
-def _waits_by_round(
-    name: str, trials: Sequence[tuple[Round, Trial]], runs: Sequence[MeasuredRun]
-) -> Waits:
+def _waits_by_round(name: str, trials: grid.RoundTrials, runs: Runs) -> Waits:
     """Per round: mean latency of a move in ms, and what it reads in seconds of the stream. Every
     pattern counts alike, and each clip its share; only rounds that have all are kept. Of several
-    settings the local one with `roll`, the most threads and the best player counts, as an editor
-    would use."""
+    settings the local one with `roll`, most threads and the best player counts."""
     mine = [
         (key, trial.cell, trial.measurement)
         for key, trial in trials
@@ -219,7 +203,7 @@ def _waits_by_round(
 
     best = max((mode(cell) for _, cell, _ in mine), default=None)
     rates = [clip_bitrates(run.manifest) for run in runs]
-    by_round: dict[Round, dict[tuple[str, str], tuple[float, float]]] = {}
+    by_round: dict[grid.Round, dict[tuple[str, str], tuple[float, float]]] = {}
     for key, cell, measured in mine:
         proved = proved_mask(measured)
         if mode(cell) == best and proved.any():
@@ -245,7 +229,7 @@ def _waits_by_round(
     return found
 
 
-def _bits_per_pixel(name: str, runs: Sequence[MeasuredRun]) -> Estimate | None:
+def _bits_per_pixel(name: str, runs: Runs) -> Estimate | None:
     """Bits of the mix / pixels of the mix, so that cameras like the clips get the report's bit
     rate; its spread is that between clips (t on its log, linearised as for a rate)."""
     rates = {
@@ -264,7 +248,5 @@ def _bits_per_pixel(name: str, runs: Sequence[MeasuredRun]) -> Estimate | None:
         reason.model_copy(update={"kind": "few_clips"}) if reason.kind == "few_rounds" else reason
         for reason in estimate.withheld
     )
-    method = "bits / pixels of the mix; t over clips"
-    return estimate.model_copy(
-        update={"method": method, "withheld": few, "sample_count": len(known)}
-    )
+    changes = {"method": "bits / pixels of the mix; t over clips", "withheld": few}
+    return estimate.model_copy(update=changes | {"sample_count": len(known)})

@@ -3,8 +3,7 @@
 List scheduling as in `decide.throughput.ingest`, on hosts that differ: whenever one is free it is
 sent the first clips of the list, as many as it takes at a time. Storage that all of them share is
 divided fairly (max-min; Bertsekas and Gallager, Data Networks, 2nd edition, 1992, section 6.5.2):
-what asks for less than an equal part has it, and the others share the rest.
-"""
+what asks for less than an equal part has it, and the others share the rest."""
 
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
@@ -37,8 +36,7 @@ Rates = tuple[float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
-    """How a host ingests: `clip_s` seconds for each clip of the folder with all its `jobs` at work,
-    and `start_s` for each time it is sent some."""
+    """Seconds for each clip with all `jobs` at work, and for each time a host is sent some."""
 
     jobs: int
     clip_s: Sequence[float] | Floats
@@ -46,9 +44,8 @@ class Pace:
 
 
 class FleetMakespan(Fact):
-    """How long the folder takes on `hosts`, and one `more` that is like the host of this name; with
-    all its bytes over `storage`, if any. `miss_ratio` is predicted / measured; `time_ratio` the
-    time with the further host / without."""
+    """How long the folder takes on `hosts`, and one `more` like this one; over `storage`, if any.
+    `miss_ratio` is predicted / measured; `time_ratio` the time with the further host / without."""
 
     encoding: str
     clip_order: ClipOrder
@@ -104,8 +101,7 @@ def _fair_level(wishes: Sequence[float]) -> float:
 
 
 def grid_splits(name: str, encodings: Sequence[str], run: MeasuredRun) -> Iterator[HostSplit]:
-    """The split by which the grid of this host has the folder done soonest, for each encoding of
-    which it measured every clip."""
+    """The soonest split by this host's grid, for each encoding of which it has every clip."""
     for encoding in encodings:
         tried = {
             t.cell.setting.split

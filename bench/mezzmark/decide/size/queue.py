@@ -2,8 +2,7 @@
 
 First come, first served; on as many machines as the shop has, on more of them, and on machines of
 other core counts. The queue is checked against M/M/1 and M/D/1 (Kleinrock, Queueing Systems I,
-1975; Pollaczek-Khinchine) in the tests.
-"""
+1975; Pollaczek-Khinchine) in the tests."""
 
 import math
 from bisect import bisect_left
@@ -19,13 +18,8 @@ from mezzmark.decide.size.result import CorePrediction, meets_deadline
 from mezzmark.decide.throughput.ingest import serve_in_order
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop
+from mezzmark.statistics import scaling
 from mezzmark.statistics.intervals import Floats
-from mezzmark.statistics.scaling import (
-    MOST_RANGE_RATIO,
-    ScalingFit,
-    draw_speedup,
-    predict_throughput,
-)
 
 WARM_UP_DAYS: Final = 3
 """Days left out at the start, so that the first morning's empty queue does not flatter."""
@@ -34,8 +28,7 @@ COUNTED_DAYS: Final = 10
 """Days counted per simulation; the spread between simulations is that of the service times."""
 
 SIMULATION_COUNT: Final = 200
-"""Each simulation has its own cards and its own draw of the speed; 200 leave five beyond each
-95 % limit."""
+"""Each has its own cards and draw of the speed; 200 leave five beyond each 95 % limit."""
 
 MOST_MACHINES: Final = 1000
 """Ten times what a shop may name; a shop that needs more needs another kind of answer."""
@@ -87,8 +80,7 @@ def simulate_shop(
 
 def draw_queue(shop: Shop, pixel_rate: Drawn, *, rng: np.random.Generator) -> dict[str, Drawn]:
     """The queue's figures for the drawn ingest speeds, in pixels a second. The point is the mean
-    over simulations at the measured point. The draws are shared out over as many as `pixel_rate`
-    has, so that they combine with others."""
+    over simulations at the measured point. There are as many draws as of `pixel_rate`."""
     pixels_per_hour = SECONDS_PER_HOUR * np.array([camera.pixels_per_s for camera in shop.cameras])
 
     def simulate(rate: float) -> QueueFigures:
@@ -139,20 +131,17 @@ def find_machines_needed(
         return _fewest(is_enough, fewest=shop.ingest_machines, most=most)
 
     has_interval = late.low is not None and late.high is not None
-    return late.model_copy(
-        update={
-            "point": fewest(lambda estimate: estimate.point),
-            "low": fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
-            "high": fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
-            "unit": "machines",
-            "method": "queues simulated with more and more machines",
-        }
-    )
+    changes = {"unit": "machines", "method": "queues simulated with more and more machines"}
+    found = {
+        "point": fewest(lambda estimate: estimate.point),
+        "low": fewest(lambda estimate: estimate.low or 0.0) if has_interval else None,
+        "high": fewest(lambda estimate: estimate.high or 0.0) if has_interval else None,
+    }
+    return late.model_copy(update=found | changes)
 
 
 def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> float:
-    """The smallest count that is enough, or infinity where `most` is not; steps double first,
-    since the answer mostly lies near `fewest`."""
+    """The smallest count that is enough, or infinity; steps double, for most lie near `fewest`."""
     if is_enough(fewest):
         return fewest
     if most <= fewest or not is_enough(most):
@@ -166,8 +155,7 @@ def _fewest(is_enough: Callable[[int], bool], *, fewest: int, most: int) -> floa
 
 
 def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
-    """So many machines that every card finds one free: all cards of a day, for each day that the
-    longest card may take, and one day more."""
+    """So many that cards never wait: a day's for each day of the longest card, and one more."""
     longest_hours = max(c.card_hours * c.pixels_per_s / slowest_rate for c in shop.cameras)
     days = math.ceil(min(longest_hours / HOURS_PER_DAY, MOST_MACHINES)) + 1
     return min(shop.card_count_per_day * days, MOST_MACHINES)
@@ -175,7 +163,7 @@ def _enough_for_no_waiting(shop: Shop, slowest_rate: float) -> int:
 
 def predict_ingest(
     shop: Shop,
-    fit: ScalingFit | None,
+    fit: scaling.ScalingFit | None,
     *,
     hours: Drawn,
     pixel_rate: Drawn,
@@ -187,15 +175,15 @@ def predict_ingest(
     beyond `MOST_RANGE_RATIO` times its cores, there is no prediction."""
     if fit is None or fit.covariance_source == "none":
         return tuple(CorePrediction(core_count=count) for count in shop.core_counts)
-    here = predict_throughput(fit, measured_core_count, confidence_level=CONFIDENCE_LEVEL)
+    here = scaling.predict_throughput(fit, measured_core_count, confidence_level=CONFIDENCE_LEVEL)
     found = []
     most = max(fit.core_counts)
     for count in shop.core_counts:
-        if count > MOST_RANGE_RATIO * most:
+        if count > scaling.MOST_RANGE_RATIO * most:
             found.append(CorePrediction(core_count=count, grid_core_count=most, is_far=True))
             continue
-        there = predict_throughput(fit, count, confidence_level=CONFIDENCE_LEVEL)
-        draws = draw_speedup(
+        there = scaling.predict_throughput(fit, count, confidence_level=CONFIDENCE_LEVEL)
+        draws = scaling.draw_speedup(
             fit, count, reference_count=measured_core_count, rng=rng, draw_count=hours.draws.size
         )
         speedup = Drawn(point=there.point / here.point, draws=draws, round_count=fit.round_count)

@@ -1,5 +1,4 @@
-"""What sizing answers: per encoding, every figure as an estimate, what it rests on, and yes, no or
-cannot tell: the only place where estimates become answers."""
+"""What sizing answers: figures as estimates, and where these become yes, no or cannot tell."""
 
 import math
 from collections.abc import Callable, Collection, Iterable, Mapping
@@ -37,29 +36,16 @@ SizingNote = Literal[
 `rate_of_encoding_alone`: without decoding the originals, an upper bound from which only "no"
 follows; `rate_predicted`: from decoding and encoding, each measured; `rate_of_storage`: as fast as
 storage writes; `reads_not_measured`: bytes read per playhead move; `waits_not_measured`: on the
-encoding or on the originals; `slower_moves`: than on the originals, so that it never pays off by
-waiting less."""
+encoding or on the originals; `slower_moves`: than on the originals."""
 
 SIZING_FIGURES: Final = {
-    "ingest_hours_per_day": "h",
-    "utilisation": "",
-    "card_wait_hours": "h",
-    "card_wait_p95_hours": "h",
-    "late_cards": "",
-    "machines_needed": "machines",
-    "intermediate_gb_per_day": "GB",
-    "storage_tb": "TB",
-    "storage_tib": "TiB",
-    "network_mean_mb_per_s": "MB/s",
-    "network_peak_mb_per_s": "MB/s",
-    "editors_carried": "editors",
-    "editors_decoded": "editors",
-    "cost_per_year": "a year",
-    "encode_again_days": "days",
-    "encode_again_tb": "TB",
-    "wait_saved_min_per_day": "min",
-    "wait_added_min_per_day": "min",
-    "wait_balance_min_per_day": "min",
+    **{"ingest_hours_per_day": "h", "utilisation": "", "card_wait_hours": "h"},
+    **{"card_wait_p95_hours": "h", "late_cards": "", "machines_needed": "machines"},
+    **{"intermediate_gb_per_day": "GB", "storage_tb": "TB", "storage_tib": "TiB"},
+    **{"network_mean_mb_per_s": "MB/s", "network_peak_mb_per_s": "MB/s"},
+    **{"editors_carried": "editors", "editors_decoded": "editors", "cost_per_year": "a year"},
+    **{"encode_again_days": "days", "encode_again_tb": "TB", "wait_saved_min_per_day": "min"},
+    **{"wait_added_min_per_day": "min", "wait_balance_min_per_day": "min"},
     "moves_to_pay_off": "moves",
 }
 """Figure name → unit; the order is the order of tables. results/README.md has their meanings."""
@@ -80,9 +66,8 @@ class CorePrediction(Fact):
 
 class EncodingSizing(Fact):
     """One encoding in this shop. `original` is the shop without an intermediate. `has_long_cards`
-    where too many cards take longer than the turnaround even if each finds a machine free. A wait
-    or a number without end is infinite, which JSON holds as the text "Infinity": null is an
-    interval that is withheld."""
+    where too many cards take longer than the turnaround even if each finds a machine free. What has
+    no end is infinite, in JSON the text "Infinity": null is a withheld interval."""
 
     encoding: str
     figures: dict[str, Estimate]
@@ -100,8 +85,7 @@ class EncodingSizing(Fact):
 
     @property
     def serves(self) -> Answer:
-        """Everything that the shop asks for at once: cards in time, editors carried by link and
-        array, and what is kept within its limits."""
+        """All that the shop asks for: cards in time, editors carried, and storage within limits."""
         return _worst({self.meets_deadline, self.carries, self.fits})
 
     @field_serializer("figures", when_used="json")
@@ -122,8 +106,7 @@ class SizingResult(Fact):
     same runs where what this shop asks counts too, and `is_recommended` whether surely;
     `named_alone` by needs and wishes alone. Empty: nobody; None: nothing can be chosen from.
     `read_mb_per_s` is what storage was measured to do, where it was. `unmeasured_cameras` names
-    those whose picture size no clip has: ingest and size are scaled by pixels, waits are taken as
-    measured."""
+    those whose picture size no clip has: ingest and size are scaled by pixels, waits are not."""
 
     shop: Shop
     assumptions: tuple[Assumption, ...]
@@ -156,8 +139,7 @@ def keeps_up(figures: Mapping[str, Estimate]) -> Answer:
 
 def meets_deadline(shop: Shop, figures: Mapping[str, Estimate]) -> Answer:
     """Whether no more cards than the shop allows are ready too late. Who cannot keep up is late,
-    and who may not is not surely in time: the two figures come from different draws, so that their
-    tails may differ."""
+    and who may not is not surely in time: the figures' draws differ, and so may their tails."""
     in_time = _judge(figures.get("late_cards"), lambda late: late <= shop.late_cards_fraction)
     return _if_keeping_up(in_time, keeps_up(figures))
 
@@ -172,11 +154,9 @@ def pays_off(figures: Mapping[str, Estimate]) -> Answer:
 
 
 CLIP_RATIO: Final = 2.0
-"""One or two clips cannot tell how sizes differ: they are taken to lie within this ratio of what
-was measured (our own choice)."""
+"""Within this ratio of what was measured sizes lie where one or two clips tell (our choice)."""
 
-SIZED: Final = ("editors_carried", "storage_tb", "cost_per_year")
-"""Figures that answers hold so."""
+SIZED: Final = ("editors_carried", "storage_tb", "cost_per_year")  # Figures that answers hold so
 
 
 def held(figure: Estimate) -> Estimate:
@@ -223,8 +203,7 @@ def needs_of(shop: Shop) -> tuple[str, ...]:
 
 
 def machines_needed(encodings: Iterable[EncodingSizing], shop: Shop) -> dict[str, float]:
-    """With how many machines each is surely in time, where these are more than the shop's; infinite
-    where no number is enough."""
+    """With how many each is surely in time, where more than the shop's; infinite: with none."""
     most = {one.encoding: one.figures.get("machines_needed") for one in encodings}
     counts = {name: found.high for name, found in most.items() if found and found.high}
     return {name: count for name, count in counts.items() if count > shop.ingest_machines}
@@ -259,8 +238,7 @@ def _if_keeping_up(answer: Answer, keeps: Answer) -> Answer:
 
 
 def has_long_cards(shop: Shop, figures: Mapping[str, Estimate]) -> bool:
-    """Whether, at the slow end of the measured speed, too many cards take longer than the shop's
-    turnaround even where each finds a machine free."""
+    """Whether, at the slow end, too many cards take longer than the turnaround by themselves."""
     hours = figures.get("ingest_hours_per_day")
     if hours is None or hours.high is None:
         return False

@@ -5,10 +5,9 @@ draws (`mezzmark.decide.estimate.draws`); every assumption is a field of the sho
 
 Ingest time and stream size are taken as proportional to pixels and frame rate where cameras
 differ from the clips measured. Waits of playhead moves are taken as measured. Long because all
-figures of an encoding come of the same draws.
-"""
+figures of an encoding come of the same draws."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -22,16 +21,9 @@ from mezzmark.decide.estimate.draws import (
     estimate_drawn,
     exactly,
 )
-from mezzmark.decide.estimate.observed_run import MeasuredRun
-from mezzmark.decide.size import result
+from mezzmark.decide.estimate.observed_run import Runs
+from mezzmark.decide.size import queue, result
 from mezzmark.decide.size.inputs import MeasuredEncoding, gather_encodings, measured_storage
-from mezzmark.decide.size.queue import (
-    HOURS_PER_DAY,
-    SECONDS_PER_HOUR,
-    draw_queue,
-    find_machines_needed,
-    predict_ingest,
-)
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import CONFIDENCE_LEVEL, Estimate
 from mezzmark.model.shop import Shop, list_assumptions
@@ -42,18 +34,14 @@ MB: Final = 1e6
 GB: Final = 1e9
 TB: Final = 1e12
 TIB: Final = 2.0**40
-
-FRAME_OVERHEAD_BYTES: Final = 38
-"""Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)."""
-
+FRAME_OVERHEAD_BYTES: Final = 38  # Preamble 8, header 14, check sequence 4, gap 12 (IEEE 802.3)
 MS_PER_MIN: Final = 60_000.0
 MIN_PER_HOUR: Final = 60.0
 
 
 def payload_mb_per_s(shop: Shop) -> float:
     """What the shop's link carries at best, in 10⁶ payload bytes a second, in full frames.
-    `header_bytes` are the network and transport headers inside the MTU (52: IPv4 and TCP with time
-    stamps)."""
+    `header_bytes` lie inside the MTU (52: IPv4 and TCP with time stamps)."""
     fraction = (shop.mtu_bytes - shop.header_bytes) / (shop.mtu_bytes + FRAME_OVERHEAD_BYTES)
     return shop.link_gbps * 1e9 * fraction / BITS_PER_BYTE / MB
 
@@ -76,19 +64,14 @@ def carried_by(shop: Shop, read: Estimate | None) -> tuple[result.Limit, float]:
 
 def footage_gb(bitrate_bps: float, hours: float) -> float:
     """Size of `hours` of footage, in 10⁹ bytes."""
-    return bitrate_bps * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB
+    return bitrate_bps * hours * queue.SECONDS_PER_HOUR / BITS_PER_BYTE / GB
 
 
 def size_encodings(
-    runs: Sequence[MeasuredRun],
-    shop: Shop,
-    *,
-    rng: np.random.Generator,
-    draw_count: int = DRAW_COUNT,
+    runs: Runs, shop: Shop, *, rng: np.random.Generator, draw_count: int = DRAW_COUNT
 ) -> result.SizingResult:
     """What each encoding of the runs would ask of the shop. Raises RunError for no run or for runs
-    of different machines. A figure whose measurement is missing is left out, and a note says
-    which."""
+    of different machines. What was not measured is left out, and a note says so."""
     read, write = measured_storage(runs, "sequential"), measured_storage(runs, "write")
     measured = [_as_written(one, write) for one in gather_encodings(runs)]
     core_count = runs[0].manifest.host.usable_core_count
@@ -147,9 +130,9 @@ class _Sizer:
             if in_time != "yes":
                 # A child's draws leave those of the other figures as they are.
                 seed = int(self.rng.spawn(1)[0].integers(2**32))
-                needed = find_machines_needed(self.shop, rate, figures, seed=seed)
+                needed = queue.find_machines_needed(self.shop, rate, figures, seed=seed)
                 figures["machines_needed"] = needed
-            elsewhere = predict_ingest(
+            elsewhere = queue.predict_ingest(
                 self.shop,
                 measured.scaling,
                 hours=found["ingest_hours_per_day"],
@@ -199,23 +182,22 @@ class _Sizer:
             return {}
         rate = self._draw(measured.pixel_rate)
         pixels = sum(
-            camera.count * camera.hours_per_day * SECONDS_PER_HOUR * camera.pixels_per_s
+            camera.count * camera.hours_per_day * queue.SECONDS_PER_HOUR * camera.pixels_per_s
             for camera in self.shop.cameras
         )
         machines = self.shop.ingest_machines
-        hours = combine(lambda r: pixels / r / SECONDS_PER_HOUR / machines, rate)
-        return draw_queue(self.shop, rate, rng=self.rng) | {
+        hours = combine(lambda r: pixels / r / queue.SECONDS_PER_HOUR / machines, rate)
+        return queue.draw_queue(self.shop, rate, rng=self.rng) | {
             "pixel_rate": rate,
             "ingest_hours_per_day": hours,
-            "utilisation": combine(lambda h: h / HOURS_PER_DAY, hours),
+            "utilisation": combine(lambda h: h / queue.HOURS_PER_DAY, hours),
             "encode_again_days": combine(
-                lambda h: h * self.shop.retention_days / HOURS_PER_DAY, hours
+                lambda h: h * self.shop.retention_days / queue.HOURS_PER_DAY, hours
             ),
         }
 
     def _streams(self, measured: MeasuredEncoding) -> dict[str, Drawn]:
-        """What is stored, what the network carries, and how many editors that is enough for;
-        nothing where the size of the encoding was not measured."""
+        """What is stored and carried, and for how many editors; nothing of unmeasured sizes."""
         shop, is_original = self.shop, measured.encoding == ORIGINAL
         hours = np.array([camera.count * camera.hours_per_day for camera in shop.cameras])
         if is_original:
@@ -240,7 +222,7 @@ class _Sizer:
         figures["network_peak_mb_per_s"] = combine(lambda mb: mb * shop.editors, busiest)
         figures["editors_carried"] = combine(lambda u, mb: np.floor(u / mb), usable, busiest)
         if measured.stream_s_per_move is not None:
-            moves_per_s = shop.moves_per_hour / SECONDS_PER_HOUR
+            moves_per_s = shop.moves_per_hour / queue.SECONDS_PER_HOUR
             figures["network_mean_mb_per_s"] = combine(
                 lambda b, s, mb: (
                     shop.editors
@@ -296,7 +278,7 @@ def _storage(shop: Shop, stream_bps: Drawn, *, is_original: bool) -> dict[str, D
     )
     copies = 0 if is_original else shop.copies
     hours = shop.footage_hours_per_day
-    day_gb = combine(lambda b: b * hours * SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream_bps)
+    day_gb = combine(lambda b: b * hours * queue.SECONDS_PER_HOUR / BITS_PER_BYTE / GB, stream_bps)
     kept_bytes = combine(
         lambda gb: (copies * gb + shop.original_copies * originals_gb) * GB * shop.retention_days,
         day_gb,

@@ -1,5 +1,4 @@
-"""How fast each split of jobs × threads encodes, and what the encode grid says: the best split, and
-how near it is to the limit."""
+"""How fast each split of jobs × threads encodes; the best one, and how near to the limit."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -30,8 +29,8 @@ RateTask = Literal["ingest", "grid", "encode", "decode"]
 RATE_TASKS: Final[tuple[RateTask, ...]] = ("ingest", "grid", "encode")
 """Where ingest speed may come from, best first: only `ingest` decodes and converts as well."""
 
-Round = tuple[int, int]
-"""Number of the run, and of the round in it."""
+Round = tuple[int, int]  # Number of the run, and of the round in it
+RoundTrials = Sequence[tuple[Round, Trial]]
 
 
 class RateSource(Fact):
@@ -55,12 +54,11 @@ class RateSource(Fact):
 
 def find_pixel_rate(
     name: str,
-    trials: Sequence[tuple[Round, Trial]],
+    trials: RoundTrials,
     clips: Sequence[ClipManifest],
     tasks: Sequence[RateTask] = RATE_TASKS,
 ) -> tuple[Estimate, RateSource] | None:
-    """Pixels a second (total pixels of the mix / total seconds) of the fastest setting of the best
-    task measured, and which that was."""
+    """Pixels a second (of the mix, in all) of the best task's fastest setting, and which it is."""
     for task in tasks:
         found = {
             setting: estimate_rate(*work, unit="px/s", is_total=True)
@@ -81,9 +79,7 @@ def find_pixel_rate(
     return None
 
 
-def fit_grid(
-    name: str, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
-) -> ScalingFit | None:
+def fit_grid(name: str, trials: RoundTrials, clips: Sequence[ClipManifest]) -> ScalingFit | None:
     """The law through the best split of each core count of the grid; None for too few counts."""
     best: dict[int, list[float]] = {}
     for setting, (pixels, seconds, shares) in _work_by_setting(name, "grid", trials, clips).items():
@@ -111,7 +107,7 @@ def pixel_work(trial: Trial) -> tuple[float, float]:
 
 
 def _work_by_setting(
-    name: str, task: RateTask, trials: Sequence[tuple[Round, Trial]], clips: Sequence[ClipManifest]
+    name: str, task: RateTask, trials: RoundTrials, clips: Sequence[ClipManifest]
 ) -> dict[Setting, tuple[Floats, Floats, list[float]]]:
     """Pixels and seconds by clip and round, of the rounds in which every clip took part, and the
     clips' shares of the pixels of the mix. Ingest that resizes is left out: its pixels are not
@@ -259,7 +255,6 @@ def machine_speedup_limit(
 
 
 def _single_pixel_rate(single: Cell, trials: Sequence[Trial]) -> float:
-    """Pixels a second of one job of one thread, over all clips and rounds."""
     work = [pixel_work(trial) for trial in trials if trial.cell.but(clip="") == single]
     pixels, seconds = (sum(parts) for parts in zip(*work, strict=True)) if work else (0.0, 0.0)
     return pixels / seconds if seconds else 0.0

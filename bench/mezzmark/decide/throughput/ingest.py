@@ -5,8 +5,7 @@ first and in the last minutes of long trials with the machine's clock, heat and 
 List scheduling: whenever a worker is free it takes the first of the list that has arrived. In
 `fifo` order the list is the order of arrival; in `longest-first` it is by falling length. Graham
 (SIAM J. Appl. Math. 17(2), 1969) proved that no list takes more than 2 − 1/m times the best
-makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times.
-"""
+makespan on m workers, and longest-first not more than 4/3 − 1/(3m) times."""
 
 import heapq
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -26,8 +25,7 @@ from mezzmark.model.tasks.grid import GridMeasurement
 from mezzmark.model.tasks.ingest import ClipOrder, HeatMoment, IngestMeasurement, is_first, is_last
 from mezzmark.statistics.intervals import Floats
 
-PREDICTION_DRAWS: Final = 400
-"""Ten draws beyond each 95 % limit; each draw is one schedule."""
+PREDICTION_DRAWS: Final = 400  # Ten draws beyond each 95 % limit; each draw is one schedule
 
 
 def serve_in_order(arrivals: Floats, services: Floats, *, worker_count: int = 1) -> Floats:
@@ -58,8 +56,7 @@ def find_makespan_s(
 
 
 class IngestPrediction(Fact):
-    """Makespan of one ingest cell, in seconds; `predicted` is None where the grid does not allow
-    a prediction."""
+    """Makespan of one ingest cell, in seconds; `predicted` is None where the grid allows none."""
 
     cell: Cell
     measured: Estimate
@@ -114,8 +111,7 @@ def predict_makespan(
     rng: np.random.Generator,
 ) -> Estimate:
     """The makespan of clips that take so many seconds each: the schedule of the points, within the
-    quantiles of the schedules that draws of the clips' seconds give; a wide interval has draws
-    below 0, which count as 0."""
+    quantiles of schedules of draws, of which those below 0 count as 0."""
     drawn = [draw_estimate(clip, rng=rng, draw_count=PREDICTION_DRAWS) for clip in durations]
     withheld = tuple(dict.fromkeys(reason for clip in drawn for reason in clip.withheld))
     low = high = None
@@ -140,8 +136,7 @@ def clip_seconds(
     trials: Sequence[Trial], encoding: str, split: tuple[int, int]
 ) -> dict[str, list[float]]:
     """Per clip, the seconds a frame takes one job of a split, one value per round. Loading (decode
-    and conversion), encoding and proving, each as the grid measured it with all jobs at it: the way
-    of a clip through an ingest pool of the same split."""
+    and conversion), encoding and proving as the grid measured them, as in a pool of this split."""
     found: dict[str, dict[int, float]] = {}
     for trial, measured in _grid_trials(trials, encoding, split):
         encode_ns = np.subtract(measured.end_ns, measured.start_ns)
@@ -152,8 +147,7 @@ def clip_seconds(
 
 
 def start_seconds(trials: Sequence[Trial], encoding: str, split: tuple[int, int]) -> list[float]:
-    """What a trial of the grid took beside the work of its jobs: to start processes and to end
-    them; the mean over clips, one value per round."""
+    """What the grid took to start and end processes; the mean over clips, one value per round."""
     found: dict[int, list[float]] = {}
     for trial, measured in _grid_trials(trials, encoding, split):
         work_ns = max(measured.load_ns) + max(measured.end_ns) + max(measured.verify_ns)
@@ -176,15 +170,13 @@ def _grid_trials(
 
 
 Pair = tuple[float, float]
-
 Value = TypeVar("Value")
 
 
 class HeatFindings(Fact):
     """One ingest cell that lasts. `first` and `last` are speeds in 10⁶ pixels a second, `ratio` is
-    last / first; None where no clip was ingested in both. None too where the system did not tell it
-    in every trial: the mean clock in first and last minutes, slowings for heat in all trials, if
-    any ran on battery, and its least charge in them."""
+    last / first; None where no clip was in both. Clock (mean) and battery (least charge) are of
+    first and last minutes; None where the system did not tell in every trial."""
 
     cell: Cell
     trial_count: int

@@ -4,14 +4,8 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Any, Final
 
+from mezzmark.model import encoding
 from mezzmark.model.catalogue import entries
-from mezzmark.model.encoding import (
-    ORIGINAL,
-    ORIGINAL_ENCODING,
-    CatalogueEntry,
-    CustomEncoding,
-    Encoding,
-)
 from mezzmark.model.errors import EncodingError, nearest
 
 _PARTS: Final = {"half": Fraction(1, 2), "quarter": Fraction(1, 4)}
@@ -29,7 +23,7 @@ _VARIANTS: Final[dict[str, dict[str, dict[str, Any]]]] = {
 }
 """What else there is of an entry, proxies and a carrier of alpha, and in what it differs."""
 
-ENTRIES: Final[tuple[CatalogueEntry, ...]] = (
+ENTRIES: Final[tuple[encoding.CatalogueEntry, ...]] = (
     *entries.ENTRIES,
     *(
         one.model_copy(update={"name": f"{one.name}-{w}", "profile": f"{one.profile}-{w}", **own})
@@ -41,7 +35,6 @@ _BY_NAME: Final = {entry.name: entry for entry in ENTRIES}
 
 CODEC_NAMES: Final = {entry.decoder: entry.codec for entry in ENTRIES if entry.decoder}
 """FFmpeg's codec name → the standard that defines it; other codecs keep FFmpeg's name."""
-
 
 TYPICAL_MBPS: Final[dict[str, int]] = {
     **{"vc3-lb": 38, "vc3-sq": 121, "vc3-hq": 184, "vc3-hqx": 184, "vc3-444": 367},
@@ -62,8 +55,7 @@ TYPICAL_MBPS: Final[dict[str, int]] = {
     **{"jpeg2000-lossless": 458, "vc2-good": 248, "mpeg2-intra": 85, "mpeg2-intra-50": 50},
     **{"lossless-fast": 348, "uncompressed-8": 829, "uncompressed-10": 1106},
 }
-"""Mbit/s of the default recipe at 1920×1080, 10 bits, 25 pictures a second, as measured; where a
-codec holds a quality, other footage takes others."""
+"""Mbit/s of the default recipe at 1920×1080, 10 bits, 25 pictures a second, as measured."""
 
 
 def catalogue_names() -> tuple[str, ...]:
@@ -71,11 +63,10 @@ def catalogue_names() -> tuple[str, ...]:
     return tuple(_BY_NAME)
 
 
-def find_encoding(name: str) -> Encoding:
-    """The encoding of this name in its usual container and pixel format, or the original.
-    EncodingError names the nearest legal names."""
-    if name == ORIGINAL:
-        return ORIGINAL_ENCODING
+def find_encoding(name: str) -> encoding.Encoding:
+    """In its usual container and pixel format, or the original; EncodingError names the nearest."""
+    if name == encoding.ORIGINAL:
+        return encoding.ORIGINAL_ENCODING
     if name not in _BY_NAME:
         meant = [entry.name for entry in ENTRIES if name.lower() in entry.words]
         raise EncodingError(
@@ -93,12 +84,12 @@ def names_meant(name: str) -> tuple[str, ...]:
     return tuple(e.name for e in ENTRIES if name.lower() in e.words) or (find_encoding(name).name,)
 
 
-def find_entry(name: str) -> CatalogueEntry | None:
+def find_entry(name: str) -> encoding.CatalogueEntry | None:
     """The catalogue's line of this name, if there is one."""
     return _BY_NAME.get(name)
 
 
-def resolve_custom(custom: CustomEncoding) -> Encoding:
+def resolve_custom(custom: encoding.CustomEncoding) -> encoding.Encoding:
     """The encoding a scenario writes out: a catalogue codec with choices, or a bare encoder. A
     codec is named by its standard ("VC-3", with or without `profile`) or by a catalogue name
     ("vc3-sq"). EncodingError says what is missing or does not go together."""
@@ -139,7 +130,7 @@ def resolve_custom(custom: CustomEncoding) -> Encoding:
     return entry.resolve(container, pixel_format, **changes)
 
 
-def _find_profile(codec: str, profile: str | None) -> CatalogueEntry:
+def _find_profile(codec: str, profile: str | None) -> encoding.CatalogueEntry:
     if codec in _BY_NAME and profile is None:
         return _BY_NAME[codec]
     of_codec = [entry for entry in ENTRIES if entry.codec.lower() == codec.lower()]
@@ -167,7 +158,7 @@ def _suggest(name: str, legal: Iterable[str], *, also: Iterable[str] = ()) -> st
     return f"Legal names: {', '.join(legal)}."
 
 
-def _from_encoder(custom: CustomEncoding, options: dict[str, str]) -> Encoding:
+def _from_encoder(custom: encoding.CustomEncoding, options: dict[str, str]) -> encoding.Encoding:
     if custom.pixel_format is None:
         raise EncodingError(
             where=f'encoding "{custom.name}"',
@@ -179,4 +170,4 @@ def _from_encoder(custom: CustomEncoding, options: dict[str, str]) -> Encoding:
     scale = (custom.scale or 1,) * 2
     changes = {"codec": custom.encoder, "options": options, "caution": caution, "scale": scale}
     facts |= {"interlaced_options": {}}
-    return Encoding.model_validate(facts | changes)
+    return encoding.Encoding.model_validate(facts | changes)

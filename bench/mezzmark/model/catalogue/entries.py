@@ -4,8 +4,7 @@ lossless and uncompressed ones. Long because it is a table.
 Legal combinations are those that this project's tests encode and decode with FFmpeg 8; the
 sizes that VC-3 allows are those of SMPTE ST 2019-1 as FFmpeg implements it. Intra encodings of
 constant quality say `qcomp=1`: at the encoders' own 0.6 the first picture took 2.6 to 2.9 times the
-bytes of those after it, which are as they were at a CRF of 7 less.
-"""
+bytes of those after it, which are as they were at a CRF of 7 less."""
 
 from fractions import Fraction
 from functools import partial
@@ -16,15 +15,19 @@ from mezzmark.model.encoding import FIELDS, CatalogueEntry, Container
 _FULL_HD: Final = (1920, 1080)
 _HD: Final = (1280, 720)
 
-_vc3 = partial(
-    CatalogueEntry, codec="VC-3", decoder="dnxhd", encoder="dnxhd", containers=("mov", "mxf")
-)
+
+def _entry(name: str, **own: Any) -> CatalogueEntry:
+    """Unless said, the profile is the name behind its first dash, the decoder is the encoder."""
+    usual = {"profile": name.partition("-")[2], "decoder": own["encoder"]}
+    return CatalogueEntry(name=name, **usual | own)
+
+
+_vc3 = partial(_entry, codec="VC-3", encoder="dnxhd", containers=("mov", "mxf"))
 
 
 def _vc3_resolution_independent(profile: str, *pixel_formats: str) -> CatalogueEntry:
     return _vc3(
         name=f"vc3-{profile}",
-        profile=profile,
         pixel_formats=pixel_formats,
         options={"profile": f"dnxhr_{profile}"},
         smallest_size=(256, 120),
@@ -38,7 +41,6 @@ def _vc3_classic(
     whole numbers of Mb/s only, whatever the frame rate."""
     return _vc3(
         name=f"vc3-{profile}",
-        profile=profile,
         pixel_formats=(pixel_format,),
         bitrate_bps=megabits * 1_000_000,
         frame_sizes=frame_sizes,
@@ -64,10 +66,9 @@ _VC3: Final = (
 
 def _rdd36(profile: str, number: int, *, is_fast: bool) -> CatalogueEntry:
     """The careful encoder knows profiles by name, the fast one by number; 4 and 5 are 4:4:4."""
-    return CatalogueEntry(
+    return _entry(
         name=f"rdd36-{profile}-fast" if is_fast else f"rdd36-{profile}",
         codec="RDD 36",
-        profile=f"{profile}-fast" if is_fast else profile,
         decoder="prores",
         encoder="prores_aw" if is_fast else "prores_ks",
         containers=("mov", "mkv", "mxf"),
@@ -88,13 +89,10 @@ _RDD36: Final = tuple(
     for is_fast in (False, True)
 )
 
-
 _VC5: Final = tuple(
-    CatalogueEntry(
+    _entry(
         name=f"vc5-{profile}",
         codec="VC-5",
-        decoder="cfhd",
-        profile=profile,
         encoder="cfhd",
         containers=("mov",),
         pixel_formats=("yuv422p10le", "gbrp12le", "gbrap12le"),
@@ -109,11 +107,9 @@ _VC5: Final = tuple(
 )
 
 _MOTION_JPEG: Final = tuple(
-    CatalogueEntry(
+    _entry(
         name=f"mjpeg-{profile}",
         codec="Motion JPEG",
-        decoder="mjpeg",
-        profile=profile,
         encoder="mjpeg",
         containers=("mov", "mp4", "mkv"),
         pixel_formats=("yuvj422p", "yuvj420p", "yuvj444p"),
@@ -146,7 +142,7 @@ _LONG_GROUPS: Final[dict[str, Any]] = {
 }
 
 _avc = partial(
-    CatalogueEntry,
+    _entry,
     codec="AVC",
     decoder="h264",
     encoder="libx264",
@@ -156,21 +152,18 @@ _avc = partial(
 _AVC: Final = (
     _avc(
         name="avc-intra",
-        profile="intra",
         containers=_GENERAL_MXF,
         pixel_formats=("yuv422p10le", *_YUV_8, "yuv420p10le", "yuv444p10le"),
         options={"preset": "veryfast", "crf": "23", "qcomp": "1"},
     ),
     _avc(
         name="avc-intra-fast",
-        profile="intra-fast",
         containers=_GENERAL_MXF,
         pixel_formats=(*_YUV_8, *_YUV_10),
         options={"preset": "ultrafast", "tune": "fastdecode", "crf": "23", "qcomp": "1"},
     ),
     _avc(
         name="avc-long",
-        profile="long",
         containers=_GENERAL,
         pixel_formats=(*_YUV_8, *_YUV_10),
         options={"preset": "veryfast", "crf": "18"},
@@ -181,10 +174,9 @@ _AVC: Final = (
 _CLASS_RATES: Final = tuple(map(Fraction, ("24000/1001", "25", "30000/1001", "50", "60000/1001")))
 
 _AVC_CLASSES: Final = tuple(
-    CatalogueEntry(
+    _entry(
         name=f"avc-intra-{number}",
         codec="AVC",
-        profile=f"intra-{number}",
         decoder="h264",
         encoder="libx264",
         containers=("mxf",),  # others want the headers apart, which these pictures hold themselves
@@ -206,7 +198,7 @@ _AVC_CLASSES: Final = tuple(
 """The classes of SMPTE RP 2027 whose bytes a picture two public sources agree on."""
 
 _hevc = partial(
-    CatalogueEntry,
+    _entry,
     codec="HEVC",
     decoder="hevc",
     encoder="libx265",
@@ -218,7 +210,6 @@ _HEVC: Final = (
     *(
         _hevc(
             name=f"hevc-{profile}",
-            profile=profile,
             pixel_formats=pixel_formats,
             options={"preset": "ultrafast", "crf": "25", "x265-params": "qcomp=1"},
         )
@@ -229,7 +220,6 @@ _HEVC: Final = (
     ),
     _hevc(
         name="hevc-long",
-        profile="long",
         pixel_formats=("yuv420p10le", "yuv420p", "yuv422p10le", "yuv444p10le"),
         options={"preset": "superfast", "crf": "20", "x265-params": "open-gop=0"},
         **_LONG_GROUPS,
@@ -237,7 +227,7 @@ _HEVC: Final = (
 )
 
 _av1 = partial(
-    CatalogueEntry,
+    _entry,
     codec="AV1",
     decoder="av1",
     encoder="libsvtav1",
@@ -250,19 +240,15 @@ _av1 = partial(
 )
 _AV1: Final = (
     _av1(
-        name="av1-long",
-        profile="long",
-        options={"preset": "9", "crf": "30"},
-        keyframe_interval=LONG_GROUP_FRAMES,
+        name="av1-long", options={"preset": "9", "crf": "30"}, keyframe_interval=LONG_GROUP_FRAMES
     ),
-    _av1(name="av1-intra", profile="intra", options={"preset": "9", "crf": "20"}),
+    _av1(name="av1-intra", options={"preset": "9", "crf": "20"}),
 )
 
-_FFV1: Final = CatalogueEntry(
+_FFV1: Final = _entry(
     name="ffv1",
     codec="FFV1",
     profile="intra",
-    decoder="ffv1",
     encoder="ffv1",
     containers=("mkv", "mp4", "mxf"),
     pixel_formats=(
@@ -276,11 +262,9 @@ _FFV1: Final = CatalogueEntry(
 )
 
 _JPEG2000: Final = tuple(
-    CatalogueEntry(
+    _entry(
         name=f"jpeg2000-{profile}",
         codec="JPEG 2000",
-        profile=profile,
-        decoder="jpeg2000",
         encoder="jpeg2000",
         containers=_GENERAL_MXF,
         pixel_formats=("yuv422p10le", *_YUV_8, "yuv444p10le", "yuv444p12le"),
@@ -296,10 +280,9 @@ _JPEG2000: Final = tuple(
     )
 )
 
-_VC2: Final = CatalogueEntry(
+_VC2: Final = _entry(
     name="vc2-good",
     codec="VC-2",
-    profile="good",
     decoder="dirac",
     encoder="vc2",
     # FFmpeg's MKV reader refuses every seek in a VC-2 track.
@@ -313,9 +296,8 @@ _VC2: Final = CatalogueEntry(
 )
 
 _mpeg2 = partial(
-    CatalogueEntry,
+    _entry,
     codec="MPEG-2",
-    decoder="mpeg2video",
     encoder="mpeg2video",
     containers=_GENERAL_MXF,
     size_multiples=_SUBSAMPLED,
@@ -323,14 +305,10 @@ _mpeg2 = partial(
 )
 _MPEG2: Final = (
     _mpeg2(
-        name="mpeg2-intra",
-        profile="intra",
-        pixel_formats=("yuv422p", "yuv420p"),
-        options={"qmin": "2", "qmax": "2"},
+        name="mpeg2-intra", pixel_formats=("yuv422p", "yuv420p"), options={"qmin": "2", "qmax": "2"}
     ),
     _mpeg2(
         name="mpeg2-intra-50",
-        profile="intra-50",
         pixel_formats=("yuv422p",),
         options={
             **{"minrate": "50M", "maxrate": "50M", "bufsize": "8M"},
@@ -343,10 +321,10 @@ _MPEG2: Final = (
     ),
 )
 
-_LOSSLESS: Final = CatalogueEntry(
+_LOSSLESS: Final = _entry(
     name="lossless-fast",
     codec="lossless",
-    profile="fast",
+    decoder="",
     encoder="magicyuv",
     containers=("mov", "avi"),
     pixel_formats=("yuv422p", "yuv420p", "yuv444p", "yuva444p", "gbrp", "gbrap"),
@@ -357,11 +335,9 @@ _LOSSLESS: Final = CatalogueEntry(
 )
 
 _UNCOMPRESSED: Final = tuple(
-    CatalogueEntry(
+    _entry(
         name=f"uncompressed-{profile}",
         codec="uncompressed",
-        profile=profile,
-        decoder=encoder,
         encoder=encoder,
         containers=containers,
         pixel_formats=(pixel_format,),
@@ -378,11 +354,10 @@ _UNCOMPRESSED: Final = tuple(
 )
 
 _STILLS: Final = tuple(
-    CatalogueEntry(
+    _entry(
         name=name,
         codec=codec,
         profile=profile,
-        decoder=encoder,
         encoder=encoder,
         containers=("mov",),
         pixel_formats=pixel_formats,

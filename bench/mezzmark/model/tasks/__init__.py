@@ -1,5 +1,4 @@
-"""The task table: one row a task, each in a module of its own that is loaded when the row is asked
-for, since a worker needs one alone."""
+"""One row a task, in a module that is loaded when it is asked for: a worker needs one alone."""
 
 from collections import UserDict
 from collections.abc import Mapping
@@ -28,8 +27,7 @@ class _TaskTable(UserDict[str, Any]):
         return spec
 
 
-TASKS: Final = _TaskTable(dict.fromkeys(NAMES))
-"""Every task by its name, in the order of reports."""
+TASKS: Final = _TaskTable(dict.fromkeys(NAMES))  # Every task by its name, in the order of reports
 
 
 def read_measurement(value: Any) -> Any:

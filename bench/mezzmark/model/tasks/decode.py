@@ -21,8 +21,7 @@ SAMPLES: Final = 3
 
 
 class DecodeSettings(Fact):
-    """The decode task: pictures in order, and no view made of them. Cells differ from the first
-    value of each list in one axis at a time."""
+    """Pictures in order, and no view of them; cells differ from the first values in one axis."""
 
     runs: int = Field(default=2, ge=1, le=100, description="places of the clip a trial starts at")
     frames: int = Field(default=48, ge=1, le=10_000, description="frames timed from each")
@@ -48,8 +47,7 @@ class DecodeJob(Fact):
 
 
 class DecodeMeasurement(Fact):
-    """One trial of decoding in order; tuples have one entry a run. Every sampled picture was proved
-    right: a trial with another one fails."""
+    """One trial; tuples have one entry a run. All sampled pictures were right, or it had failed."""
 
     task: Literal["decode"] = "decode"
     start: tuple[Whole, ...] = Field(min_length=1)

@@ -39,9 +39,7 @@ class DeliveryJob(Fact):
 
 
 class DeliveryMeasurement(Fact):
-    """One trial of exporting an encoding; `pass_ns` and `pass_cpu_ns` have one entry per pass.
-    `decode_ns` is a decode of the same frames alone, so that it shows how much of the export the
-    encoding's own decode costs."""
+    """One trial; `pass_…` have an entry a pass, `decode_ns` is of decoding the frames alone."""
 
     task: Literal["delivery"] = "delivery"
     frame_count: Positive

@@ -20,9 +20,8 @@ from mezzmark.statistics.quantiles import quantile
 
 Service = Literal["latest", "queue", "follow"]
 """How a player serves a hand that does not wait: `latest` finishes a picture and then takes the
-newest request; `queue` serves all requests in turn, smooth and seconds late, as a warning;
-`follow` rolls on while the hand lies ahead in the group, else drops what it was at, and on the way
-shows pictures that are nearer to the hand."""
+newest request; `queue` serves all in turn, smooth and seconds late; `follow` rolls on while the
+hand lies ahead in the group, else drops what it was at, and shows nearer pictures on the way."""
 
 RefreshRate = Annotated[int, Field(ge=24, le=480)]
 
@@ -61,8 +60,7 @@ class OpenLoopJob(Fact):
 
     @classmethod
     def of(cls, planned: PlannedTrial, settings: Any, footage: Any, **own: Any) -> Any:
-        """The job of a planned trial: what it has by name in the settings or in the cell; `own` is
-        what it has besides."""
+        """A trial's job: what it has by name in settings, in the cell, or in `own`."""
         setting = planned.cell.setting
         given = settings.model_dump() | dict(setting) | settings.read_as(setting) | own
         player = PLAYERS[given["player"]]
@@ -140,8 +138,7 @@ class DragMeasurement(Fact):
         )
 
 
-Values = dict[str, float]
-"""The figures of a trial by their names."""
+Values = dict[str, float]  # The figures of a trial by their names
 
 
 def view_drag(measured: DragMeasurement) -> Values | None:
@@ -189,8 +186,7 @@ def read_figures(*rows: tuple[str, str, spec.Better, str]) -> tuple[spec.Figure,
 
 
 def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
-    """Whether the player woke so late that the hand was not served as it moved: one wait by more
-    than two refreshes, or one in a hundred by half of one."""
+    """Whether the player woke too late: once by two refreshes, or in 1 of 100 waits by half."""
     late = np.array(wake_late_ns or (0,), dtype=np.float64) * refresh_hz / NS_PER_S
     return bool(late.max() > 2 or quantile(late, 0.99) > 0.5)
 
@@ -198,8 +194,7 @@ def is_late(wake_late_ns: Sequence[int], refresh_hz: int) -> bool:
 def open_loop_cells(
     task: str, settings: OpenLoopSettings, stock: spec.Stock, **axes: Sequence[Any]
 ) -> Iterator[Cell]:
-    """Each file by each player with each number of threads, read in each way, and each value of
-    further axes."""
+    """Each file by each player and thread count, in each way to read and of further axes."""
     counts, axes = stock.counts(settings.threads), axes | settings.read_axes(stock)
     for player, last in product(settings.players, product(*axes.values())):
         for threads in (PLAYERS[player].threads,) if PLAYERS[player].threads else counts:
@@ -254,7 +249,5 @@ DRAG: Final = spec.TaskSpec(
     headline="distance_mean_frames",  # ranks all services alike; ages do not
     reads_encoded_file=True,
     is_best_by_headline=True,
-    busy_ns=lambda measured: (
-        measured.first_ns + max(picture.done_ns for picture in measured.pictures)
-    ),
+    busy_ns=lambda m: m.first_ns + max(picture.done_ns for picture in m.pictures),
 )

@@ -1,5 +1,4 @@
-"""What the fidelity task finds out about an encoding: pictures, generations, chart and tags. Long
-because a task is one module: what it asks, measures and tells."""
+"""What the fidelity task finds out about an encoding."""
 
 import math
 from collections.abc import Callable
@@ -45,15 +44,9 @@ def weighted_error(quality: QualitySeries) -> Floats:
 
 
 def psnr_db(squared_error: Floats, *, peak: int) -> Floats:
-    """10 · log10(peak² / mean squared error) (ITU-T J.340, 6.1 gives it so; from memory);
-    infinite for 0."""
+    """10 · log10(peak² / mean squared error) (ITU-T J.340, 6.1; from memory); infinite for 0."""
     with np.errstate(divide="ignore"):
         return np.asarray(10 * np.log10(float(peak) ** 2 / np.asarray(squared_error, float)))
-
-
-def _luma_xpsnr_db(quality: QualitySeries) -> Floats:
-    """Of the first plane: luma, or green."""
-    return np.array([np.inf if v[0] is None else v[0] for v in quality.xpsnr_db])
 
 
 def _judged(name: str, unit: str, better: Better, meaning: str) -> Figure:
@@ -66,8 +59,7 @@ class QualityMetric:
     """A measure of likeness to the clip, frame by frame; more is better. `filter_name` is
     libavfilter's, which several metrics may share. `of` gives one value a frame of what it left:
     `best` where the frame is identical, nothing where the metric was not asked for. `figures` are
-    what needs and wishes may name: the mean, then the worst frame. Text has `label`, and so many
-    `decimals`."""
+    what needs and wishes may name: the mean, then the worst frame. Text has so many `decimals`."""
 
     label: str
     filter_name: str
@@ -103,7 +95,7 @@ METRICS: Final[dict[str, QualityMetric]] = {
     "xpsnr": QualityMetric(
         label="XPSNR of luma",
         filter_name="xpsnr",
-        of=_luma_xpsnr_db,
+        of=lambda quality: np.array([np.inf if v[0] is None else v[0] for v in quality.xpsnr_db]),
         figures=(_judged("xpsnr_db", "dB", "more", "picture quality (XPSNR of luma)"),),
     ),
 }
@@ -120,10 +112,9 @@ def metric_of(figure: str) -> str | None:
 
 class FidelitySettings(Fact):
     """The fidelity task: what an encoding does to the picture; judged, not timed. `generations` of
-    decode → encode are made, each from the one before. Before every generation after the first the
-    picture moves by `shift_px` right and down, and back before the next, as re-framed exports do;
-    with `bit_depth_step` it also passes through 8 bits (10 where the encoding has 8). `frames` is
-    how many pictures of the clip are compared."""
+    decode → encode are made, each from the one before. Before each after the first the picture
+    moves by `shift_px` right and down, then back; with `bit_depth_step` it also passes through 8
+    bits (10 where the encoding has 8). `frames` are compared."""
 
     generations: int = Field(default=5, ge=1, le=50)
     shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
@@ -143,8 +134,7 @@ class GenerationQuality(Fact):
     """Generation `generation` of decode → encode, against the frames of the clip itself.
     `is_bit_exact` says whether every plane of every frame came back as it entered the first
     encoder, in the encoding's own pixel format; `differing_frame_count` how many did not.
-    `alpha_squared_error` has the mean of each frame's alpha, opaque being 1; it is empty where clip
-    or encoding has none."""
+    `alpha_squared_error` is each frame's mean of alpha (opaque: 1), if any."""
 
     generation: Whole
     file_bytes: Positive
@@ -159,9 +149,8 @@ class PatchReading(Fact):
     """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch.
     `expected_rgb` is what the chart's values call for, `entered_rgb` what the viewer shows of the
     frames that entered the encoder, `shown_rgb` what it shows of those that came back. Differences
-    are between the last two: what the viewer's own conversion adds is on both sides. ΔE2000 is for
-    SDR, None for HDR, of which codes and ΔE_ITP come in float from the decoded planes; ΔE_ITP is
-    None where it was not computed."""
+    are between the last two. ΔE2000 is None for HDR, of which codes and ΔE_ITP come in float from
+    the decoded planes; ΔE_ITP is None where it was not computed."""
 
     name: str
     kind: PatchKind
@@ -179,14 +168,11 @@ class PatchReading(Fact):
 
 class ChartMeasurement(Fact):
     """What came back of a chart. Levels are viewer codes (0 to 255), shifts are luma pixels.
-
     `ramp_codes_entered` and `ramp_codes_returned` count distinct luma codes on the grey ramp.
     `eight_bit_step_fraction` is how much of the staircase that 8 bits make of a finer ramp is
     there: 0 none, 1 all; None where the format has only 8 bits. `chroma_shift_*` are of the decoded
     planes against where the tags say they lie; None where too little of the wave is left to say.
-    `misread` is what the code values mean and what the viewer takes them for, None where that is
-    the same (or nobody asked).
-    """
+    `misread` is what the code values mean and what the viewer takes them for, if not the same."""
 
     chart: Chart
     pixel_format: str
@@ -219,17 +205,15 @@ class ChartMeasurement(Fact):
 
 
 class TagSurvival(Fact):
-    """What an encoding in a container keeps of what it was told.
-
-    Each pair is (written, read); None where a container says nothing. `written` and `read` are
-    colour tags as told to encoder and muxer, and as the player finds them, which believes the
-    container first; `pictures` are those that the coded pictures state themselves (None in runs
-    of before). `delta_e_shown` is the 90th percentile of ΔE over the chart's patches between the
-    picture read by the right tags and as the player shows it, `delta_e_by_pictures` where a viewer
-    believes the pictures first (None where that is the same); `delta_e_as_601` and
-    `delta_e_as_full` are for players that take a lost matrix for BT.601 and a lost range for full
-    (None where that tag is not lost). `hdr_metadata` is the clip's and the first generation's.
-    """
+    """What an encoding in a container keeps of what it was told. Each pair is (written, read); None
+    where a container says nothing. `written` and `read` are colour tags as told to encoder and
+    muxer, and as the player finds them, which believes the container first; `pictures` are those
+    that the coded pictures state themselves (None in runs of before). `delta_e_shown` is the 90th
+    percentile of ΔE over the chart's patches between the picture read by the right tags and as the
+    player shows it, `delta_e_by_pictures` where a viewer believes the pictures first (None where
+    that is the same); `delta_e_as_601` and `delta_e_as_full` are for players that take a lost
+    matrix for BT.601 and a lost range for full (None where that tag is not lost). `hdr_metadata` is
+    the clip's and the first generation's."""
 
     encoding: str
     container: str
@@ -265,8 +249,8 @@ class FidelityMeasurement(Fact):
     """One trial of the fidelity task: deterministic, so that one is enough. `encoded_pixel_format`
     is what entered the encoder, `compared_pixel_format` the clip's own bit depth and chroma, in
     which quality is measured. `chart` is None where none could be sent, and `chart_refusal` says
-    why; `chart_by_pictures` is what a viewer sees of it that believes the pictures' own tags before
-    the container's, None where that is the same."""
+    why; `chart_by_pictures` is of a viewer that believes the pictures' own tags first, if not the
+    same."""
 
     task: Literal["fidelity"] = "fidelity"
     frame_count: Positive

@@ -1,7 +1,6 @@
 """The encode grid: jobs × threads, that many encoders released together.
 
-Times inside one trial are nanoseconds after the moment all its jobs were released.
-"""
+Times inside one trial are nanoseconds after the moment all its jobs were released."""
 
 from collections.abc import Iterator
 from typing import Final, Literal
@@ -16,8 +15,7 @@ from mezzmark.model.tasks import spec
 
 class GridSettings(Fact):
     """The grid task: that many encoders at once, each with that many threads. Every job encodes the
-    same `frames` frames from its own memory to its own file. Combinations of more threads than
-    cores are left out unless `oversubscribe` is set."""
+    same `frames` from its memory to its file. More threads than cores only with `oversubscribe`."""
 
     jobs: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
     threads: tuple[spec.CountChoice, ...] = Field(default=(1, "half", "all"), min_length=1)
@@ -37,15 +35,13 @@ class GridJob(spec.EncoderJob):
 
 
 class GridMeasurement(Fact):
-    """One trial of `job_count` encoders released together; tuples have one entry per job.
-
-    Every job first decodes and converts the frames into its own memory (`load_ns`), all at once
-    too. The common window runs from the release to the end of the job that finished first, so that
-    all jobs are at work throughout; `window_packets` counts the packets each job had written by
-    then, which are finished frames. Every job decodes its file afterwards (`verify_ns`, all at
-    once): `decoded_frame_count` must equal `frame_count`, and `stamps_in_order` is None where the
-    clip carries no stamps. Spans that overlap because jobs work side by side are each job's own.
-    """
+    """One trial of `job_count` encoders released together; tuples have one entry per job. Every job
+    first decodes and converts the frames into its own memory (`load_ns`), all at once too. The
+    common window runs from the release to the end of the job that finished first, so that all jobs
+    are at work throughout; `window_packets` counts the packets each job had written by then, which
+    are finished frames. Every job decodes its file afterwards (`verify_ns`, all at once):
+    `decoded_frame_count` must equal `frame_count`, and `stamps_in_order` is None where the clip
+    carries no stamps. Spans that overlap because jobs work side by side are each job's own."""
 
     task: Literal["grid"] = "grid"
     frame_count: Positive

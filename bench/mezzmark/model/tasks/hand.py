@@ -3,8 +3,7 @@
 A stroke moves by minimum jerk, 10 s³ - 15 s⁴ + 6 s⁵ of its length (Flash & Hogan, Journal of
 Neuroscience 5, 1985, 1688-1703). Lengths in frames, durations (the form of Fitts, Journal of
 Experimental Psychology 47, 1954, 381-391) and pauses are our own choice: no published ones for
-editors are known to us. All is counted in whole refreshes and frames, alike on every machine.
-"""
+editors are known to us. All is counted in whole refreshes and frames, alike on every machine."""
 
 from collections.abc import Sequence
 from typing import Annotated, Final, Literal, NamedTuple
@@ -94,8 +93,7 @@ def moving_refreshes(strokes: Sequence[Stroke]) -> NDArray[np.bool_]:
 
 
 class Screen(NamedTuple):
-    """What was seen at each refresh: the `wanted` frame, the `shown` one (-1 before any) and which
-    of the pictures it is; at `refresh_hz`."""
+    """At each refresh the `wanted` frame, the `shown` one (-1: none yet) and its `picture`."""
 
     wanted: Ints
     shown: Ints
@@ -106,8 +104,7 @@ class Screen(NamedTuple):
 def rebuild_screen(
     wanted: Ints, done_ns: Sequence[int], frames: Sequence[int], *, refresh_hz: int
 ) -> Screen:
-    """The screen from when pictures were done, in ns after refresh 0 and in order: at each refresh
-    the last one done until then."""
+    """The screen from when pictures were done, in order, in ns after refresh 0: the last done."""
     first = -(-np.asarray(done_ns, dtype=np.int64) * refresh_hz // int(NS_PER_S))
     picture = np.searchsorted(first, np.arange(wanted.size), side="right") - 1
     shown = np.append(np.asarray(frames, dtype=np.int64), -1)[picture]
@@ -115,8 +112,7 @@ def rebuild_screen(
 
 
 def ages(screen: Screen) -> Ints:
-    """At each refresh how many refreshes ago the hand was last at the frame on screen, or passed
-    it; -1 where it never did, or nothing is shown."""
+    """How many refreshes ago the hand was last at, or passed, the frame on screen; -1: never."""
     wanted, before = screen.wanted, np.append(screen.wanted[:1], screen.wanted[:-1])
     low = np.where(wanted > before, before + 1, wanted)
     high = np.where(wanted > before, wanted, np.maximum(wanted, before - 1))
@@ -155,8 +151,7 @@ def pictures_per_s(screen: Screen, moving: NDArray[np.bool_]) -> float:
 
 
 def exact_after_stops(screen: Screen, strokes: Sequence[Stroke]) -> list[tuple[int, bool]]:
-    """Of each rest: refreshes until the exact picture stood, and whether it came before the hand
-    went on."""
+    """Of each rest: refreshes until the exact picture stood, and whether it came in time."""
     found, at = [], 0
     for stroke in strokes:
         at += stroke.refreshes

@@ -1,8 +1,7 @@
 """Ingest: all clips as one folder, decoded, converted and encoded by a pool of workers; a long
 trial heats the machine, so that speeds at both ends are told. Long because a task is one module.
 
-Times inside one trial are nanoseconds after the moment the pool was released.
-"""
+Times inside one trial are nanoseconds after the moment the pool was released."""
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import product
@@ -40,8 +39,7 @@ class HeatMoment(Fact):
     battery_fraction: Amount | None = None
 
 
-Span = tuple[int, int, int]
-"""A clip, and when it was begun and done."""
+Span = tuple[int, int, int]  # A clip, and when it was begun and done
 
 
 def is_first(start_ns: int, end_ns: int, lasting_ns: int) -> bool:
@@ -80,8 +78,7 @@ ClipOrder = Literal["fifo", "longest-first"]
 
 
 class HostSplit(Fact):
-    """How a host of a fleet ingests to an encoding: it is sent so many clips at a time, a process
-    of so many threads each."""
+    """How a host of a fleet ingests: so many clips at a time, a process of `threads` each."""
 
     host: str
     encoding: str
@@ -115,8 +112,7 @@ class IngestSettings(ReadSettings):
 
 
 class IngestSource(Fact):
-    """One clip of the folder: `frame_count` frames from its start are ingested, and beside them the
-    sound, timecode and tags of one that `is_own`, the user's file."""
+    """A clip's first `frame_count` frames, with sound, timecode and tags if it `is_own`."""
 
     clip: str
     media: spec.MediaReference
@@ -146,16 +142,13 @@ class IngestJob(Fact):
 
 class IngestMeasurement(Fact):
     """One trial of ingesting a folder; tuples have one entry per clip, in the folder's order.
-
     `end_ns` is when the clip's file stood verified under its own name. `is_verified` says that it
     was decoded again and had as many frames as went in, in order. `wait_ns` is how long it waited
     for storage, empty where nobody looked. `hosts` is who took it, where several machines did: then
-    its time runs from when it was sent there until home had the answer, by home's clock.
-
-    Where the folder was ingested again and again for `lasting_ns`, all this is of the first time,
-    and `later_clip` (an index), `later_start_ns` and `later_end_ns` are of each clip after it, in
-    the order in which they were taken; `moments` are those of the machine meanwhile.
-    """
+    its time runs from when it was sent there until home had the answer, by home's clock. Where the
+    folder was ingested again and again for `lasting_ns`, all this is of the first time, and
+    `later_clip` (an index), `later_start_ns` and `later_end_ns` are of each clip after it, in the
+    order in which they were taken; `moments` are those of the machine meanwhile."""
 
     task: Literal["ingest"] = "ingest"
     clips: tuple[str, ...] = Field(min_length=1)
@@ -204,7 +197,6 @@ class IngestMeasurement(Fact):
 
 
 def _heat(read: Callable[[float, float], float]) -> Callable[[spec.Seen], float | None]:
-    """A figure of the speeds in the first and in the last minutes."""
 
     def figure(seen: spec.Seen) -> float | None:
         measured: IngestMeasurement = seen.measured
@@ -236,9 +228,8 @@ def _pixel_rate(seen: spec.Seen) -> float:
 def _idle_fraction(seen: spec.Seen) -> float:
     """The share of the workers' time until the last file stood in which they had no clip."""
     measured: IngestMeasurement = seen.measured
-    busy_ns = sum(
-        end - start for start, end in zip(measured.start_ns, measured.end_ns, strict=True)
-    )
+    spans = zip(measured.start_ns, measured.end_ns, strict=True)
+    busy_ns = sum(end - start for start, end in spans)
     return max(0.0, 1 - busy_ns / NS_PER_S / (measured.worker_count * _makespan_s(seen)))
 
 

@@ -1,5 +1,4 @@
-"""The reference kernel, a fixed workload that tells drift of the machine from the codec's; and what
-copies of memory came to."""
+"""The reference kernel, which tells drift of the machine from the codec's; memory copies."""
 
 from collections.abc import Sequence
 from typing import Final, Literal

@@ -9,8 +9,7 @@ What a jump costs in a long group of pictures is how far its target lies from th
 targets are a Latin hypercube (McKay, Beckman & Conover, Technometrics 21, 1979, 239-245) over place
 in the group and place in the clip. Equal steps are no substitute: they fall into step with the
 groups. In groups of 48 frames it takes the spread of a median of 24 moves from 20 % to 4 or 5 %
-(`tests/simulation/target_spread.py`).
-"""
+(`tests/simulation/target_spread.py`)."""
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -25,19 +24,18 @@ if TYPE_CHECKING:
     from mezzmark.model.tasks.scrub import ScrubSettings  # its table names patterns
 
 Requests = tuple[tuple[int, int], ...]
+Rng = np.random.Generator
 
 Groups = Sequence[int]
 """A clip as the first frames of its groups of pictures, and at the end its length in frames."""
 
-_PatternFunction = Callable[
-    [Sequence[Groups], "ScrubSettings", "np.random.Generator"], Iterator[tuple[int, int]]
-]
+_Moves = Iterator[tuple[int, int]]
+_PatternFunction = Callable[[Sequence[Groups], "ScrubSettings", Rng], _Moves]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pattern:
-    """One way to move the playhead; `visits_all` clips, or stays in one; `is_stratified`: its
-    targets or hops are drawn together, not each by itself."""
+    """A way to move: it `visits_all` clips, or one; `is_stratified`: targets are drawn together."""
 
     plan: _PatternFunction
     visits_all: bool = False
@@ -56,12 +54,7 @@ def groups_of(frame_count: int, key_frames: Sequence[int] = ()) -> Groups:
 
 
 def plan_requests(
-    pattern: str,
-    *,
-    clips: Sequence[Groups],
-    settings: "ScrubSettings",
-    rng: "np.random.Generator",
-    blocks: int = 1,
+    pattern: str, *, clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng, blocks: int = 1
 ) -> Requests:
     """The requests of one trial: `blocks` sets of `settings.requests` pairs of (clip position,
     frame index). `clips` holds the groups of pictures of each original that the pattern may visit;
@@ -72,13 +65,10 @@ def plan_requests(
     return tuple(islice(stream, blocks * settings.requests))
 
 
-def spread_targets(
-    groups: Groups, target_count: int, rng: "np.random.Generator"
-) -> NDArray[np.int_]:
+def spread_targets(groups: Groups, target_count: int, rng: Rng) -> NDArray[np.int_]:
     """Frames of a clip as a Latin hypercube over place in the group and place in the clip, in
-    random order; each frame is as likely as any other. In the order of their places in the group,
-    frames fall into equal strata with one target each; which of its frames, in the order of the
-    clip, is stratified too, in an order of its own."""
+    random order; each frame is as likely as any other. By their places in the group frames fall
+    into equal strata with one target each; which of its frames is stratified too."""
     frames = np.arange(groups[-1])
     places = frames - np.repeat(groups[:-1], np.diff(groups))
     by_place = np.argsort(places, kind="stable")
@@ -96,29 +86,23 @@ def spread_targets(
     return rng.permutation(targets)
 
 
-def _jump(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-) -> Iterator[tuple[int, int]]:
+def _jump(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
     """Uniform over the clip: a click anywhere in the timeline."""
     while True:
         for frame in spread_targets(clips[0], settings.requests, rng):
             yield 0, int(frame)
 
 
-def _near(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-) -> Iterator[tuple[int, int]]:
-    """Log-normal hops to either side of the playhead, turned back at the clip's ends. In a block
-    each stratum of the hops' lengths is met once, and of two neighbouring strata one goes forward
-    and one back."""
+def _near(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
+    """Log-normal hops to either side of the playhead, turned back at the clip's ends. A block meets
+    each stratum of lengths once, and of two neighbours one goes forward and one back."""
     last = clips[0][-1] - 1
     lengths = NormalDist(float(np.log(settings.near_median_frames)), HOP_LOG_SD)
     hop_count = settings.requests
     playhead = int(rng.integers(0, last + 1))
     while True:
-        shares = np.clip(
-            (np.arange(hop_count) + rng.random(hop_count)) / hop_count, 1e-12, 1 - 1e-12
-        )
+        places = np.arange(hop_count) + rng.random(hop_count)
+        shares = np.clip(places / hop_count, 1e-12, 1 - 1e-12)
         signs = np.repeat(rng.choice((-1, 1), size=(hop_count + 1) // 2), 2)[:hop_count]
         signs[1::2] *= -1
         for k in rng.permutation(hop_count):
@@ -130,12 +114,9 @@ def _near(
 
 
 def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
-    """Equal strides through the clip from a random start, wrapping at its end: from frame to frame,
-    or in a sweep at the settings' speed."""
+    """Equal strides from a random start, wrapping: frame by frame, or a sweep at its speed."""
 
-    def pattern(
-        clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-    ) -> Iterator[tuple[int, int]]:
+    def pattern(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
         frames = clips[0][-1]
         step = direction * (settings.sweep_speed if is_sweep else 1)
         start = int(rng.integers(0, frames))
@@ -144,11 +125,8 @@ def _walk(direction: int, *, is_sweep: bool) -> _PatternFunction:
     return pattern
 
 
-def _hop(
-    clips: Sequence[Groups], settings: "ScrubSettings", rng: "np.random.Generator"
-) -> Iterator[tuple[int, int]]:
-    """From clip to clip, never staying in one, each time to a uniform frame; those of a block in
-    one clip are spread as in `jump`."""
+def _hop(clips: Sequence[Groups], settings: "ScrubSettings", rng: Rng) -> _Moves:
+    """From clip to clip, never staying; a block's frames in one clip are spread as in `jump`."""
     clip_count = len(clips)
     position = int(rng.integers(0, clip_count))
     while True:

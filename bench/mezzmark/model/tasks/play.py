@@ -1,8 +1,7 @@
 """Playing in real time from random starts: at 1×, at 2× and backwards. Sound is not played.
 
 Picture i is due at the first refresh from S + i · P on, where S is when the queue of decoded
-pictures was full. The clock runs on: a picture that comes when the next is due is not shown.
-"""
+pictures was full. The clock runs on: a picture that comes when the next is due is not shown."""
 
 from typing import Final, Literal
 
@@ -10,15 +9,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from mezzmark.model.fact import MAX_WHOLE, NS_PER_S, Fact, Positive, Whole, same_length
-from mezzmark.model.tasks import spec
-from mezzmark.model.tasks.drag import (
-    OpenLoopJob,
-    OpenLoopSettings,
-    RefreshRate,
-    Values,
-    open_loop_cells,
-    read_figures,
-)
+from mezzmark.model.tasks import drag, spec
 from mezzmark.model.tasks.hand import Ints
 from mezzmark.model.tasks.scrub import Proof
 from mezzmark.statistics.quantiles import quantile
@@ -28,11 +19,10 @@ Speed = Literal["1x", "2x", "-1x"]
 STRIDES: Final[dict[str, int]] = {"1x": 1, "2x": 2, "-1x": -1}
 """Frames from one picture to the next."""
 
-BUFFER_PICTURES: Final = 4
-"""Decoded ahead while playing: common practice, and our own choice."""
+BUFFER_PICTURES: Final = 4  # Decoded ahead while playing: common practice, and our own choice
 
 
-class PlaySettings(OpenLoopSettings):
+class PlaySettings(drag.OpenLoopSettings):
     """The play task: real-time playback, without sound."""
 
     speeds: tuple[Speed, ...] = Field(default=("1x", "2x", "-1x"), min_length=1)
@@ -40,7 +30,7 @@ class PlaySettings(OpenLoopSettings):
     duration_s: float = Field(default=6.0, ge=1, le=600, description="seconds from each start")
 
 
-class PlayJob(OpenLoopJob):
+class PlayJob(drag.OpenLoopJob):
     """Play at each of these speeds from so many starts."""
 
     task: Literal["play"] = "play"
@@ -80,7 +70,7 @@ class PlayMeasurement(Fact):
     """
 
     task: Literal["play"] = "play"
-    refresh_hz: RefreshRate
+    refresh_hz: drag.RefreshRate
     playbacks: tuple[Playback, ...] = Field(min_length=1)
     proof: tuple[Proof, ...]
     sample_ns: Whole
@@ -101,12 +91,11 @@ def due_and_ready(playback: Playback, refresh_hz: int) -> tuple[Ints, Ints]:
     return due, ready
 
 
-def judge_playback(playback: Playback, refresh_hz: int) -> Values:
+def judge_playback(playback: Playback, refresh_hz: int) -> drag.Values:
     """At each refresh the newest picture that is both due and ready is shown: pictures not ready at
     their refresh (`late`), those of them that never were shown (`dropped`), refreshes that lacked
     their new picture, the longest time without a new one, and the fewest decoded pictures when one
-    was due, that one included, while there were more to come. What the cadence of two rates repeats
-    or leaves out is in none of them."""
+    was due, while more were to come. The cadence of two rates is in none of them."""
     due, ready = due_and_ready(playback, refresh_hz)
     places = np.arange(due.size)
     # Between these refreshes nothing changes, however many there are.
@@ -127,11 +116,11 @@ def judge_playback(playback: Playback, refresh_hz: int) -> Values:
     }
 
 
-def view_play(measured: PlayMeasurement) -> Values | None:
+def view_play(measured: PlayMeasurement) -> drag.Values | None:
     """The figures of each speed; None where a wrong picture was shown, or one did not come."""
     if not {"wrong", "missing"}.isdisjoint(measured.proof):
         return None
-    values: Values = {"picture_count": len(measured.proof)}
+    values: drag.Values = {"picture_count": len(measured.proof)}
     if measured.wait_ns:
         values["wait_p50_ms"] = quantile(measured.wait_ns, 0.5) / spec.NS_PER_MS
     for speed, (prefix, _words) in _SPEEDS.items():
@@ -175,12 +164,12 @@ PLAY: Final = spec.TaskSpec(
     job_model=PlayJob,
     measurement_model=PlayMeasurement,
     engine_entry="mezzmark.engines.play.playback:run_play",
-    plan=lambda settings, stock: open_loop_cells("play", settings, stock),
+    plan=lambda settings, stock: drag.open_loop_cells("play", settings, stock),
     job=PlayJob.of,
     view=lambda seen: [view_play(one.measured) for one in seen],
     work=lambda values: spec.Work(sample_count=int(values["picture_count"])),
     proofs=lambda measured: measured.proof,
-    figures=read_figures(
+    figures=drag.read_figures(
         *(row for words in _SPEEDS.values() for row in _rows(*words)),
         ("wait_p50_ms", "ms", "less", ""),
     ),

@@ -1,5 +1,4 @@
-"""Scrubbing: closed-loop playhead moves, each timed and proved. Long because a task is one module:
-what it asks, measures and tells."""
+"""Scrubbing: closed-loop moves, each timed and proved. Long because a task is one module."""
 
 from collections import ChainMap, Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -46,9 +45,8 @@ PROVED: Final = ("right", "alike")
 
 
 class ScrubSettings(ReadSettings):
-    """The scrub task: closed-loop playhead moves, each timed and proved. The older keys `threading`
-    and `decoder` give one player. Unless `crossed`, cells differ from the first value of each list
-    in one axis at a time."""
+    """The scrub task: closed-loop playhead moves, each timed and proved. The older `threading` and
+    `decoder` give a player. Unless `crossed`, cells differ from the first values in one axis."""
 
     patterns: tuple[PatternName, ...] = Field(default=("jump", "near"), min_length=1)
     requests: int = Field(default=24, ge=1, le=100_000, description="playhead moves a trial")
@@ -103,14 +101,12 @@ class ScrubJob(Fact):
 
 class ScrubMeasurement(Fact):
     """One trial of playhead moves; all tuples have one entry per move, in order, but `open_ns`,
-    which has one per clip. Those that may be empty were not measured.
-
-    A move's latency is locate + decode + copy (from a device to memory) + present; `wait_ns` is
-    the part of it that waited for storage. `overhead_ns` is the harness's own cost beside it (proof
-    excluded), measured and stored, never subtracted. `block` numbers the stratified set of requests
-    a move belongs to, `resident_fraction` is the share of its file that lay in the file cache when
-    it began, and `view_proof` speaks of the RGB view as `proof` does of the decoded picture.
-    """
+    which has one per clip. Those that may be empty were not measured. A move's latency is locate +
+    decode + copy (from a device to memory) + present; `wait_ns` is the part of it that waited for
+    storage. `overhead_ns` is the harness's own cost beside it (proof excluded), measured and
+    stored, never subtracted. `block` numbers the stratified set of requests a move belongs to,
+    `resident_fraction` is the share of its file that lay in the file cache when it began, and
+    `view_proof` speaks of the RGB view as `proof` does of the decoded picture."""
 
     task: Literal["scrub"] = "scrub"
     clip_position: tuple[Whole, ...]
@@ -218,8 +214,7 @@ def view_moves(seen: Sequence[spec.Seen]) -> list[ProvedMoves | None]:
 def _proved_moves(
     seen: Sequence[spec.Seen], lists: Sequence[Sequence[Sequence[int]]]
 ) -> Iterator[ProvedMoves]:
-    """Of trials with as many moves, whose lists become one array, sorted once: that is most of what
-    a large run costs."""
+    """Of trials with as many moves: their lists become one array, sorted once, for speed."""
     columns = np.array(lists, dtype=np.int64)  # trial × column × move
     # Bytes of many moves may pass what 64 bits hold; up to 2⁵³ a float is as exact.
     totals = columns.sum(axis=2, dtype=np.float64)
@@ -331,9 +326,7 @@ SCRUB: Final = spec.TaskSpec(
     job=_job,
     view=view_moves,
     work=lambda moves: spec.Work(
-        sample_count=moves.latencies_ms.size,
-        latencies_ms=moves.latencies_ms,
-        span_ns=moves.span_ns,
+        sample_count=moves.latencies_ms.size, latencies_ms=moves.latencies_ms, span_ns=moves.span_ns
     ),
     figures=(
         spec.Figure(

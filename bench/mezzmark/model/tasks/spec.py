@@ -1,8 +1,7 @@
 """What a row of the task table says: how a task is asked for, planned, run, and read as figures.
 
 A task's module holds its settings (the scenario's table), the cells these mean on a machine, the
-job of one trial, the measurement it leaves, and the figures read from that measurement.
-"""
+job of one trial, the measurement it leaves, and the figures read from that measurement."""
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
@@ -22,24 +21,20 @@ NS_PER_MS: Final = 1e6
 CountChoice = Annotated[int, Field(ge=1, le=512)] | Literal["half", "all"]
 """1, 2, … or a share of the machine's cores."""
 
-LOCAL: Final = "local"
-"""In place of a root's name: where the cache lies."""
-
+LOCAL: Final = "local"  # In place of a root's name: where the cache lies
 Better = Literal["less", "more"]
 
 FigureKind = Literal["location", "tail", "rate", "peak", "count", "share"]
 """How trials become an estimate: `location`, the geometric mean of per-trial values (the mean where
 one is 0); `tail`, a quantile of all moves of all trials; `rate`, the median of trials; `peak` as
-`location`, but over clips that of the clip with most (`decide.estimate.over_clips`); `count`, the
-lower median of trials, over clips of the clip with fewest; `share`, the mean of shares, whose
-interval stays within 0 and 1."""
+`location`, but over clips the most; `count`, the lower median of trials, over clips the fewest;
+`share`, the mean of shares, whose interval stays within 0 and 1."""
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of a task. `of` reads it from a trial's view (see `TaskSpec.view`), None where
-    the trial has none; `probability` is that of a quantile of moves. `meaning` is what a need or
-    wish calls it, empty where it can be neither."""
+    """One figure of a task. `of` reads it from a trial's view, if there; `probability` is that of a
+    quantile of moves. `meaning` is what a need or wish calls it, empty where neither can."""
 
     name: str
     unit: str
@@ -160,8 +155,7 @@ class EncoderJob(Fact):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stock:
     """What cells are planned from: the clips and encodings of the scenario, the (clip, encoding)
-    pairs there is a file for (the user's `own` on no root), which are `proxies`, and the machine's
-    cores."""
+    pairs there is a file for (`own` ones on no root), which are `proxies`, and the cores."""
 
     clips: Sequence[str]
     encodings: Sequence[str]
@@ -191,8 +185,7 @@ class Stock:
         return tuple(dict.fromkeys(counts))
 
     def splits(self, settings: Any) -> list[tuple[int, int]]:
-        """All jobs × threads of the settings that, unless these `oversubscribe`, have a core
-        each."""
+        """All jobs × threads that, unless the settings `oversubscribe`, have a core each."""
         every_split = product(self.counts(settings.jobs), self.counts(settings.threads))
         return [
             (jobs, threads)

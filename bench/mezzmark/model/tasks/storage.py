@@ -11,22 +11,11 @@ from pydantic import Field
 from mezzmark.model.cell import KERNEL_CLIP, STORAGE_ENCODING, Cell, PlannedTrial, Setting
 from mezzmark.model.fact import Fact, Positive, Whole, in_order, same_length
 from mezzmark.model.link import KIB
-from mezzmark.model.tasks.spec import (
-    NS_PER_MS,
-    Figure,
-    PreparedFootage,
-    Seen,
-    Stock,
-    TaskSpec,
-    Work,
-)
+from mezzmark.model.tasks import spec
 from mezzmark.statistics.quantiles import quantile
 
 Access = Literal["sequential", "random", "write"]
-
-SEQUENTIAL_KIB: Final = 1024
-"""Of a read or write in a row; a copying program asks for as much."""
-
+SEQUENTIAL_KIB: Final = 1024  # Of a read or write in a row; a copying program asks for as much
 ProcessCount = Annotated[int, Field(ge=1, le=64)]
 ReadKib = Annotated[int, Field(ge=4, le=65_536, multiple_of=4)]
 
@@ -43,8 +32,7 @@ class StorageSettings(Fact):
 
 
 class StorageJob(Fact):
-    """`process_count` processes read or write a file each, `size_bytes` at a time; single reads
-    start at `offsets`."""
+    """`process_count` processes of a file each, `size_bytes` at a time, or at `offsets`."""
 
     task: Literal["storage"] = "storage"
     access: Access
@@ -71,7 +59,7 @@ class StorageMeasurement(Fact):
     _end_after_start = in_order("process_start_ns", "process_end_ns")
 
 
-def _plan(settings: StorageSettings, stock: Stock) -> Iterator[Cell]:
+def _plan(settings: StorageSettings, stock: spec.Stock) -> Iterator[Cell]:
     kinds: list[tuple[Access, Sequence[int], Sequence[int]]] = [
         ("sequential", settings.readers, (SEQUENTIAL_KIB,)),
         ("random", settings.readers, settings.read_kib),
@@ -83,7 +71,9 @@ def _plan(settings: StorageSettings, stock: Stock) -> Iterator[Cell]:
             yield Cell(task="storage", clip=KERNEL_CLIP, encoding=STORAGE_ENCODING, setting=setting)
 
 
-def _job(planned: PlannedTrial, settings: StorageSettings, footage: PreparedFootage) -> StorageJob:
+def _job(
+    planned: PlannedTrial, settings: StorageSettings, footage: spec.PreparedFootage
+) -> StorageJob:
     """Single reads have a place of their own each, in random order."""
     setting = planned.cell.setting
     size = setting["request_kib"] * KIB
@@ -100,19 +90,19 @@ def _job(planned: PlannedTrial, settings: StorageSettings, footage: PreparedFoot
     )
 
 
-def _rate(seen: Seen) -> float:
+def _rate(seen: spec.Seen) -> float:
     """10⁶ bytes a second; between single reads the file cache is emptied, which does not count."""
     found: StorageMeasurement = seen.measured
     reading_ns = sum(found.read_ns) / len(found.process_start_ns)
     return found.byte_count / (reading_ns or found.wall_ns) * 1e3
 
 
-def _read_ms(seen: Seen) -> float | None:
+def _read_ms(seen: spec.Seen) -> float | None:
     times = np.asarray(seen.measured.read_ns, dtype=np.float64)
-    return quantile(times / NS_PER_MS, 0.5) if times.size else None
+    return quantile(times / spec.NS_PER_MS, 0.5) if times.size else None
 
 
-STORAGE: Final = TaskSpec(
+STORAGE: Final = spec.TaskSpec(
     name="storage",
     label="raw storage",
     verb="read or write",
@@ -123,10 +113,10 @@ STORAGE: Final = TaskSpec(
     engine_entry="mezzmark.engines.encode.reference:run_storage",
     plan=_plan,
     job=_job,
-    work=lambda seen: Work(sample_count=max(1, len(seen.measured.read_ns))),
+    work=lambda seen: spec.Work(sample_count=max(1, len(seen.measured.read_ns))),
     figures=(
-        Figure("mb_per_s", "MB/s", _rate, better="more"),
-        Figure("read_p50_ms", "ms", _read_ms),
+        spec.Figure("mb_per_s", "MB/s", _rate, better="more"),
+        spec.Figure("read_p50_ms", "ms", _read_ms),
     ),
     headline="mb_per_s",
     busy_ns=lambda measured: measured.wall_ns,

@@ -2,8 +2,7 @@
 
 A number passes when no stream has more than one late picture in ten seconds, its first second left
 out. A trial's answer is the last number before the first that failed; a run's is that of a typical
-round of this length, the lower median.
-"""
+round of this length, the lower median."""
 
 from collections.abc import Callable, Sequence
 from typing import Final, Literal, NamedTuple
@@ -21,12 +20,10 @@ Carrier = Literal["threads", "processes"]
 AROUND, START_PHASE_S, LATE_PERIOD_S = 2, 1.0, 10.0
 """So many numbers to either side of what the search found are tried as well."""
 
-KEPT_FRACTION: Final = 0.9
-"""Of its rate an ingest must get; our own choice."""
+KEPT_FRACTION: Final = 0.9  # Of its rate an ingest must get; our own choice
 
 SPREAD_LIMIT_NS: Final = 100_000_000
-"""Machines that began further apart did not load the storage together; our own choice: a twentieth
-of the shortest trial."""
+"""Who began further apart did not load storage together; our choice: 1/20 of the shortest trial."""
 
 
 class StreamsSettings(OpenLoopSettings):
@@ -49,13 +46,11 @@ class Gate(Fact):
     tls: tuple[str, ...] = ()
 
 
-GATE_WAIT: Final = "wait"
-"""What who comes to a gate is told after a while, to ask again."""
+GATE_WAIT: Final = "wait"  # What who comes to a gate is told after a while, to ask again
 
 
 class Gathered(Fact):
-    """What the machines said, in their order, and within how many ns all had begun that were let go
-    at the step before."""
+    """What the machines said, in order, and within how many ns they had begun the step before."""
 
     texts: tuple[str, ...]
     spread_ns: Whole = 0
@@ -90,10 +85,9 @@ class StreamsJob(OpenLoopJob):
 
 class Level(NamedTuple):
     """So many players at once: pictures of all that play, after their start phase, the late ones,
-    and those of the worst; the p95 of ages in ms of who saw the oldest, None where nobody dragged;
-    how long pictures took, and of that waited for storage (None where nobody looked); what an
-    ingest wrote; within how many ns those at several machines had begun. Where a decoder was
-    refused there are no pictures."""
+    and those of the worst; the p95 of ages in ms of who saw the oldest, if anybody dragged; how
+    long pictures took, and of that waited for storage, if looked at; what an ingest wrote; within
+    how many ns machines had begun. A refused decoder has no pictures."""
 
     players: Positive
     pictures: Whole
@@ -160,8 +154,7 @@ def is_dragging(number: int, scrubbing: float) -> bool:
 def search_streams(
     passes: Callable[[int], bool], *, most: int, rng: np.random.Generator
 ) -> dict[int, bool]:
-    """Try numbers of streams: 1, 2, 4, … up to the first that fails, between the last two by
-    halves, then the others around, in random order."""
+    """Try 1, 2, 4, … up to the first that fails, then between by halves, then around at random."""
     known: dict[int, bool] = {}
 
     def ask(count: int) -> bool:
