@@ -1,8 +1,5 @@
-"""Pages of a file in this machine's file cache: dropped, and counted without touching them.
-
-Only Linux is asked; elsewhere, and wherever the answer cannot be trusted, nothing is known.
-Servers, drives and hypervisors keep caches of their own, of which nothing is said here.
-"""
+"""Pages of a file in this machine's file cache: dropped, and counted without touching them. Only
+Linux is asked; elsewhere, and of caches of servers, drives and hypervisors, nothing is known."""
 
 import ctypes
 import mmap

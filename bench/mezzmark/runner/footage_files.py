@@ -14,9 +14,8 @@ from mezzmark.runner.events import Event, LeftOut, Preparing
 
 def find_files(patterns: Sequence[str]) -> tuple[FoundFile, ...]:
     """The files that paths, folders and globs name, each once, in the order given: a glob's by
-    name, a folder's by name and then those of its sub-folders. `**` reaches into sub-folders. A
-    path that exists is taken as it is, brackets and all; a file that is named itself and found as
-    well counts as named. FootageError names a path, folder or glob without a file."""
+    name, a folder's by name and then those of its sub-folders, which `**` reaches. A path that
+    exists is taken as it is; a file named and found counts as named. FootageError where none is."""
     found: dict[str, FoundFile] = {}
     for pattern in patterns:
         path = Path(os.path.expanduser(pattern))
@@ -42,8 +41,7 @@ def _in_utf8(name: str) -> str:
 
 
 def _walk(folder: Path) -> Iterator[str]:
-    """All that lies in the folder and below, links to folders not followed. A sub-folder that
-    cannot be read is given itself, so that it is told of."""
+    """All files below, links to folders not followed; and each sub-folder that cannot be read."""
     failed: list[str] = []
     for root, folders, files in os.walk(folder, onerror=lambda e: failed.append(e.filename)):
         folders.sort()
@@ -132,8 +130,6 @@ def find_shots(
 def no_footage(patterns: Sequence[str], faults: Sequence[JobFailed]) -> FootageError:
     """The error of files of which none is a clip; the first one's reason stands for all."""
     count = f"none of {len(faults)} files is a clip" if len(faults) > 1 else "there is no clip"
-    return FootageError(
-        where=", ".join(patterns),
-        what=f"{count} ({faults[0].where}: {faults[0].what})",
-        remedy="Give at least one file that `mezzmark inspect` can read.",
-    )
+    what = f"{count} ({faults[0].where}: {faults[0].what})"
+    remedy = "Give at least one file that `mezzmark inspect` can read."
+    return FootageError(where=", ".join(patterns), what=what, remedy=remedy)

@@ -1,9 +1,5 @@
-"""Two installations in turn: the same scenario on the same prepared bytes, rounds alternating ABBA,
-each into an ordinary run folder of its own.
-
-The other one answers the same jobs as this one, or is refused before anything is measured; what
-both read was prepared here.
-"""
+"""Two installations in turn: the same scenario on the same bytes, prepared here, rounds alternating
+ABBA, each into a run folder of its own. One that takes other jobs is refused beforehand."""
 
 import os
 import platform
@@ -83,11 +79,9 @@ def ask_environment(python: Path) -> Environment:
             "later one.",
         ) from None
     if found.job_format != job_format():
-        raise UsageError(
-            where=f"--against {python}",
-            what=f"its version {found.mezzmark} takes other jobs than this {mezzmark.__version__}",
-            remedy="Measure each by itself, and compare the runs with regress.",
-        )
+        what = f"its version {found.mezzmark} takes other jobs than this {mezzmark.__version__}"
+        remedy = "Measure each by itself, and compare the runs with regress."
+        raise UsageError(where=f"--against {python}", what=what, remedy=remedy)
     return found
 
 

@@ -10,7 +10,7 @@ from typing import Any
 from mezzmark import own_files
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import PlannedTrial
-from mezzmark.model.errors import InterruptedRunError
+from mezzmark.model.errors import DiskFullError, InterruptedRunError
 from mezzmark.model.fleet import Performed
 from mezzmark.model.jobs import Job, JobFailed, Measured, WorkerFailed
 from mezzmark.model.preparations import Answer
@@ -22,7 +22,7 @@ from mezzmark.runner import events, start
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.roots import cleared, place_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
-from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
+from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if
 from mezzmark.store import run_store
 
 Perform = Callable[[Job, float], Performed]
@@ -67,12 +67,11 @@ def run_scenario(
     stop_when: StopWhen | None = None,
     footage: Footage | None = None,
 ) -> Generator[events.Event]:
-    """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing. A trial
-    is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between trials
-    with InterruptedRunError, the trial that was running being dropped; with `resume` the same call
-    carries on where it stopped, and RunError names what has changed meanwhile if that makes it
-    another run. `dispatch` stands in for worker processes here, or is `Elsewhere`, `stop_when` for
-    the stop by precision, `footage` for what would be prepared."""
+    """Measure a scenario into `run_dir`, saying what happens as it happens. A trial is on disk
+    before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between trials with
+    InterruptedRunError, dropping the running one; `resume` carries on, and RunError names what has
+    changed if that makes it another run. `dispatch` stands in for worker processes here, or is
+    `Elsewhere`, `stop_when` for the stop by precision, `footage` for what would be prepared."""
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
     is_new = not run_dir.exists()
     run_store.reserve_run_dir(run_dir, resume=resume)
@@ -179,7 +178,7 @@ class _Session:
         if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
             self._raise_if_stopped()
         if not planned.cell.setting["root"]:  # elsewhere there may be room
-            raise_if_disk_full(answer)
+            raise_if(answer, DiskFullError)  # no other job would fare better
         circumstances = {name: value for name, value in done if name not in ("kind", "answer")}
         return record_trial(planned, answer, **circumstances)
 

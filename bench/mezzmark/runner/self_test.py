@@ -1,9 +1,8 @@
-"""Asks a machine what change it could find: identical and delayed players, compared many times;
+"""Asks a machine what change it could find, by identical and delayed players compared many times;
 and what it decodes in hardware.
 
 The latter by a real decode of each codec, profile, depth and chroma by each device that the FFmpeg
-build knows, every picture proved as in any trial: a device's name says what was built in, not what
-is there. Each decode has a process of its own.
+build knows, in a process each, every picture proved: a name says what was built, not what is there.
 """
 
 from collections import Counter
@@ -24,14 +23,8 @@ from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
 from mezzmark.model.jobs import Job, Measured, PreparedMedia
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.preparations import PrepareEncodingJob, PrepareOriginalJob
+from mezzmark.model.tasks import scrub
 from mezzmark.model.tasks.patterns import groups_of, plan_requests
-from mezzmark.model.tasks.scrub import (
-    PROVED,
-    ScrubJob,
-    ScrubMeasurement,
-    ScrubSettings,
-    shown_proof,
-)
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.workers import Dispatch, last_answer, raise_machine_fault, run_worker
 
@@ -43,7 +36,7 @@ CLIP: Final = ClipSpec(
 ENCODING_NAME: Final = "vc3-sq"
 """An intra encoding whose decoder uses one thread or several alike: short trials, real decoding."""
 
-SCRUB: Final = ScrubSettings(patterns=("jump",), requests=24, threads=(1,))
+SCRUB: Final = scrub.ScrubSettings(patterns=("jump",), requests=24, threads=(1,))
 PREPARE_TIMEOUT_S: Final = 300.0
 TRIAL_TIMEOUT_S: Final = 60.0
 CLOCK_READINGS: Final = 20_000
@@ -86,7 +79,7 @@ def measure_self_test(
         clips = [groups_of(frame_count)]
         requests = plan_requests("jump", clips=clips, settings=SCRUB, rng=rng)
         for arm in rng.permutation(len(fractions)):
-            job = ScrubJob(
+            job = scrub.ScrubJob(
                 media=(media,),
                 requests=requests,
                 policy="reseek",
@@ -117,9 +110,9 @@ def _prepare(
     return made.media, made.frame_count
 
 
-def _median_latency(job: ScrubJob) -> float:
+def _median_latency(job: scrub.ScrubJob) -> float:
     found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
-    assert isinstance(found, ScrubMeasurement)
+    assert isinstance(found, scrub.ScrubMeasurement)
     spans = zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
     return median(map(sum, spans))
 
@@ -130,11 +123,8 @@ def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
         return answer
     raise_machine_fault(answer, "rig")
     what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")
-    raise EngineError(
-        where="rig",
-        what=f"its short clip cannot be measured: {what}",
-        remedy="Run `mezzmark demo` to see which part fails",
-    )
+    what = f"its short clip cannot be measured: {what}"
+    raise EngineError(where="rig", what=what, remedy="Run `mezzmark demo` to see which part fails")
 
 
 HARDWARE_CLIP: Final = ClipSpec(
@@ -184,7 +174,7 @@ def probe_hardware(
 def _decode(device: str, made: PreparedMedia, dispatch: Dispatch) -> HardwareDecode:
     from mezzmark.engines.media.probe import probe_media
 
-    job = ScrubJob(
+    job = scrub.ScrubJob(
         media=(made.media,),
         requests=tuple((0, frame) for frame in range(made.frame_count)),
         policy="roll",
@@ -194,9 +184,11 @@ def _decode(device: str, made: PreparedMedia, dispatch: Dispatch) -> HardwareDec
     )
     answer = last_answer(dispatch(job, TRIAL_TIMEOUT_S))
     found = {"device": device, "media": probe_media(made.media.media_path)}
-    if isinstance(answer, Measured) and isinstance(answer.measurement, ScrubMeasurement):
-        proofs = set(shown_proof(answer.measurement))
+    if isinstance(answer, Measured) and isinstance(answer.measurement, scrub.ScrubMeasurement):
+        proofs = set(scrub.shown_proof(answer.measurement))
         if proofs != {"missing"}:
-            return HardwareDecode(**found, outcome="right" if proofs <= set(PROVED) else "wrong")
+            return HardwareDecode(
+                **found, outcome="right" if proofs <= set(scrub.PROVED) else "wrong"
+            )
     reason = getattr(answer, "what", "") or getattr(answer, "reason", "no picture came")
     return HardwareDecode(**found, outcome="refused", reason=reason)

@@ -1,11 +1,9 @@
 """Runs one worker process: hands it a job, passes its answers on, and sees that it ends.
 
-The worker has its own process group (session on POSIX), so that Ctrl-C reaches the runner only
-and a kill reaches whatever the worker has started. It dies with its parent in any case.
-
-To start a process and load its libraries takes longer than many trials measure, on one core. So
-workers of a task are started several at a time (`AheadWorkers`), each still doing one job only.
-Long because every way in which a process may end, or not end, is met here.
+The worker has its own process group (session on POSIX), so that Ctrl-C reaches the runner only and
+a kill whatever the worker has started. It dies with its parent in any case. To start one takes
+longer than many trials measure, so workers of a task are started several at a time
+(`AheadWorkers`), each still doing one job only.
 """
 
 import os
@@ -74,28 +72,21 @@ def last_answer(answers: Iterator[Answer]) -> Answer:
     return [NO_ANSWER, *answers][-1]
 
 
-def raise_if_disk_full(answer: Answer) -> None:
-    """DiskFullError where that is why the job failed: no other job would fare better."""
-    _raise_if(answer, DiskFullError)
-
-
 def raise_machine_fault(answer: Answer, subject: str) -> None:
-    """The error of a preparation that neither footage nor encoding is at fault for: storage that is
-    full or cannot be written, memory that ran out, a worker that something else killed. What was
-    left out for such a reason could be made the next time, and would be missing from the run."""
+    """The error of a preparation for which the machine is at fault: storage full or not writable,
+    memory that ran out, a worker killed. What was left out for that could be made next time."""
     kept = "What was made is kept in the cache: the same command goes on from there"
     if isinstance(answer, WorkerFailed) and answer.killed_by:
-        raise MezzmarkError(
-            where=subject,
-            what=f"the worker that prepared it was stopped from outside: {answer.reason}",
-            remedy=f"{kept}. Leave it more memory if that ran out.",
-        )
-    _raise_if(answer, MezzmarkError, where=subject)
-    _raise_if(answer, DiskFullError)
-    _raise_if(answer, DestinationError)
+        what = f"the worker that prepared it was stopped from outside: {answer.reason}"
+        remedy = f"{kept}. Leave it more memory if that ran out."
+        raise MezzmarkError(where=subject, what=what, remedy=remedy)
+    raise_if(answer, MezzmarkError, where=subject)
+    raise_if(answer, DiskFullError)
+    raise_if(answer, DestinationError)
 
 
-def _raise_if(answer: Answer, kind: type[MezzmarkError], *, where: str = "") -> None:
+def raise_if(answer: Answer, kind: type[MezzmarkError], *, where: str = "") -> None:
+    """The error, where it is why the job failed."""
     if isinstance(answer, JobFailed) and answer.exit_code == kind.exit_code:
         raise kind(where=where or answer.where, what=answer.what, remedy=answer.remedy)
 
@@ -129,9 +120,8 @@ def run_worker(
 
 
 class AheadWorkers:
-    """A `Dispatch` that starts workers of a trial's task together, on all cores, when it needs one
-    and none waits: nothing is timed then. The others wait for later trials of that task, blocked on
-    their standard input. `close` ends those that wait."""
+    """A `Dispatch` that starts workers of a trial's task together when none waits: nothing is timed
+    then. The others wait for later trials, blocked on standard input, until `close`."""
 
     def __init__(self, is_cancelled: Callable[[], bool]) -> None:
         self._is_cancelled = is_cancelled

@@ -1,8 +1,5 @@
 """The checks of a fleet in one folder: `OUT/<when>/<host>/` is a run, its folder's name the host.
-
-Stands alone because nothing else knows this layout. A check is a folder as `fleet measure` fills
-it; a host's history is its run in each of them.
-"""
+Stands alone because nothing else knows this layout, which `fleet measure` fills."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -48,15 +45,11 @@ def newest_check(out: Path) -> Path | None:
 
 
 def read_checks(out: Path) -> Checks:
-    """What lies in the folder, runs going by the names of their checks; RunError where that is no
-    check."""
+    """What lies in the folder, runs going by their checks' names; RunError where that is none."""
     last = newest_check(out)
     if last is None:
-        raise RunError(
-            where=str(out),
-            what="no check of a fleet lies here",
-            remedy="Name the --out of an earlier `mezzmark fleet check`.",
-        )
+        remedy = "Name the --out of an earlier `mezzmark fleet check`."
+        raise RunError(where=str(out), what="no check of a fleet lies here", remedy=remedy)
     checks, by_host = Checks(name=last.name), dict[str, list[Path]]()
     for path in sorted(_manifests(out)):
         by_host.setdefault(path.parent.name, []).append(path.parent)

@@ -33,9 +33,8 @@ RunPaths = Path | str | Sequence[Path | str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
-    """A run as read: its manifest, its trials in the order they ran, and how many lines of
-    `trials.jsonl` were torn (none was ever a finished trial). `unknown` counts the trials that were
-    left out because of a task, axis, arm or flag that this mezzmark does not know, by its name."""
+    """A run as read: manifest, trials in the order they ran, how many lines of `trials.jsonl` were
+    torn; `unknown` counts trials of a task, axis, arm or flag not known here, by its name."""
 
     run_dir: Path
     manifest: Manifest
@@ -58,8 +57,7 @@ def lock_folder(
     what: str = "another process is writing this run",
     remedy: str = "Wait for it to end, or measure into another folder with --out.",
 ) -> Iterator[None]:
-    """Hold a run, or another folder of ours, for writing; RunError when another process holds
-    it."""
+    """Hold a folder of ours for writing; RunError when another process holds it."""
     from filelock import FileLock, Timeout
 
     # Not bound to a thread: a run is a generator, and whoever ends it may be another one.
@@ -69,12 +67,9 @@ def lock_folder(
     except Timeout:
         raise RunError(where=str(folder), what=what, remedy=remedy) from None
     except OSError as error:
-        raise own_files.storage_error(
-            error,
-            folder,
-            kind=DestinationError,
-            remedy="Choose another folder with --out; to go on with a run, copy it there first.",
-        ) from None
+        remedy = "Choose another folder with --out; to go on with a run, copy it there first."
+        kind = DestinationError
+        raise own_files.storage_error(error, folder, kind=kind, remedy=remedy) from None
     try:
         yield
     finally:
@@ -92,16 +87,13 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
     if all(map(_is_unfinished, present)):
         return False
     resuming = "Add --resume to resume the run in it, or choose" if MANIFEST_NAME in present else ""
-    raise DestinationError(
-        where=str(run_dir),
-        what="the folder is not empty and nothing is ever overwritten",
-        remedy=f"{resuming or 'Choose'} another folder with --out.",
-    )
+    what = "the folder is not empty and nothing is ever overwritten"
+    remedy = f"{resuming or 'Choose'} another folder with --out."
+    raise DestinationError(where=str(run_dir), what=what, remedy=remedy)
 
 
 def discard_run_dir(run_dir: Path, *, with_folder: bool) -> None:
-    """Remove what a run left that ended before its manifest was written, and its folder if asked;
-    nothing where the folder holds anything else."""
+    """Remove what a run left without a manifest, and its folder if asked; else nothing."""
     # Only names of our own are touched, and rmdir refuses a folder that still holds something.
     with suppress(OSError):
         present = _names_in(run_dir)
@@ -148,9 +140,8 @@ def write_manifest(run_dir: Path, manifest: Manifest) -> None:
 
 
 def append_trial(run_dir: Path, trial: Trial) -> None:
-    """Append one finished trial and return once it is on the disk itself. A torn line that a killed
-    process left is closed first, so it stays as it is and costs nothing. Raises DiskFullError when
-    there is no room."""
+    """Append one finished trial, on the disk itself on return, after closing a torn line that a
+    killed process left. DiskFullError when there is no room."""
     target = run_dir / TRIALS_NAME
     line = trial.model_dump_json().encode() + b"\n"
     with _translate_write_errors(target, len(line)), target.open("ab+", buffering=0) as file:
@@ -166,18 +157,15 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
 
 def _translate_write_errors(target: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     resuming = "resume with --resume; finished trials are safe."
+    full, remedy = f"Free some space and {resuming}", f"Check the storage and {resuming}"
     return own_files.translate_os_errors(
-        target,
-        full=f"Free some space and {resuming}",
-        remedy=f"Check the storage and {resuming}",
-        needed_bytes=needed_bytes,
+        target, full=full, remedy=remedy, needed_bytes=needed_bytes
     )
 
 
 def read_run(run_dir: Path) -> Run:
-    """Read a run; it need not be finished, and may still be being written. Torn lines are counted
-    and skipped. RunError when the manifest is missing or damaged, a whole line is not a trial, two
-    are of one place, or a newer mezzmark wrote it."""
+    """Read a run, finished or being written. Torn lines are counted. RunError when the manifest is
+    missing or damaged, a whole line is not a trial, two are of one place, or it is too new."""
     manifest = read_manifest(run_dir)
     path = run_dir / TRIALS_NAME
     trials: list[Trial] = []
@@ -206,9 +194,8 @@ def read_run(run_dir: Path) -> Run:
 def _refuse_second(
     trial: Trial, lines_of: dict[tuple[object, ...], int], *, path: Path, number: int
 ) -> None:
-    """RunError where another trial has this one's place in its round or, but for the kernel, which
-    comes several times a round, its cell (in pilot trials its player and requests too): the same
-    trial twice would halve an interval."""
+    """RunError where another trial has this one's place in its round or, but for the kernel, its
+    cell (in pilot trials its player and requests too): twice would halve an interval."""
     places: list[tuple[object, ...]] = [(trial.round_index, trial.position)]
     if trial.cell.task != KERNEL_CELL.task:
         pass_of = (trial.player, trial.seed) if trial.arm == "pilot" else ()
@@ -229,24 +216,17 @@ def read_manifest(run_dir: Path) -> Manifest:
     except OSError as error:
         present = _names_in(run_dir) if run_dir.is_dir() else set()
         if present and all(map(_is_unfinished, present)):
-            raise RunError(
-                where=str(run_dir),
-                what="this run ended before anything was measured, so there is nothing to read",
-                remedy="Leave it out; the folder may be deleted.",
-            ) from None
-        raise RunError(
-            where=str(run_dir),
-            what=f"no run can be read here ({MANIFEST_NAME}: {error.strerror})",
-            remedy=_nearest_runs(run_dir)
-            or "Give the folder that `mezzmark measure` named when it ended.",
-        ) from None
+            what = "this run ended before anything was measured, so there is nothing to read"
+            remedy = "Leave it out; the folder may be deleted."
+            raise RunError(where=str(run_dir), what=what, remedy=remedy) from None
+        runs = run_dir.parent.glob(f"*/{MANIFEST_NAME}")
+        beside = {found.parent.name: found.parent for found in runs}
+        near = ", ".join(str(beside[name]) for name in nearest(run_dir.name, beside))
+        what = f"no run can be read here ({MANIFEST_NAME}: {error.strerror})"
+        remedy = "Give the folder that `mezzmark measure` named when it ended."
+        remedy = f"Nearest: {near}." if near else remedy
+        raise RunError(where=str(run_dir), what=what, remedy=remedy) from None
     return record_text.parse_manifest(text, where=str(path))
-
-
-def _nearest_runs(run_dir: Path) -> str:
-    beside = {path.parent.name: path.parent for path in run_dir.parent.glob(f"*/{MANIFEST_NAME}")}
-    near = nearest(run_dir.name, beside)
-    return f"Nearest: {', '.join(str(beside[name]) for name in near)}." if near else ""
 
 
 def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
@@ -260,8 +240,6 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
     except FileNotFoundError:
         return
     except OSError as error:
-        raise RunError(
-            where=str(path),
-            what=f"cannot be read ({error.strerror})",
-            remedy="Check the storage and the file's permissions.",
-        ) from None
+        what = f"cannot be read ({error.strerror})"
+        remedy = "Check the storage and the file's permissions."
+        raise RunError(where=str(path), what=what, remedy=remedy) from None

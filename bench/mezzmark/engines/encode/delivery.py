@@ -1,8 +1,5 @@
-"""The delivery task: a finished encoding decoded and encoded once more, for the viewer.
-
-Each pass decodes anew, as an export does. The time of decoding alone is measured beside it, so
-that it shows how much of the export the encoding's own decode costs.
-"""
+"""The delivery task: a finished encoding decoded and encoded once more in each pass, as an export
+does; and the time of decoding alone, to show how much of the export that costs."""
 
 import os
 import time
@@ -25,9 +22,8 @@ KEYFRAME_INTERVAL_S: Final = 2
 
 
 def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
-    """Export the first `job.frame_count` pictures in one or two passes, timed, and prove the file.
-    Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError where
-    this FFmpeg lacks the encoder."""
+    """Export the first `job.frame_count` pictures in one or two passes, timed; prove the file.
+    EncodingError if it is not whole or cannot be encoded, EngineError without the encoder."""
     index = encoded_file.first_frames(read_frame_index(job.source.index_path), job.frame_count)
     path = Path(job.scratch_dir) / "delivery.mp4"
     start_ns = clock_ns()

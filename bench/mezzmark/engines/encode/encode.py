@@ -35,10 +35,9 @@ MEMORY_FRACTION: Final = 0.6
 
 
 def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
-    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it. A
-    shorter clip gives what it has; the measurement's `frame_count` says how many. Raises
-    EncodingError when the encoding cannot hold the clip or loses pictures, ScenarioError when
-    memory does not suffice."""
+    """Hold the clip's first `job.frame_count` pictures, or all it has, in memory, encode them
+    timed, prove it. Raises EncodingError when the encoding cannot hold the clip or loses pictures,
+    ScenarioError when memory does not suffice."""
     index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate, source = constant_rate(index), probe_media(job.source.media_path)
     pixel_format = job.encoding.pixel_format
@@ -90,10 +89,9 @@ def encode_frames(
     clock_ns: Callable[[], int],
     source: MediaFacts | None = None,
 ) -> tuple[int, int]:
-    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns. Their
-    shape is that of the `source`'s. The clock runs from the first picture submitted to the trailer
-    written; opening the encoder and writing the header come before it. The pictures' times are set
-    to 0, 1, 2, … / rate."""
+    """Encode pictures of one size and format, evenly spaced, to a new file of the `source`'s shape;
+    wall and CPU ns, from the first picture submitted to the trailer written; opening the encoder
+    and the header come before. The pictures' times are set to 0, 1, 2, … / rate."""
     kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
     if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
         raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
@@ -122,8 +120,7 @@ def encode_frames(
 def load_pictures(
     source: MediaFacts, index: FrameIndex, encoding: Encoding, *, thread_count: int
 ) -> tuple[list[VideoFrame], ColourTags]:
-    """The pictures of a file's index in memory, as this encoding takes them, and what they then
-    mean."""
+    """An index's pictures in memory, as the encoding takes them, and what they then mean."""
     size = index.width_px, index.height_px
     converter = encoded_file.converter_for(source, encoding, size, thread_count)
     pictures = read_pictures(source.path, index, thread_count=thread_count)
@@ -158,8 +155,7 @@ def _read_clip(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JobResult:
-    """What one worker measured; clock readings are absolute. `measured` are those fields of the
-    measurement that have one value a job."""
+    """What one worker measured; `measured` are the measurement's fields of one value a job."""
 
     released_ns: int
     end_ns: int
@@ -198,12 +194,9 @@ def _work(
     start_ns = clock_ns()
     found = encoded_file.read_encoded(path, is_stamped=index.is_stamped)
     verify_ns = clock_ns() - start_ns
-    in_order = encoded_file.refuse_lost_pictures(
-        index,
-        found.index,
-        where=f'encoding "{job.encoding.name}"',
-        remedy="Raise its quality, or leave the encoding out.",
-    )
+    where = f'encoding "{job.encoding.name}"'
+    remedy = "Raise its quality, or leave the encoding out."
+    in_order = encoded_file.refuse_lost_pictures(index, found.index, where=where, remedy=remedy)
     return _JobResult(
         released_ns=released_ns,
         end_ns=end_ns,

@@ -65,8 +65,7 @@ class EncodedStream:
 
 
 def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
-    """The frames, each made before it is asked for, in a thread of their own: painting, decoding
-    and conversion go on while an encoder works."""
+    """The frames, each made before it is asked for, in a thread, while an encoder works."""
     maker = iter(frames)
     with ThreadPoolExecutor(max_workers=1) as thread:
         coming = deque(thread.submit(next, maker, None) for _ in range(_FRAMES_AHEAD))
@@ -112,12 +111,10 @@ def encode_clip(
     pictures: Iterator[VideoFrame] | None = None,
 ) -> tuple[int, int]:
     """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
-    that brings sound and tags along; the size they were fitted to.
-
-    `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
-    top. `pictures` are those of the index, where who calls reads them. Raises EncodingError,
-    FootageError, DiskFullError, and DestinationError where something stands already.
-    """
+    that brings sound and tags along; the size they were fitted to. `height_px` resizes, keeping the
+    shape; what an encoding scales comes on top. `pictures` are the index's, where who calls reads
+    them. Raises EncodingError, FootageError, DiskFullError, and DestinationError where something
+    stands already."""
     timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
@@ -248,13 +245,10 @@ _LOSSY_SHARE: Final = 0.5
 
 
 def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> PreparedMedia:
-    """The clip in this encoding, from the cache or newly made over the pictures of its index.
-
-    `timing` says when pictures are shown; where those of a variable rate are spaced evenly,
-    `advance` says so. Sound, timecode and tags of the user's own file go along. Raises
-    EncodingError when the encoding cannot hold the clip, or a picture or the order of fields is
-    lost, EngineError when the encoder is missing, DiskFullError when there is no room.
-    """
+    """The clip in this encoding, from the cache or newly made. Where pictures of a variable rate
+    are spaced evenly, `advance` says so. Sound, timecode and tags of the user's own file go along.
+    Raises EncodingError when the encoding cannot hold the clip, or a picture or the order of fields
+    is lost, EngineError without the encoder, DiskFullError when there is no room."""
     index, source = read_frame_index(job.source.index_path), probe_media(job.source.media_path)
     carrier = carrier_for(source.path, index, job.encoding) if job.fingerprint else None
     timing = carrier.timing if carrier else plan_timing(index, job.encoding, has_sound=False)
@@ -273,12 +267,8 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
             _transcode(job, source, index, path, advance, timing, carrier)
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         entered = pick_frames(index, timing.shown)
-        refuse_lost_pictures(
-            entered,
-            found,
-            where=where,
-            remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
-        )
+        remedy = "Raise its quality, or leave the encoding out; it cannot be measured honestly."
+        refuse_lost_pictures(entered, found, where=where, remedy=remedy)
         if carrier:
             carrier.prove(path, found, where)
         if (kept := probe_media(path).field_order) != order:
@@ -304,8 +294,7 @@ def _key_of(
     *,
     is_whole: bool,
 ) -> str:
-    """The file's key in the cache. Only what makes another file than before is part of it: others
-    are found again."""
+    """Only what makes another file than before is part of it: others are found again."""
     whole = {"whole": [WHOLE_VERSION, job.fingerprint]} if is_whole else {}
     muxing = {"muxing": job.encoding.muxing} if job.encoding.muxing else {}
     shape = {"shape": (order, str(aspect))} if order or aspect != 1 else {}

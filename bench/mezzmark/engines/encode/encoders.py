@@ -50,8 +50,7 @@ _SHOWN: Final = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EncoderFault:
-    """Why this FFmpeg build cannot make an encoding: `options` are those that the encoder does not
-    know, `reason` is FFmpeg's own where it refuses."""
+    """Why an encoding cannot be made: unknown `options`, FFmpeg's own `reason` where it refuses."""
 
     encoding: Encoding
     kind: Literal["no encoder", "unknown options", "refused", "no packets"]
@@ -87,13 +86,11 @@ def open_encoder(
     thread_count: int,
     prepare: Callable[[OutputContainer, VideoCodecContext], None] | None = None,
 ) -> Iterator[tuple[OutputContainer, VideoStream]]:
-    """Create the file, add the track, open its encoder, and write the header; closed on exit.
-
-    Times are in frames unless `time_base` says otherwise; `prepare` may add to container and
-    encoder. Raises DestinationError where something stands already, EngineError where FFmpeg lacks
-    the encoder, EncodingError where encoder or container refuses, does not know an option, or gives
-    up on the way, OSError of `STORAGE_ERRORS` where the storage is at fault.
-    """
+    """Create the file, add the track, open its encoder, and write the header; closed on exit. Times
+    are in frames unless `time_base` says otherwise; `prepare` may add to container and encoder.
+    Raises DestinationError where something stands already, EngineError without the encoder,
+    EncodingError where encoder or container refuses, does not know an option, or gives up on the
+    way, OSError of `STORAGE_ERRORS` where the storage is at fault."""
     container = _new_container(path, encoding)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
@@ -249,11 +246,8 @@ def _options(encoder: str) -> "Iterator[CodecOption]":
 
 
 def _missing(fault: EncoderFault) -> EngineError:
-    return EngineError(
-        where=f'encoding "{fault.encoding.name}"',
-        what=fault.words,
-        remedy="Leave the encoding out, or install an FFmpeg build that has the encoder.",
-    )
+    remedy = "Leave the encoding out, or install an FFmpeg build that has the encoder."
+    return EngineError(where=f'encoding "{fault.encoding.name}"', what=fault.words, remedy=remedy)
 
 
 def _unknown_options(context: VideoCodecContext, encoding: Encoding) -> EncoderFault | None:
@@ -294,8 +288,7 @@ def _configure(
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Drops what an encoder writes to standard error of its own accord: a refusal is told in
-    words."""
+    """Drops what an encoder writes to standard error: a refusal is told in words."""
     with ExitStack() as after, Path(os.devnull).open("wb") as nowhere:
         with suppress(OSError):  # it is closed, and nobody listens
             kept = os.dup(2)

@@ -1,10 +1,9 @@
 """The ingest task: a folder of clips to an encoding by a pool of processes, each file proved.
 
-A file under its own name is a finished one. While it is made it is called `<name>.part`; it is
-decoded again and must hold the clip's pictures in order before it gets its name, and never over a
-file that stands there. Sources are opened read-only. Over a modelled link both ways take the line
-that all workers share: what is written is sent behind the encoder, and is there before the name;
-it is read back out of the file cache, where it lies.
+A file is called `<name>.part` until it is decoded again and holds the clip's pictures in order; it
+never goes over a file that stands there. Sources are opened read-only. Over a modelled link both
+ways take the line that all workers share: what is written is sent behind the encoder, and is there
+before the name; it is read back out of the file cache.
 """
 
 import os
@@ -16,7 +15,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from av.video.frame import VideoFrame
 
@@ -68,11 +67,9 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     EncodingError when a clip's file is not whole, DestinationError when something stands where a
     file would go, EngineError when a process died or the job is for several hosts."""
     if job.hosts:
-        raise EngineError(
-            where="[ingest] hosts",
-            what="several machines cannot be measured from one of them",
-            remedy="Leave hosts out; `mezzmark fleet ingest` fills them in.",
-        )
+        what = "several machines cannot be measured from one of them"
+        remedy = "Leave hosts out; `mezzmark fleet ingest` fills them in."
+        raise EngineError(where="[ingest] hosts", what=what, remedy=remedy)
     dropped = [is_dropped(one.media.media_path) for one in job.sources if job.is_cold]
     with watched(job.lasting_s, clock_ns) as moments:
         made = ingest_all(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
@@ -115,21 +112,19 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
 def _heat_moment(at_ns: int) -> HeatMoment:
     """The machine's clock, slowings for heat and battery now; None where it does not tell."""
     now, battery = read_host_moment(), read_battery()
-    told: dict[str, Any] = {
-        "frequency_mhz": now.frequency_mhz,
-        "throttle_count": now.throttle_count,
-    }
-    if battery is not None:
-        percent = getattr(battery, "percent", None)
-        told["on_battery"] = None if battery.power_plugged is None else not battery.power_plugged
-        told["battery_fraction"] = None if percent is None else percent / 100
-    return HeatMoment(at_ns=at_ns, **told)
+    plugged, percent = (getattr(battery, key, None) for key in ("power_plugged", "percent"))
+    return HeatMoment(
+        at_ns=at_ns,
+        frequency_mhz=now.frequency_mhz,
+        throttle_count=now.throttle_count,
+        on_battery=None if plugged is None else not plugged,
+        battery_fraction=None if percent is None else percent / 100,
+    )
 
 
 @contextmanager
 def watched(lasting_s: float, clock_ns: Callable[[], int]) -> Iterator[list[HeatMoment]]:
-    """Moments while the block runs, at its start and its end too, by the clock that is given; none
-    where it does not last."""
+    """Moments while the block runs, at its start and end too; none where it does not last."""
     moments: list[HeatMoment] = []
     if not lasting_s:
         yield moments
@@ -152,18 +147,11 @@ def watched(lasting_s: float, clock_ns: Callable[[], int]) -> Iterator[list[Heat
         moments.append(_heat_moment(clock_ns()))
 
 
-def ingest_folder(
-    job: IngestJob, destination: Path, *, clock_ns: Callable[[], int]
-) -> list[IngestedClip]:
-    """Every clip encoded and proved in `destination`; one entry per source, in their order. Raises
-    as `run_ingest`."""
-    return ingest_all(job, destination, clock_ns=clock_ns)[: len(job.sources)]
-
-
 def ingest_all(
     job: IngestJob, destination: Path, *, clock_ns: Callable[[], int]
 ) -> list[IngestedClip]:
-    """As `ingest_folder`, and after them what a job that lasts ingested again, as it was taken."""
+    """Every clip encoded and proved in `destination`, one entry per source, in their order; then
+    what a job that lasts ingested again, as it was taken. Raises as `run_ingest`."""
     destination.mkdir(parents=True, exist_ok=True)
     paths = tuple(destination / name for name in file_names(job))
     line = line_of(job.link) if job.link else None

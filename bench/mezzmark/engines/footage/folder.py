@@ -39,9 +39,8 @@ standard-definition picture, is made to be looked at in a list and not to be edi
 _PICTURE_PX: Final = (32, 18)
 FLAT_CODES: Final = 8.0
 ALIKE_CODES: Final = 6.0
-"""First pictures scaled to 32 × 18 grey, of 256 codes: below a spread of 8 there is nothing to
-tell pictures apart by (black, a lens cap); two that differ by 6 on average are the same picture
-coded twice."""
+"""First pictures as 32 × 18 grey, of 256 codes: below a spread of 8 nothing tells pictures apart
+(black, a lens cap); two that differ by 6 on average are the same picture coded twice."""
 
 _HEAD_BYTES: Final = 4096
 
@@ -56,9 +55,8 @@ LIMIT_SHARE: Final = 0.92
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """What a file says of itself and of when it was recorded; None where it does not.
-    `timecode_frame` is its first picture's, counted from midnight; `start_s` its first picture's
-    time in the track, `recorded_s` seconds since 1970."""
+    """What a file says of itself, None where it does not: `timecode_frame` counts from midnight,
+    `start_s` is its first picture's time in the track, `recorded_s` seconds since 1970."""
 
     file: FoundFile
     media: MediaFacts
@@ -270,13 +268,10 @@ def _recorded_s(text: str) -> float | None:
 
 
 def goes_on_by(look: Look, later: Look) -> tuple[str, ...]:
-    """What says that a shot goes on in the later file; empty where it is a shot of its own.
-
-    A timecode alone does not: one that runs only while the camera records goes on from shot to
-    shot. So two of three must speak for it (timecode, recording time, a size at which cameras begin
-    a new file) and neither of the first two against it. Times within the tracks that go on from
-    file to file are enough.
-    """
+    """What says that a shot goes on in the later file; else empty. Times within the tracks that go
+    on are enough; a timecode alone is not, as one that runs only while recording goes on from shot
+    to shot: two of three must speak for it (timecode, recording time, a size at which cameras begin
+    a new file) and neither of the first two against it."""
     if _coding(look.media) != _coding(later.media):
         return ()
     if _track_goes_on(look, later):

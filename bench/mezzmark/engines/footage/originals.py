@@ -1,8 +1,5 @@
-"""Originals: the frames of a recipe as a camera delivers them, or the user's own files.
-
-A recipe becomes a long-GOP file with B frames in the cache. An own file is indexed over an excerpt,
-opened read-only, never copied.
-"""
+"""Originals: the frames of a recipe as a camera delivers them, a long-GOP file with B frames in the
+cache; or the user's own files, indexed over an excerpt, opened read-only, never copied."""
 
 import hashlib
 from collections.abc import Callable
@@ -52,9 +49,8 @@ FULLY_READ_BYTES: Final = 1 << 30
 
 SAMPLE_BYTES: Final = 1 << 20
 SAMPLE_COUNT: Final = 256
-"""Of a larger file 256 MiB are read: its first and last MiB and 254 evenly between, with its size.
-A change that touches none of them goes unnoticed; camera files are written once, and a cut or
-another take changes the ends and the size."""
+"""Of a larger file 256 MiB are read, evenly, ends and size included: a cut or another take changes
+those. A change that touches none of them goes unnoticed."""
 
 INDEX_SUFFIX: Final = ".own-index.json"
 
@@ -178,8 +174,7 @@ def _joined(settings: dict[str, object]) -> str:
 
 def prepare_own(job: PrepareOwnJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
-    Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot be
-    written."""
+    Raises FootageError for an unfit file, DiskFullError where it cannot be written."""
     path = Path(job.media_path)
     advance(f"reading {path.name}", 0.0)
     fingerprint = fingerprint_own(path)

@@ -1,7 +1,6 @@
-"""Synthetic footage: the frames of a recipe and a seed, one after another, each with its stamp.
+"""Synthetic footage: the frames of a recipe and a seed, always the same, each with its stamp.
 
-The same recipe and seed give the same frames. Frames are 4:2:0, limited range, BT.709 primaries,
-transfer and matrix (`RECIPE_TAGS`).
+Frames are 4:2:0, limited range, BT.709 primaries, transfer and matrix (`RECIPE_TAGS`).
 """
 
 import math
@@ -13,13 +12,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from mezzmark.engines.footage import camera, scene_layers
-from mezzmark.engines.footage.camera import Shot
-from mezzmark.engines.footage.scene_layers import (
+from mezzmark.engines.footage import camera
+from mezzmark.engines.footage.camera import (
     GRAIN_WEIGHT_ONE,
     LARGEST_GRAIN_WEIGHT,
     Codes,
     Layer,
+    Shot,
 )
 from mezzmark.engines.media.pixels import Planes
 from mezzmark.engines.media.probe import unfit
@@ -72,8 +71,8 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
         pool = painters.submit(_GrainPool, recipe, pool_rng)
         scenes = [
             (
-                painters.submit(scene_layers.paint_backdrop, recipe, back),
-                painters.submit(scene_layers.paint_subject, recipe, front),
+                painters.submit(camera.paint_backdrop, recipe, back),
+                painters.submit(camera.paint_subject, recipe, front),
             )
             for back, front in (scene_rng.spawn(2) for scene_rng in scene_rngs)
         ]

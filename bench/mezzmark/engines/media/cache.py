@@ -102,9 +102,8 @@ def all_library_versions() -> dict[str, str]:
 
 
 def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
-    """The entry of this key if it is there and whole; None if it must be made (again). Size and
-    index are checked each time; the media's SHA-256 whenever its modification time is not the one
-    noted at the last good check."""
+    """The entry if it is there and whole, else None. Size and index are checked each time, the
+    media's SHA-256 where its modification time is not that of the last good check."""
     folder = cache_dir / key
     try:
         facts = EntryFacts.model_validate_json((folder / ENTRY_NAME).read_bytes())
@@ -135,13 +134,10 @@ def fetch_entry(
     needed_bytes: int,
     made_by: str = "",
 ) -> PreparedMedia:
-    """The entry, found or made: then `make` writes the file into a new folder beside its place and
-    gives its index, and that folder is renamed.
-
-    A broken entry in that place is replaced; a whole one made by somebody else meanwhile is kept
-    and returned. `needed_bytes` is what making it may take on disk. Raises DiskFullError with what
-    is missing of that amount, DestinationError where the cache cannot be written.
-    """
+    """The entry, found or made by `make`, which writes the file into a new folder and gives its
+    index. A broken entry is replaced; a whole one of another maker is kept and returned.
+    `needed_bytes` is what making it may take. Raises DiskFullError with what is missing of that,
+    DestinationError where the cache cannot be written."""
     if found := find_entry(cache_dir, key):
         return found
     with cache_errors(cache_dir, needed_bytes):
@@ -166,11 +162,9 @@ def fetch_entry(
 def cache_errors(cache_dir: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     """Turn an OSError of writing the cache into DiskFullError or DestinationError."""
     another = f"name another folder with --cache or in {CACHE_VARIABLE}."
+    remedy = f"What is to be measured is made there: {another}"
     return own_files.translate_os_errors(
-        cache_dir,
-        full=f"Make room, or {another}",
-        remedy=f"What is to be measured is made there: {another}",
-        needed_bytes=needed_bytes,
+        cache_dir, full=f"Make room, or {another}", remedy=remedy, needed_bytes=needed_bytes
     )
 
 

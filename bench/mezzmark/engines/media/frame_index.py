@@ -26,7 +26,7 @@ from pydantic import ValidationError
 
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of, sparse_planes
 from mezzmark.engines.media.probe import complaints, describe_media, open_media, unfit
-from mezzmark.engines.media.slices import slice_reader
+from mezzmark.engines.media.shape import slice_reader
 from mezzmark.engines.media.stamp import read_stamp
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.errors import EncodingError, FootageError
@@ -106,20 +106,21 @@ def build_frame_index(
     has_closed_groups: bool = False,
     lowres: int = 0,
 ) -> FrameIndex:
-    """Index the pictures of a file, or those of its first `max_duration_s` seconds.
-
-    `is_stamped` None finds out by reading: at least nine in ten stamps readable, and in order.
-    Where all groups of pictures are known to be closed, a whole file is decoded in parts, on all
-    cores. `lowres` is that of a player, for the digests of its smaller pictures. Raises
-    FootageError for a file that cannot be measured honestly, with the reason.
-    """
+    """Index the pictures of a file, or those of its first `max_duration_s` seconds. `is_stamped`
+    None finds out by reading: nine in ten stamps readable, and in order. Where all groups are
+    closed, a whole file is decoded in parts, on all cores. `lowres` is that of a player. Raises
+    FootageError for a file that cannot be measured honestly, with the reason."""
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
         reads_stamps = is_stamped is not False
         reading = _read_in_parts(facts, reads_stamps) if has_closed_groups else None
         if reading is None:
             reading = _Reading(path=str(path), reads_stamps=reads_stamps)
-            _prepare_decoder(track, reading, facts, lowres)
+            # HEVC's pictures may have checksums of their own.
+            asked = {"err_detect": "crccheck"} | ({"lowres": str(lowres)} if lowres else {})
+            track.codec_context.options |= asked
+            if facts.codec in REPEAT_CODECS:
+                reading.slice_sizes = slice_reader(track.codec_context)
             packets = container.demux(track)
             with complaints() as reading.errors:
                 _read_pictures(packets, track, reading, facts, max_duration_s, advance)
@@ -145,14 +146,6 @@ def build_frame_index(
         frame_rate=facts.frame_rate or _rate_of(reading.pts, facts.time_base),
         suspicions=tuple(_suspicions(reading, facts, is_stamped=stamped)),
     )
-
-
-def _prepare_decoder(track: VideoStream, reading: _Reading, facts: MediaFacts, lowres: int) -> None:
-    """Ask HEVC for its pictures' own checksums, where it has any; read slices where they count."""
-    asked = {"err_detect": "crccheck"} | ({"lowres": str(lowres)} if lowres else {})
-    track.codec_context.options |= asked
-    if facts.codec in REPEAT_CODECS:
-        reading.slice_sizes = slice_reader(track.codec_context)
 
 
 def read_frame_index(path: str | Path) -> FrameIndex:

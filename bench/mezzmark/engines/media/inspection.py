@@ -1,6 +1,4 @@
-"""Looks closely at one file: packets over a stretch, pictures over its start, read-only. Long
-because each thing told has a few lines of its own.
-"""
+"""Looks closely at one file, read-only. Long because each thing told has a few lines of its own."""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -19,8 +17,7 @@ from av.video.stream import VideoStream
 from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import Planes, frame_digest, pixel_format_facts, planes_of
-from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns
-from mezzmark.engines.media.slices import slice_reader
+from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns, slice_reader
 from mezzmark.model import inspection as inspected
 from mezzmark.model.colour import FULL_RANGE, Floats, chroma_of_code, luma_of_code
 from mezzmark.model.errors import EncodingError, FootageError
@@ -43,7 +40,6 @@ MOST_SLICED: Final = 240
 MAX_RATE_DENOMINATOR: Final = 1001
 """Of a measured rate; all standard rates are n/1 or n/1001."""
 
-
 LOOKED_AT_PX: Final = 100_000_000
 MOST_PICTURES, FEWEST_PICTURES = 48, 12
 """48 pictures of 1080 lines, 12 of 2160: a few seconds of work."""
@@ -62,9 +58,8 @@ class _Packet(NamedTuple):
 
 
 def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
-    """What the file is, measured over its first `max_duration_s` seconds (a minute if None). Raises
-    FootageError when it cannot be opened; a file that opens but cannot be measured is described as
-    far as possible, with the reason in `refusal`."""
+    """What the file is over its first `max_duration_s` seconds (a minute if None). FootageError
+    when it cannot be opened; why one that opens cannot be measured is in `refusal`."""
     examined_s = max_duration_s or DEFAULT_EXAMINED_S
     with probe.open_media(path) as (container, track):
         media = probe.describe_media(container, track, path)
@@ -233,8 +228,7 @@ def _group_kind(
 
 
 def _pictures_at_keys(packets: Sequence[_Packet]) -> dict[int, set[int]]:
-    """For each key frame but the first: its time and those of pictures stored after it but shown
-    before it."""
+    """By key frame but the first: times of it and of those stored after it but shown before."""
     pictures: dict[int, set[int]] = {}
     key: int | None = None
     for packet in packets[1:]:
@@ -314,8 +308,7 @@ def _first_planes(container: InputContainer, track: VideoStream, most: int) -> I
 
 
 def spatial_information(luma: Floats) -> float:
-    """SI of a picture (ITU-T P.910, 7.8.1): the standard deviation of the Sobel gradient's
-    magnitude, edge samples left out."""
+    """SI (ITU-T P.910, 7.8.1): the standard deviation of the Sobel gradient, edges left out."""
     smooth_down = luma[:-2] + 2 * luma[1:-1] + luma[2:]
     across = smooth_down[:, 2:] - smooth_down[:, :-2]
     slope_down = luma[2:] - luma[:-2]

@@ -49,8 +49,7 @@ bytes may claim any size, and its decoder takes 8 bytes a pixel twice before it 
 DECODER_LIMIT: Final = {"max_pixels": str(MAX_PICTURE_PX)}
 
 _FIRST_PACKETS: Final = 64
-"""So many at most until a decoder gives its first picture; some hold back as many as they have
-threads."""
+"""So many at most until a decoder gives its first picture; some hold back one a thread."""
 
 OPEN_OPTIONS: Final[dict[str, Any]] = {
     # Only local files: a playlist must not make the measurement read from a network. The limit is
@@ -75,9 +74,8 @@ def open_media(
 
 
 SLICE_THREADS_UNSAFE: Final = ("v210",)
-"""Decoders that give a wrong picture now and then when several threads share one: with FFmpeg 8.1
-25 decodes of a file gave 7 results, the first samples of a slice up to 506 of 1023 codes off. (On
-another machine 100 decodes gave one.)"""
+"""Decoders that give a wrong picture now and then by several threads: with FFmpeg 8.1 25 decodes of
+a file gave 7 results, up to 506 of 1023 codes off. (Elsewhere 100 decodes gave one.)"""
 
 
 def spread_decoding(track: VideoStream, threading: Threading, thread_count: int) -> None:
@@ -122,8 +120,7 @@ def unfit(path: str | Path, what: str, remedy: str) -> FootageError:
 
 
 def video_track(container: InputContainer, path: str | Path) -> VideoStream:
-    """The first video track that is no cover picture and, where the container tells, no still.
-    Raises FootageError without one."""
+    """The first video track that is no cover picture and no still. FootageError without one."""
     cover = av.stream.Disposition.attached_pic
     tracks = [s for s in container.streams.video if not s.disposition & cover]
     track = next((s for s in tracks if s.frames != 1), tracks[0] if tracks else None)
@@ -243,8 +240,7 @@ def stated_in_pictures(container: InputContainer, track: VideoStream) -> ColourT
 
 
 def _unreserved(tags: ColourTags, pixel_format: str) -> ColourTags:
-    """Reserved code points (ITU-T H.273) say nothing; no more does the matrix of RGB where the
-    samples are not RGB."""
+    """Reserved code points (ITU-T H.273) say nothing, nor does RGB's matrix of other samples."""
     silent = {
         name: UNSPECIFIED for name in ("primaries", "transfer") if getattr(tags, name) in (0, 3)
     }
@@ -256,8 +252,7 @@ def _unreserved(tags: ColourTags, pixel_format: str) -> ColourTags:
 
 
 def stated(container: InputContainer, key: str) -> str:
-    """What a track or the container says under this name, in small or (as Matroska writes them)
-    capital letters; empty where none does."""
+    """What a track or the container says under this name, small or capital; else empty."""
     places: list[Any] = [*container.streams, container]
     texts = (place.metadata.get(name) for place in places for name in (key, key.upper()))
     return next(filter(None, texts), "")

@@ -1,7 +1,5 @@
 """The chart as pictures, exact at every sample in any pixel format; and what came back of one:
-colours, colour differences, steps and positions. Long because both find their way about a chart by
-the same windows.
-"""
+colours, differences, steps and positions. Long because both use the same windows."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,8 +25,7 @@ GREY_LEVEL: Final = 0.5
 
 
 def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
-    """The tags told with a chart: as those of its clip, or all of them. RGB and yuvj formats are
-    full range, others limited."""
+    """The tags told with a chart: as its clip's, or all. RGB and yuvj are full range."""
     everything = ColourTags(
         primaries=colours.PRIMARIES_CODES[chart.primaries],
         transfer=colours.TRANSFER_CODES[chart.transfer],
@@ -39,9 +36,8 @@ def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
 
 
 def chart_frame(chart: Chart, pixel_format: str) -> av.VideoFrame:
-    """The chart in a pixel format, tagged. Chroma is sited left: across on even luma columns, in
-    4:2:0 halfway between lines (ITU-T H.273 chroma location 0). Raises EncodingError for a format
-    whose samples cannot be written."""
+    """The chart in a pixel format, tagged. Chroma is sited left, in 4:2:0 halfway between lines
+    (ITU-T H.273 chroma location 0). EncodingError for samples that cannot be written."""
     tags = picture_tags(chart_tags(chart, pixel_format))
     return frame_from_planes(chart_planes(chart, pixel_format), pixel_format, tags)
 
@@ -71,8 +67,7 @@ def chart_planes(chart: Chart, pixel_format: str) -> Planes:
 
 
 def _field(chart: Chart, *, step: tuple[int, int]) -> colours.Floats:
-    """Unrounded Y'CbCr of the chart, sampled every `step` luma samples across and down, where a
-    plane of this chroma step has its samples."""
+    """Unrounded Y'CbCr of the chart, where a plane of this chroma step has its samples."""
     across, down = step
     x = np.arange(0, chart.width_px, across, dtype=np.float64)
     y = np.arange(0, chart.height_px, down, dtype=np.float64) + (down - 1) / 2
@@ -121,9 +116,8 @@ MIN_WAVE_FRACTION: Final = 0.05
 
 def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | None, float | None]:
     """Chroma's place against luma's in luma pixels, right and down positive, from the waves of luma
-    and of Cb - Cr; None where too little of a wave is left. Chroma samples are taken to be sited
-    left, as the chart writes them: every `step[0]` luma columns from the first, in the middle of
-    `step[1]` lines."""
+    and of Cb - Cr; None where too little is left. Chroma samples are taken to be sited left: every
+    `step[0]` luma columns, in the middle of `step[1]` lines."""
     chroma = picture.cb - picture.cr
     across, down = (
         _shift(
@@ -174,10 +168,9 @@ VIEWER_TOP: Final = 255.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPicture:
-    """A chart as it came back. `luma`, `cb`, `cr` are normalised by the range believed; `codes` is
-    luma in code values of `bit_depth`; `step` is luma samples per chroma sample. `patch_rgb`
-    (patches, 3; 0 to 255) is what a viewer shows that takes code values for what is `believed`, in
-    the chart's own light."""
+    """A chart as it came back. `luma`, `cb`, `cr` are normalised by the range believed; `codes` are
+    luma's; `step` is luma samples per chroma sample. `patch_rgb` (patches, 3; 0 to 255) is what a
+    viewer shows that takes codes for what is `believed`, in the chart's own light."""
 
     pixel_format: str
     bit_depth: int
@@ -197,12 +190,11 @@ def read_picture(
     `viewer_rgb` (lines, samples, 3; 0 to 255), or without one the frame's own planes in float.
     Raises EncodingError when the size is not the chart's."""
     if (frame.width, frame.height) != (chart.width_px, chart.height_px):
-        raise EncodingError(
-            where="chart",
-            what=f"came back as {frame.width}×{frame.height} instead of "
-            f"{chart.width_px}×{chart.height_px}",
-            remedy="Leave this encoding out.",
+        what = (
+            f"came back as {frame.width}×{frame.height} instead of "
+            f"{chart.width_px}×{chart.height_px}"
         )
+        raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
     facts = pixel_format_facts(frame.format.name)
     depth, full = facts.bit_depth, believed.is_full_range
     planes = [plane.astype(np.float64) for plane in planes_of(frame)[:3]]
@@ -272,8 +264,7 @@ def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) ->
 
 
 def delta_e_of_lab(first_lab: colours.Floats, second_lab: colours.Floats) -> colours.Floats:
-    """CIEDE2000 between CIE L*a*b* colours (last axis): Sharma, Wu and Dalal 2005 (Color Res. Appl.
-    30:21-30), as colour-science computes it."""
+    """CIEDE2000 between CIE L*a*b* colours (Sharma, Wu, Dalal 2005, Color Res. Appl. 30:21-30)."""
     from colour.difference import delta_E_CIE2000
 
     return np.asarray(delta_E_CIE2000(first_lab, second_lab))

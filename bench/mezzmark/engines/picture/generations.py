@@ -1,12 +1,11 @@
 """Generations: decode → encode again and again, each compared with the clip itself.
 
-How unlike formats are compared: quality is measured in the clip's own pixel format and size, so a
-decoded picture in another format (4:2:2 from a 4:2:0 clip, 10 bits from 8, a proxy) is first
-converted back to it by the conversion that made it (swscale, bicubic, accurate rounding). Up and
-down again costs a little by itself; it is what a workflow with that encoding would lose, so it is
-left in. Only another range is brought back by the formula, and unrounded for PSNR where chroma is
-alike: swscale's way back adds more error than a good encoding has. Whether a picture came back
-bit-exact is asked in the encoding's own format, against the very planes that entered the encoder.
+Quality is measured in the clip's own pixel format and size: a decoded picture in another one is
+first converted back by the conversion that made it (swscale, bicubic, accurate rounding), which
+costs a little, as a workflow with that encoding would lose. Only another range is brought back by
+the formula, unrounded for PSNR where chroma is alike: swscale's way back adds more error than a
+good encoding has. Whether a picture came back bit-exact is asked of the very planes that entered
+the encoder.
 """
 
 from collections.abc import Callable, Iterator
@@ -109,8 +108,7 @@ class GenerationPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Generation:
-    """One generation's file and what was found out about it; `worst` is None where PSNR was not
-    asked for or nothing differs."""
+    """A generation's file and what was found; `worst` is None without PSNR or a difference."""
 
     path: Path
     found: GenerationQuality
@@ -118,9 +116,8 @@ class Generation:
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
-    """Make and compare every generation in turn; only the newest file and the one before exist. The
-    caller may read a generation's file until it asks for the next. Raises EncodingError when the
-    encoder refuses, or frames are lost."""
+    """Make and compare every generation in turn; a file may be read until the next is asked for.
+    EncodingError when the encoder refuses, or frames are lost."""
     previous: Path | None = None
     frame_count = min(plan.index.frame_count, plan.settings.frames)
     pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=plan.thread_count)

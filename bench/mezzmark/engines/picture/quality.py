@@ -1,8 +1,7 @@
 """Picture quality frame by frame: squared error, SSIM and XPSNR, as libavfilter computes them.
 
-Frames stream through one filter graph, so memory does not grow with the clip. Both sides must be
-of one size and pixel format; how frames of different formats are brought together is the
-caller's choice and is stated there (`mezzmark.engines.picture.generations`).
+Frames stream through one filter graph. Both sides must be of one size and pixel format; who calls
+brings frames of different formats together (`mezzmark.engines.picture.generations`).
 """
 
 import base64
@@ -215,8 +214,7 @@ class WorstPair:
 
 
 def cut_worst(worst: WorstPair, before: MediaFacts, after: MediaFacts) -> WorstFrame:
-    """Both views of the tile with the largest squared error, from the sums of half tiles, on whose
-    grid tiles lie."""
+    """Both views of the tile with the largest squared error, on a grid of half tiles."""
     left, right = as_viewed(worst.before, before), as_viewed(worst.after, after)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
     wide, high = max(1, across // 2), max(1, down // 2)

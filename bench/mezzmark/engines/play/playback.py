@@ -1,12 +1,9 @@
 """The play, streams and editors tasks: pictures in real time, decoded a few ahead, and when each
-was ready.
+was ready. Backwards a whole group is decoded at once and held while the one after it is shown.
 
-When a picture is due is known, and a further one is decoded when an earlier one has had its time.
-Backwards a whole group is decoded at once and held while the group after it is shown.
-
-Streams play one file. An editor is a process with a file of its own: a copy in the trial's scratch
-folder, which has reached the storage before any clock starts. The file cache holds pages by file,
-so that nobody is served what another has read. Long because all of them play by the same loop.
+Streams play one file. An editor is a process with a copy in the trial's scratch folder, which has
+reached the storage before any clock starts: the file cache holds pages by file, so nobody is served
+what another has read. Long because all of them play by the same loop.
 """
 
 import os
@@ -165,9 +162,8 @@ def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
 
 def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
     """Search for the number of streams, or of editors, that are served at once. A decoder that
-    cannot be opened beside the others, as hardware with too few sessions, ends the search upwards
-    and is told. Raises FootageError and EngineError where not even one can. Several machines search
-    together: each knows what all came to, and goes the same way."""
+    cannot be opened beside others, as hardware with few sessions, ends the search upwards. Raises
+    FootageError and EngineError where not even one can. Several machines search together."""
     if job.hosts > 1 and job.gate is None:
         what = f"these editors sit at {job.hosts} machines"
         remedy = "Measure them with mezzmark fleet measure --together, or leave `hosts` out."
@@ -309,9 +305,8 @@ def _stream(
     index: FrameIndex,
     meet: Callable[[], object],
 ) -> Stream:
-    """One of `count`, from a place of its own, so that their key frames do not coincide; round and
-    round where the clip is shorter. Of streams the first one's pictures are proved, of editors
-    all."""
+    """One of `count`, from a place of its own, so that their key frames do not coincide, round and
+    round. Of streams the first one's pictures are proved, of editors all."""
     witness = Witness(job, index, player)
     is_proved = number == 0 or job.task == "editors"
     loop = PlayLoop(player, index, witness.saw if is_proved else lambda *_: None)

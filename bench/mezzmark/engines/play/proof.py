@@ -1,10 +1,9 @@
 """Which frame a decoded picture is, and whether a view at which the clock stops is of it; untimed.
 
-A picture is held against what an independent decode found. A view must equal, sample by sample,
-what another converter makes of the picture, which tells it from the view of a neighbour; and its
-colours must be about those that the standards' equations give for the picture's own samples, since
-a fault of the conversion is in both. (A range taken wrongly is seen, a matrix taken wrongly only in
-strong colours.)
+A picture is held against an independent decode. A view must equal, sample by sample, what another
+converter makes of the picture, and its colours must be about those of the standards' equations,
+since a fault of the conversion is in both. (A range taken wrongly is seen, a matrix only in strong
+colours.)
 """
 
 import math
@@ -77,8 +76,7 @@ def picture_verifier(
 
 
 def _reduced_index(media: MediaReference, index: FrameIndex, lowres: int) -> FrameIndex:
-    """The index of the smaller pictures, by a sequential decode at that size; kept beside the
-    other one."""
+    """The index of the smaller pictures, by a sequential decode; kept beside the other one."""
     kept = Path(media.index_path).with_suffix(f".lowres-{lowres}.json")
     if not kept.exists():
         until_s = float((index.pts[-1] - index.pts[0] + 1) * index.time_base)
@@ -155,10 +153,9 @@ class FrameVerifier:
 
 
 class ViewVerifier:
-    """Says whether a view is that of a picture of this file, `height_px` high; `thread_count` makes
-    no difference to a conversion but its time. Views found right are known by their digests, which
-    `keep` leaves beside the index: a view that equals the one of the same frame is as right, and no
-    other conversion is made."""
+    """Says whether a view is that of a picture of this file, `height_px` high. Views found right
+    are known by their digests, which `keep` leaves beside the index: one that equals that of the
+    same frame is as right, and no other conversion is made."""
 
     def __init__(
         self, media: MediaReference, frame_count: int, height_px: int, thread_count: int = 1
