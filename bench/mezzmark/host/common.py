@@ -169,9 +169,8 @@ class HostWatch:
 
 
 def cpu_shares(before: dict[str, float], after: dict[str, float]) -> dict[str, float | None]:
-    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds. `guest`
-    time is part of `user` already (proc(5)) and not counted again. Steal is time in which a virtual
-    machine wanted to run and was not let; it counts as neither busy nor idle."""
+    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds. `guest` is
+    part of `user` (proc(5)). Steal, when a virtual machine was not let run, is neither."""
     spans = {
         key: max(0.0, after[key] - before[key])
         for key in after
@@ -255,8 +254,7 @@ def _slept_ns() -> int:
 
 @contextmanager
 def paused_collector() -> Iterator[None]:
-    """Python looks for no cycles here: where thousands of objects are made that hold none, that
-    takes a third of the time."""
+    """No search for cycles: it takes a third of the time where thousands of objects are made."""
     was_enabled = gc.isenabled()
     gc.disable()
     try:

@@ -27,7 +27,11 @@ def find_files(patterns: Sequence[str]) -> tuple[FoundFile, ...]:
             matches = glob.glob(str(path), recursive=True)
             files = [(file, Path(file).name) for file in sorted(matches) if os.path.isfile(file)]
         if not files:
-            _refuse(pattern, path)
+            where = "" if path.is_absolute() else f"; it was looked for in {Path.cwd()}"
+            is_glob = glob.has_magic(pattern)
+            what = "no file fits this pattern" if is_glob else "there is no such file"
+            what = "no file lies in this folder" if os.path.isdir(path) else what
+            raise FootageError(where=pattern, what=what, remedy=f"Check the path{where}.")
         for file, name in files:
             key = os.path.abspath(file)
             if key not in found or is_named:
@@ -49,17 +53,8 @@ def _walk(folder: Path) -> Iterator[str]:
     yield from failed
 
 
-def _refuse(pattern: str, path: Path) -> None:
-    where = "" if path.is_absolute() else f"; it was looked for in {Path.cwd()}"
-    what = "no file fits this pattern" if glob.has_magic(pattern) else "there is no such file"
-    if os.path.isdir(path):
-        what = "no file lies in this folder"
-    raise FootageError(where=pattern, what=what, remedy=f"Check the path{where}.")
-
-
 def name_clips(name: str, shots: Sequence[Shot]) -> dict[str, Shot]:
-    """Clip name → shot, one clip a shot: `name` for a single one, else `name/file name`, with a
-    number where two files of different folders share it."""
+    """Clip name → shot: `name` for a single one, else `name/file name`, numbered if shared."""
     if len(shots) == 1:
         return {name: shots[0]}
     named: dict[str, Shot] = {}

@@ -123,8 +123,7 @@ def plan_round(
 
 
 def count_trials(cells: Sequence[PlannedCell], seed: int) -> tuple[Counter[str], Counter[str]]:
-    """By task, how many trials every round has, and how many come once, with the first: those that
-    are judged, and at most so many pilot trials (`pilot`)."""
+    """By task, trials of every round, and those that come once: judged, or (at most) `pilot`."""
     first, later = (
         Counter(one.arm if one.arm == "pilot" else one.cell.task for one in plan)
         for plan in (plan_round(cells, 0, seed), plan_round(cells, 1, seed))

@@ -4,7 +4,7 @@ What cannot be made (a frame size the codec does not know, an encoder that fails
 is noted with its reason, and the run goes on with the rest.
 """
 
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,8 +36,7 @@ from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import Dispatch
 
 PREPARE_THREADS = 4
-"""The same on every machine: some encoders give another picture for another number of threads, and
-runs of two machines can only be compared on the same files."""
+"""Everywhere the same: some encoders give another picture for another number of threads."""
 
 PICTURES_LIMIT_BYTES = 8_000_000_000
 """What all stored pictures of a run may take, in equal parts; beyond that every trial decodes."""
@@ -125,7 +124,9 @@ def prepare_footage(
         return jobs
 
     first: dict[Step, Job] = {(clip, ORIGINAL): job for clip, job in originals.items()}
-    answers = yield from perform_all(first, follow, _patient(dispatch), total, elsewhere)
+    answers = yield from perform_all(
+        first, follow, lambda job: dispatch(job, SILENCE_S), total, elsewhere
+    )
     for clip, job in originals.items():
         _add_results(footage, clip, answers, formats, is_own=isinstance(job, PrepareOwnJob))
     if not footage.clips:
@@ -178,9 +179,8 @@ def _list_originals(
     for spec in scenario.clips:
         if spec.recipe is not None:
             footage.shares[spec.name] = spec.share
-            jobs[spec.name] = PrepareOriginalJob(
-                clip=spec, seed=clip_seed(spec.name, scenario.seed), cache_dir=str(cache_dir)
-            )
+            seed = clip_seed(spec.name, scenario.seed)
+            jobs[spec.name] = PrepareOriginalJob(clip=spec, seed=seed, cache_dir=str(cache_dir))
             continue
         shots = yield from _find_shots(spec, dispatch, footage)
         named = name_clips(spec.name, shots)
@@ -190,17 +190,10 @@ def _list_originals(
                 remedy = "Name one of the two clips in the scenario otherwise."
                 raise ScenarioError(where=f'clip "{clip}"', what=what, remedy=remedy)
             footage.shares[clip] = spec.share and spec.share / len(named)
-            jobs[clip] = PrepareOwnJob(
-                media_path=str(Path(shot.path).absolute()),
-                excerpt_s=None if spec.excerpt_s == "all" else spec.excerpt_s,
-                cache_dir=str(cache_dir),
-            )
+            path, cache = str(Path(shot.path).absolute()), str(cache_dir)
+            excerpt_s = None if spec.excerpt_s == "all" else spec.excerpt_s
+            jobs[clip] = PrepareOwnJob(media_path=path, excerpt_s=excerpt_s, cache_dir=cache)
     return jobs
-
-
-def _patient(dispatch: Dispatch) -> Callable[[Job], Iterator[Answer]]:
-    """Asks a worker for as long as a preparation may be silent."""
-    return lambda job: dispatch(job, SILENCE_S)
 
 
 def _find_shots(
@@ -211,8 +204,9 @@ def _find_shots(
     if all(file.is_named for file in files):
         return tuple(Shot(path=file.path) for file in files)
     step = (spec.name, ORIGINAL)
+    jobs: dict[Step, Job] = {step: SortFilesJob(files=files)}
     answers = yield from perform_all(
-        {step: SortFilesJob(files=files)}, lambda *_: {}, _patient(dispatch), 1
+        jobs, lambda *_: {}, lambda job: dispatch(job, SILENCE_S), total=1
     )
     answer = answers[step]
     if not isinstance(answer, SortedFiles):
@@ -255,9 +249,8 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
 
     index = read_frame_index(made.media.index_path)
     footage.media[clip, encoding] = made.media
-    footage.frame_counts[clip] = min(
-        made.frame_count, footage.frame_counts.get(clip, made.frame_count)
-    )
+    known = footage.frame_counts.get(clip, made.frame_count)
+    footage.frame_counts[clip] = min(made.frame_count, known)
     footage.media_manifests.append(
         MediaManifest(
             clip=clip,

@@ -92,9 +92,8 @@ class Rounds:
             self._named[played_alike(trial.cell)] = trial.player
 
     def _note_blocks(self, trial: Trial) -> int:
-        """Settle how many blocks the rounds to come play, and how much longer they take for it. The
-        first round in which a cell finished is its pilot, with one block, and decides by its time;
-        in all later ones the number is that of their trials, in a resumed run too."""
+        """Settle how many blocks later rounds play, and how much longer that takes: by the time of
+        the cell's first finished round, its pilot of one block, or as later trials have it."""
         if not isinstance(trial.measurement, ScrubMeasurement) or trial.arm == "pilot":
             return 0
         pilot_round, known = self._blocks.get(trial.cell, (trial.round_index, 0))
@@ -115,8 +114,7 @@ class Rounds:
         return planned.model_copy(update={"blocks": blocks})
 
     def with_player(self, planned: PlannedTrial) -> PlannedTrial:
-        """The trial with the player that was named for its cell when all pilot trials were over;
-        the first that may be named where none of them could play."""
+        """The trial with its cell's named player; the first that may be if none could play."""
         settings = self.scenario.settings(ScrubSettings)
         if planned.arm == "pilot" or planned.cell.setting["player"] != BEST or settings is None:
             return planned
@@ -127,8 +125,7 @@ class Rounds:
         return planned.model_copy(update={"player": self._named[alike]})
 
     def is_left_out(self, planned: PlannedTrial) -> bool:
-        """Whether it is not measured when its turn has come: its cell was given up, or its player
-        fell behind the others in earlier passes of pilot trials."""
+        """Whether its cell was given up, or its player fell behind in earlier pilot passes."""
         if planned.arm != "pilot" or self.is_given_up(planned):
             return self.is_given_up(planned)
         pilot_count = sum(cell.arm == "pilot" for cell in self._cells)
@@ -206,8 +203,7 @@ class Rounds:
         return total_ns / NS_PER_S * max(1.0, overhead)
 
     def time_left(self, left: Sequence[PlannedTrial]) -> dict[str, float]:
-        """`eta_s` and `minimum_eta_s` of the event TrialStarted, when `left` is to be done of its
-        round; nothing while nothing is known."""
+        """Estimates of the event TrialStarted with so much `left`; nothing while unknown."""
         index = left[0].round_index
         if (found := self.forecast(index + 1, left)) is None:
             return {}
@@ -260,9 +256,8 @@ class Rounds:
         if all(map(self.is_given_up, timed)):
             return "no cell can be measured: each failed again and again"
         if round_count >= scenario.rounds:
-            return (
-                "the 1 round is done" if round_count == 1 else f"all {round_count} rounds are done"
-            )
+            done = "the 1 round is" if round_count == 1 else f"all {round_count} rounds are"
+            return f"{done} done"
         if round_count < scenario.minimum_rounds:
             return ""
         if round_count % PAIR_ROUNDS == 0 and (enough := self._stop_when(self.trials)):
@@ -272,9 +267,8 @@ class Rounds:
             return ""
         took = f"{count_text(round_count, 'round')} took {elapsed_s:.0f} s"
         if elapsed_s > budget_s:
-            took += (
-                f", and no fewer than {scenario.minimum_rounds} are measured whatever the budget"
-            )
+            least = f"no fewer than {scenario.minimum_rounds} are measured whatever the budget"
+            took += f", and {least}"
         return f"another round would end after the time budget of {budget_s:g} s ({took})"
 
 
@@ -291,8 +285,7 @@ def _decoder_of(one: PlannedTrial | Trial) -> tuple[str | int | None, ...]:
 
 
 def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:
-    """What a block takes once the decoder is warm: the first move of a trial, which is slower,
-    would weigh more in a pilot of one block than in the trials to come."""
+    """What a block takes without the trial's first move, slower, and rarer in trials to come."""
     latencies = latencies_ms(measured)
     warm = latencies[1:] if latencies.size > 1 else latencies
     return float(warm.mean()) * NS_PER_MS * latencies.size / blocks
@@ -314,8 +307,7 @@ def count_blocks(scenario: Scenario, *, block_ns: float) -> int:
 
 
 def stop_at_precision(scenario: Scenario) -> StopWhen:
-    """The usual rule: no cell's interval is wider than ± the scenario's share of its figure, now
-    and at the look before."""
+    """No cell's interval is wider than ± the scenario's share, now and a look before."""
     from mezzmark.decide.estimate.pooling import worst_relative_half_width
     from mezzmark.statistics.spread import is_precise, look_points
 

@@ -73,16 +73,14 @@ def run_scenario(
     changed if that makes it another run. `dispatch` stands in for worker processes here, or is
     `Elsewhere`, `stop_when` for the stop by precision, `footage` for what would be prepared."""
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
-    is_new = not run_dir.exists()
+    is_new, elsewhere = not run_dir.exists(), dispatch if isinstance(dispatch, Elsewhere) else None
     run_store.reserve_run_dir(run_dir, resume=resume)
     with (
         run_store.lock_folder(run_dir),
         start.clean_start(run_dir, is_new=is_new),
         start.trap_signals() as flag,
         closing(AheadWorkers(flag.is_set)) as workers,
-        cleared(
-            scenario.roots, run_dir, dispatch if isinstance(dispatch, Elsewhere) else None
-        ) as left,
+        cleared(scenario.roots, run_dir, elsewhere) as left,
     ):
         is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
@@ -128,9 +126,8 @@ class _Session:
                     forecast = rounds.forecast(round_index + 1)
                     yield from filter(None, [forecast])
             round_index += 1
-        run_store.write_manifest(
-            self.run_dir, self.manifest.model_copy(update={"stop_reason": reason})
-        )
+        stopped = self.manifest.model_copy(update={"stop_reason": reason})
+        run_store.write_manifest(self.run_dir, stopped)
         own_files.clear_marked(self.run_dir, own_files.SCRATCH_PREFIX)
         yield events.Stopped(reason=reason)
 
@@ -162,18 +159,16 @@ class _Session:
 
     def _trial(self, planned: PlannedTrial) -> Trial:
         self._raise_if_stopped()
+        lasting_s = 60 * (planned.cell.setting["minutes"] or 0)
+        timeout_s = self.rounds.scenario.trial_timeout_s + lasting_s
         with run_store.scratch_folder(self.run_dir) as folder:
             job = describe_job(planned, self.rounds.scenario, self.footage, scratch_dir=str(folder))
-            return self._perform(planned, job)
-
-    def _perform(self, planned: PlannedTrial, job: Job) -> Trial:
-        try:
-            lasting_s = 60 * (planned.cell.setting["minutes"] or 0)
-            done = self.perform(job, self.rounds.scenario.trial_timeout_s + lasting_s)
-        except KeyboardInterrupt:
-            self.flag.signal_name = "SIGINT"
-            self._raise_if_stopped()
-            raise
+            try:
+                done = self.perform(job, timeout_s)
+            except KeyboardInterrupt:
+                self.flag.signal_name = "SIGINT"
+                self._raise_if_stopped()
+                raise
         answer = done.answer
         if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
             self._raise_if_stopped()
@@ -184,12 +179,10 @@ class _Session:
 
     def _raise_if_stopped(self) -> None:
         if self.flag.is_set():
-            raise InterruptedRunError(
-                where=str(self.run_dir),
-                what=f"stopped by {self.flag.signal_name}; "
-                f"{len(self.rounds.trials)} finished trials are on disk",
-                remedy="The same command with --resume and this --out resumes from there.",
-            )
+            on_disk = f"{len(self.rounds.trials)} finished trials are on disk"
+            what = f"stopped by {self.flag.signal_name}; {on_disk}"
+            remedy = "The same command with --resume and this --out resumes from there."
+            raise InterruptedRunError(where=str(self.run_dir), what=what, remedy=remedy)
 
 
 def describe_job(

@@ -67,9 +67,8 @@ def measure_self_test(
     cache_dir: Path,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
 ) -> NDArray[np.float64]:
-    """Median latencies in ns, shape (arms, comparisons, rounds). The first two arms are identical;
-    each further one is delayed by a planned fraction. The arms of a round replay the same requests
-    in fresh processes, in shuffled order; each takes about half a second."""
+    """Median latencies in ns, shape (arms, comparisons, rounds). The first two arms are identical,
+    others delayed as planned; those of a round replay the same requests, shuffled."""
     media, frame_count = _prepare(plan, cache_dir, on_progress)
     rng = np.random.default_rng(plan.seed)
     fractions = (0.0, 0.0, *plan.planted_fractions)
@@ -88,7 +87,10 @@ def measure_self_test(
                 viewer_height_px=SCRUB.viewer_heights_px[0],
                 injected_slowdown_fraction=fractions[arm],
             )
-            costs[arm, comparison, round_index] = _median_latency(job)
+            found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
+            assert isinstance(found, scrub.ScrubMeasurement)
+            spans = zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
+            costs[arm, comparison, round_index] = median(map(sum, spans))
             done += 1
             message = f"comparison {comparison + 1} of {plan.comparison_count}"
             on_progress(message, done / costs.size)
@@ -100,21 +102,11 @@ def _prepare(
 ) -> tuple[MediaReference, int]:
     on_progress("making a short clip", 0.0)
     original = PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir))
-    encoded = PrepareEncodingJob(
-        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S).media,
-        encoding=find_encoding(ENCODING_NAME),
-        thread_count=1,
-        cache_dir=str(cache_dir),
-    )
+    source = _answer(original, PreparedMedia, PREPARE_TIMEOUT_S).media
+    how = {"encoding": find_encoding(ENCODING_NAME), "thread_count": 1, "cache_dir": str(cache_dir)}
+    encoded = PrepareEncodingJob(source=source, **how)
     made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S)
     return made.media, made.frame_count
-
-
-def _median_latency(job: scrub.ScrubJob) -> float:
-    found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
-    assert isinstance(found, scrub.ScrubMeasurement)
-    spans = zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
-    return median(map(sum, spans))
 
 
 def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
@@ -145,8 +137,7 @@ def probe_hardware(
     dispatch: Dispatch = run_worker,
     devices: Sequence[str] | None = None,
 ) -> Iterator[HardwareDecode]:
-    """What came of each kind of file on `devices`, all that this FFmpeg build knows unless given;
-    what cannot be encoded here is not tried."""
+    """What came of each kind of file on `devices` (all), but those not encodable here."""
     from mezzmark.engines.play.player import DEVICES
 
     entries = sorted((e for e in ENTRIES if e.name in TRIED), key=lambda e: TRIED.index(e.name))
@@ -187,8 +178,7 @@ def _decode(device: str, made: PreparedMedia, dispatch: Dispatch) -> HardwareDec
     if isinstance(answer, Measured) and isinstance(answer.measurement, scrub.ScrubMeasurement):
         proofs = set(scrub.shown_proof(answer.measurement))
         if proofs != {"missing"}:
-            return HardwareDecode(
-                **found, outcome="right" if proofs <= set(scrub.PROVED) else "wrong"
-            )
+            outcome = "right" if proofs <= set(scrub.PROVED) else "wrong"
+            return HardwareDecode(**found, outcome=outcome)
     reason = getattr(answer, "what", "") or getattr(answer, "reason", "no picture came")
     return HardwareDecode(**found, outcome="refused", reason=reason)

@@ -166,17 +166,10 @@ def open_run(
 
 
 CHANGEABLE_LIMITS = {
-    "title",
-    "description",
-    "rounds",
-    "minimum_rounds",
-    "precision_fraction",
-    "time_budget_s",
-    "trial_timeout_s",
-    "choose",
+    *("title", "description", "rounds", "minimum_rounds", "precision_fraction"),
+    *("time_budget_s", "trial_timeout_s", "choose"),
 }
-"""Scenario keys that say how long to measure, or nothing at all of what; a resumed run may have
-other ones, for the order of its rounds does not depend on them."""
+"""Scenario keys of how long to measure, or of nothing measured; a resumed run may change them."""
 
 SHOWN_DIFFERENCES = 3
 """More than so many are counted, not listed: the first ones say which run it is."""

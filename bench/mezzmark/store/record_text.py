@@ -65,8 +65,7 @@ def parse_manifest(text: bytes, *, where: str) -> Manifest:
 
 
 def _is_beginning(text: bytes) -> bool:
-    """Whether a text is the beginning of JSON, cut within a letter or not. After a power cut zeros
-    may stand for what was not written."""
+    """Whether it is the beginning of JSON; after a power cut zeros may follow."""
     try:
         decoded = getincrementaldecoder("utf-8")().decode(text.rstrip(b"\0\n"))
         from_json(decoded or "{", allow_partial="trailing-strings")

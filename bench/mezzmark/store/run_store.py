@@ -1,17 +1,19 @@
-"""A run on disk: `manifest.json` and the append-only `trials.jsonl`, as in results/README.md.
+"""A run on disk: `manifest.json` and the append-only `trials.jsonl`, as in results/README.md; and
+checks of a fleet, a run in each `OUT/<when>/<host>/`. Long, for nothing else knows these folders.
 
-A trial is either on disk whole or not at all: its line is appended in one write, flushed and
-synchronised before anyone is told. A process killed in the middle of a write leaves a torn last
-line, which no reader takes for a trial: no beginning of a JSON object is itself valid JSON.
+A trial's line is appended in one write and synchronised before anyone is told. A killed process
+leaves a torn last line, which no reader takes for a trial: no beginning of JSON is valid JSON.
 """
 
 import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from typing import Final
 
 from mezzmark import own_files
 from mezzmark.host.common import paused_collector
@@ -77,8 +79,7 @@ def lock_folder(
 
 
 def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
-    """Make the folder of a run; True when a run to be resumed lies in it. DestinationError when
-    something stands there and `resume` was not asked for."""
+    """Make a run's folder; True if one to be resumed lies in it. DestinationError if else."""
     with own_files.translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
@@ -109,8 +110,7 @@ def _names_in(folder: Path) -> set[str]:
 
 
 def _is_unfinished(name: str) -> bool:
-    """Whether a run leaves a file of this name when it is stopped before its manifest is written.
-    A scratch folder is none of it: it is made for the first trial."""
+    """Whether a run that is stopped before its manifest is written leaves such a file."""
     return name == LOCK_NAME or own_files.is_beginning_of(name, MANIFEST_NAME)
 
 
@@ -243,3 +243,65 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
         what = f"cannot be read ({error.strerror})"
         remedy = "Check the storage and the file's permissions."
         raise RunError(where=str(path), what=what, remedy=remedy) from None
+
+
+_NAME: Final = "%Y%m%dT%H%M%SZ"
+_PATTERN: Final = f"{'[0-9]' * 8}T{'[0-9]' * 6}Z"
+
+LOOKED_BACK: Final = 8
+"""Earlier runs of a host that are read: some may not compare, and more take long to read."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checks:
+    """The newest check, each host's runs in it and before, in order, and what is unreadable."""
+
+    name: str
+    newest: dict[str, Run] = field(default_factory=dict)
+    earlier: dict[str, list[Run]] = field(default_factory=dict)
+    faults: list[str] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
+
+
+def new_check(out: Path) -> Path:
+    """The folder of a check that begins now (UTC)."""
+    return out / f"{datetime.now(UTC):{_NAME}}"
+
+
+def begun_check(out: Path) -> Path | None:
+    """The folder of the check that began last, if only that."""
+    return max((path for path in out.glob(_PATTERN) if path.is_dir()), default=None)
+
+
+def newest_check(out: Path) -> Path | None:
+    """The folder of the last check that has any run."""
+    return max((path.parent.parent for path in _manifests(out)), default=None)
+
+
+def read_checks(out: Path) -> Checks:
+    """What lies in the folder, runs going by their checks' names; RunError where that is none."""
+    last = newest_check(out)
+    if last is None:
+        remedy = "Name the --out of an earlier `mezzmark fleet check`."
+        raise RunError(where=str(out), what="no check of a fleet lies here", remedy=remedy)
+    checks, by_host = Checks(name=last.name), dict[str, list[Path]]()
+    for path in sorted(_manifests(out)):
+        by_host.setdefault(path.parent.name, []).append(path.parent)
+    for host, run_dirs in by_host.items():
+        for run_dir in run_dirs[-LOOKED_BACK - 1 :]:
+            is_newest = run_dir.parent == last
+            try:
+                run = replace(read_run(run_dir), run_dir=Path(run_dir.parent.name))
+            except RunError as fault:
+                told = checks.faults if is_newest else checks.left_out
+                told.append(f"{fault.where}: {fault.what}")
+                continue
+            if is_newest:
+                checks.newest[host] = run
+            else:
+                checks.earlier.setdefault(host, []).append(run)
+    return checks
+
+
+def _manifests(out: Path) -> Iterator[Path]:
+    return out.glob(f"{_PATTERN}/*/{MANIFEST_NAME}")

@@ -56,8 +56,7 @@ def scenario_names() -> tuple[str, ...]:
 
 
 def find_scenario(scenario: str | Path) -> Path:
-    """The file of a path or of a shipped scenario or shop; a local file wins. ScenarioError if
-    none."""
+    """The file of a path, or of a shipped scenario or shop; ScenarioError if there is none."""
     path = Path(scenario)
     if path.is_file():
         return path
@@ -162,12 +161,10 @@ def read_scenario(
         if isinstance(root, dict) and isinstance(root.get("path"), str):
             root["path"] = str(path.parent / os.path.expanduser(root["path"]))
     if footage and not is_asked_for:
-        raise ScenarioError(
-            where=path.name,
-            what="--footage was passed but no clip of this scenario asks for it",
-            remedy=f'Write files = ["{FOOTAGE_PLACEHOLDER}"] in a [[clips]] table, '
-            "or use the scenario own-footage",
-        )
+        what = "--footage was passed but no clip of this scenario asks for it"
+        remedy = f'Write files = ["{FOOTAGE_PLACEHOLDER}"] in a [[clips]] table'
+        remedy += ", or use the scenario own-footage"
+        raise ScenarioError(where=path.name, what=what, remedy=remedy)
     data |= {key: value for key, value in (changes or {}).items() if value is not None}
     return build_scenario(data, source=path.name, text=text)
 
@@ -222,8 +219,7 @@ def read_shop(path: Path) -> Shop:
 
 
 def read_needs(path: Path) -> ChooseSettings:
-    """Needs and wishes in a file that a team shares: the keys of `[choose]`, at its top or in a
-    table of that name. Raises ScenarioError as `read_shop`."""
+    """Needs that a team shares: `[choose]`, or its keys alone. Raises as `read_shop`."""
     text, data = read_toml(Path(path))
     inner = data["choose"] if data.keys() == {"choose"} else data
     return _validated(ChooseSettings, inner, source=Path(path).name, text=text)

@@ -153,9 +153,8 @@ def require_encoder(encoding: Encoding) -> None:
 
 
 def probe_encoding(encoding: Encoding) -> EncoderFault | None:
-    """What goes wrong when two small pictures are encoded so. A build may list an encoder that its
-    machine cannot open. One that refuses our usual small size is tried at a usual large one, one of
-    few sizes at its first: at others it may crash. The container is not tried."""
+    """What goes wrong when two small pictures are encoded so, or, if refused, larger ones: a build
+    may list an encoder that cannot be opened. One of few sizes may crash at others."""
     sizes = encoding.frame_sizes[:1] or (_PROBE_SIZE, _LARGE_PROBE_SIZE)
     faults = [fault := _try_size(encoding, sizes[0])]
     faults += [_try_size(encoding, size) for size in sizes[1:] if fault]
@@ -213,10 +212,8 @@ def _like_encoders(name: str) -> str:
     """Video encoders of this FFmpeg with like names, or else those that the catalogue uses."""
     near = nearest(name, sorted(av.codecs_available), count=10 * _SHOWN)
     here = ", ".join(filter(_is_video_encoder, dict.fromkeys(e.encoder for e in ENTRIES)))
-    return (
-        _did_you_mean(list(filter(_is_video_encoder, near)))
-        or f"No encoder has a like name; among those that are here: {here}."
-    )
+    like = _did_you_mean(list(filter(_is_video_encoder, near)))
+    return like or f"No encoder has a like name; among those that are here: {here}."
 
 
 def _did_you_mean(names: list[str]) -> str:
@@ -232,8 +229,7 @@ def _is_video_encoder(name: str) -> bool:
 
 
 def _options(encoder: str) -> "Iterator[CodecOption]":
-    """The encoder's own options, then those that all encoders share; none before PyAV 18.1, which
-    was the first to tell them."""
+    """The encoder's own options, then general ones; none before PyAV 18.1, which tells none."""
     supported = getattr(av.CodecContext.create(encoder, "w"), "supported_options", None)
     if supported is None:
         return
@@ -275,15 +271,11 @@ def _configure(
     context.gop_size = encoding.keyframe_interval
     context.max_b_frames = encoding.b_frames
     context.bit_rate = encoding_bitrate_bps(encoding, *size, frame_rate)
-    thread_options = {
-        key: value.replace("{threads}", str(thread_count))
-        for key, value in encoding.thread_options.items()
-    }
+    count = str(thread_count)
+    shared = {k: v.replace("{threads}", count) for k, v in encoding.thread_options.items()}
     # Where both speak of one option ("x265-params"), the encoding's own part comes last and wins.
-    context.options = thread_options | {
-        key: f"{thread_options[key]}:{value}" if key in thread_options else value
-        for key, value in encoding.options.items()
-    }
+    own = {k: f"{shared[k]}:{v}" if k in shared else v for k, v in encoding.options.items()}
+    context.options = shared | own
 
 
 @contextmanager
@@ -299,9 +291,8 @@ def _quiet() -> Iterator[None]:
 
 
 def _restore_ordinary_scheduling() -> None:
-    """Put all threads of this process back among the machine's others (Linux). libsvtav1 run by
-    root makes its threads, and the one that opens it, real-time threads that push everything else
-    off the cores: no measurement beside or after it would mean anything."""
+    """Put all threads back among the machine's others (Linux): libsvtav1 run by root makes its own,
+    and the one that opens it, real-time threads that push everything else off the cores."""
     if sys.platform != "linux":
         return
     for task in Path("/proc/self/task").iterdir():

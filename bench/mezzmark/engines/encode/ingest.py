@@ -75,38 +75,31 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
         made = ingest_all(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     clips, later = made[: len(job.sources)], made[len(job.sources) :]
     release_ns = min(clip.start_ns for clip in made)  # a later one's worker may have been quicker
-    return Measured(
-        measurement=IngestMeasurement(
-            clips=tuple(source.clip for source in job.sources),
-            width_px=tuple(clip.size[0] for clip in clips),
-            height_px=tuple(clip.size[1] for clip in clips),
-            source_bytes=tuple(
-                Path(source.media.media_path).stat().st_size for source in job.sources
-            ),
-            **{
-                name: tuple(getattr(clip, name) for clip in clips)
-                for name in ("frame_count", "worker_index", "cpu_ns", "file_bytes")
-            },
-            **{
-                name: tuple(getattr(clip, name) - release_ns for clip in clips)
-                for name in ("start_ns", "encoded_ns", "end_ns")
-            },
-            is_verified=(True,) * len(clips),
-            worker_count=job.job_count,
-            wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),
-            lasting_ns=round(job.lasting_s * NS_PER_S),
-            later_clip=tuple(clip.clip_index for clip in later),
-            later_start_ns=tuple(clip.start_ns - release_ns for clip in later),
-            later_end_ns=tuple(clip.end_ns - release_ns for clip in later),
-            moments=tuple(
-                one.model_copy(update={"at_ns": one.at_ns - release_ns})
-                for one in moments
-                if one.at_ns >= release_ns
-            ),
+    told = ("frame_count", "worker_index", "cpu_ns", "file_bytes")
+    timed = ("start_ns", "encoded_ns", "end_ns")
+    sizes = [Path(source.media.media_path).stat().st_size for source in job.sources]
+    measurement = IngestMeasurement(
+        clips=tuple(source.clip for source in job.sources),
+        width_px=tuple(clip.size[0] for clip in clips),
+        height_px=tuple(clip.size[1] for clip in clips),
+        source_bytes=tuple(sizes),
+        **{name: tuple(getattr(clip, name) for clip in clips) for name in told},
+        **{name: tuple(getattr(clip, name) - release_ns for clip in clips) for name in timed},
+        is_verified=(True,) * len(clips),
+        worker_count=job.job_count,
+        wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),
+        lasting_ns=round(job.lasting_s * NS_PER_S),
+        later_clip=tuple(clip.clip_index for clip in later),
+        later_start_ns=tuple(clip.start_ns - release_ns for clip in later),
+        later_end_ns=tuple(clip.end_ns - release_ns for clip in later),
+        moments=tuple(
+            one.model_copy(update={"at_ns": one.at_ns - release_ns})
+            for one in moments
+            if one.at_ns >= release_ns
         ),
-        process=read_process_facts(),
-        flags=("not_cold",) * (not all(dropped)),
     )
+    flags = ("not_cold",) * (not all(dropped))
+    return Measured(measurement=measurement, process=read_process_facts(), flags=flags)
 
 
 def _heat_moment(at_ns: int) -> HeatMoment:

@@ -74,7 +74,16 @@ def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: in
         for worker in workers:
             if worker.is_alive():
                 worker.kill()
-    return _results(answers, [worker.exitcode for worker in workers])
+    for answer in answers.values():
+        if isinstance(answer, MezzmarkError | OSError):
+            raise answer
+    for number, worker in enumerate(workers):
+        if number not in answers:
+            where = f"job {number + 1} of {worker_count}"
+            what = f"its process ended without a result (exit status {worker.exitcode})"
+            remedy = "Try fewer jobs or frames; if it happens again, leave the encoding out."
+            raise EngineError(where=where, what=what, remedy=remedy)
+    return [answers[number] for number in range(worker_count)]
 
 
 def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, Any]:
@@ -90,20 +99,6 @@ def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, A
                 pool.barrier.abort()
             receiver.close()
     return answers
-
-
-def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]:
-    for answer in answers.values():
-        if isinstance(answer, MezzmarkError | OSError):
-            raise answer
-    for number, exit_code in enumerate(exit_codes):
-        if number not in answers:
-            raise EngineError(
-                where=f"job {number + 1} of {len(exit_codes)}",
-                what=f"its process ended without a result (exit status {exit_code})",
-                remedy="Try fewer jobs or frames; if it happens again, leave the encoding out.",
-            )
-    return [answers[number] for number in range(len(exit_codes))]
 
 
 def _serve(

@@ -60,10 +60,8 @@ def run_kernel(job: KernelJob, clock_ns: Callable[[], int]) -> Measured:
         start_ns = clock_ns()
         work(values, source, target)
         wall_ns.append(clock_ns() - start_ns)
-    return Measured(
-        measurement=KernelMeasurement(wall_ns=tuple(wall_ns[WARM_UP_REPEATS:])),
-        process=read_process_facts(),
-    )
+    measurement = KernelMeasurement(wall_ns=tuple(wall_ns[WARM_UP_REPEATS:]))
+    return Measured(measurement=measurement, process=read_process_facts())
 
 
 def work(

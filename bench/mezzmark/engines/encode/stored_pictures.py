@@ -82,9 +82,8 @@ def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> Prep
     Raises DiskFullError where they are more than `job.limit_bytes` or a quarter of the free room,
     EncodingError for a pixel format that has no planes of whole numbers."""
     index = first_frames(read_frame_index(job.source.index_path), job.frame_count)
-    needed_bytes = HEADER_BYTES + index.frame_count * pixels.frame_bytes(
-        job.pixel_format, index.width_px, index.height_px
-    )
+    picture_bytes = pixels.frame_bytes(job.pixel_format, index.width_px, index.height_px)
+    needed_bytes = HEADER_BYTES + index.frame_count * picture_bytes
     cache_dir = Path(job.cache_dir)
     free_bytes = read_free_bytes(cache_dir)
     room_bytes = job.limit_bytes if free_bytes is None else FREE_FRACTION * free_bytes

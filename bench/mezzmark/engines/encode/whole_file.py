@@ -49,10 +49,8 @@ SLACK_S: Final = Fraction(5, 1000)
 """Times of packets may be rounded by so much; where they are further off, the sound has a gap."""
 
 _FRAMES: Final[dict[str, tuple[str, Any]]] = {
-    "pcm_s16le": ("s16", np.int16),
-    "pcm_s24le": ("s32", np.int32),
-    "pcm_s32le": ("s32", np.int32),
-    "pcm_f32le": ("flt", np.float32),
+    **{"pcm_s16le": ("s16", np.int16), "pcm_f32le": ("flt", np.float32)},
+    **dict.fromkeys(("pcm_s24le", "pcm_s32le"), ("s32", np.int32)),
 }
 """PCM codec → the format of frames that its encoder takes, and of their samples."""
 
@@ -246,9 +244,8 @@ class Carrier:
         self.timing: Timing = plan_timing(index, encoding, has_sound=bool(extras.sound))
         self._extras, start_s = extras, index.pts[0] * index.time_base
         rate = self.timing.frame_rate
-        self._timecode = later_timecode(
-            extras.timecode, rate, round((start_s - extras.start_s) * rate)
-        )
+        late = round((start_s - extras.start_s) * rate)
+        self._timecode = later_timecode(extras.timecode, rate, late)
         self._tracks = [as_carried(track, encoding.container) for track in extras.sound]
         self._sound = [read_sound(path, t, start_s, self.timing.duration_s) for t in self._tracks]
         self._streams: list[AudioStream] = []

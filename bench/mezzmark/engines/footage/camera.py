@@ -145,14 +145,9 @@ class Layer:
 def paint_backdrop(recipe: Recipe, rng: np.random.Generator) -> Layer:
     """The scene behind, as far as the camera moves, blurred off its middle by `focus_falloff`."""
     travel, sway = travel_heights(recipe), 2 * SWAY_PEAK_TO_RMS * recipe.handheld_heights
-    width_px, height_px = (
-        size + round(reach * recipe.height_px) + 16
-        for size, reach in (
-            (recipe.width_px, travel + sway),
-            (recipe.height_px, 0.3 * travel + sway),
-        )
-    )
-    width_px, height_px = width_px + width_px % 2, height_px + height_px % 2
+    reaches = (recipe.width_px, travel + sway), (recipe.height_px, 0.3 * travel + sway)
+    sizes = (size + round(reach * recipe.height_px) + 16 for size, reach in reaches)
+    width_px, height_px = (size + size % 2 for size in sizes)
     luma, cb, cr = scene_painter.paint(recipe, width_px, height_px, rng)
     if recipe.focus_falloff > 0:
         # Of each sample from the middle of the canvas, in picture heights.
@@ -163,7 +158,7 @@ def paint_backdrop(recipe: Recipe, rng: np.random.Generator) -> Layer:
         luma = _defocus(luma, distance, recipe)
         half = distance[::2, ::2]
         cb, cr = (_defocus(plane, half, recipe, scale=0.5) for plane in (cb, cr))
-    return _layer(luma, cb, cr, recipe)
+    return _layer((luma, cb, cr), recipe)
 
 
 def paint_subject(recipe: Recipe, rng: np.random.Generator) -> Layer:
@@ -179,7 +174,7 @@ def paint_subject(recipe: Recipe, rng: np.random.Generator) -> Layer:
     opacity = np.clip(nearness * (width_px / 2) / edge_px * 128 + 128, 0, 256).astype(np.uint16)
     light = np.clip(1.25 - 0.35 * np.hypot(down + 0.4, across + 0.4), 0.5, 1.3)
     luma = np.clip(16 + (luma - 16) * light, scene_painter.LUMA_LOW, scene_painter.LUMA_HIGH)
-    return _layer(luma, cb, cr, recipe, opacity)
+    return _layer((luma, cb, cr), recipe, opacity)
 
 
 def _defocus(plane: Field, distance: Field, recipe: Recipe, scale: float = 1.0) -> Field:
@@ -204,21 +199,18 @@ def _blurred(plane: Field, sigma_px: float) -> Field:
 
 
 def _layer(
-    luma: Field,
-    cb: Field,
-    cr: Field,
+    planes: tuple[Field, Field, Field],
     recipe: Recipe,
     opacity: npt.NDArray[np.uint16] | None = None,
 ) -> Layer:
+    luma, cb, cr = planes
     bit_depth = recipe.bit_depth
     # What the pan leaves while the shutter is open, in luma samples.
     smeared_px = recipe.pan_heights_per_s * recipe.height_px * SHUTTER_FRACTION / recipe.frame_rate
     if smeared_px >= 2:
         luma = ndimage.uniform_filter1d(luma, round(smeared_px), axis=1)
-        cb, cr = (
-            ndimage.uniform_filter1d(plane, max(1, round(smeared_px / 2)), axis=1)
-            for plane in (cb, cr)
-        )
+        half_px = max(1, round(smeared_px / 2))
+        cb, cr = (ndimage.uniform_filter1d(plane, half_px, axis=1) for plane in (cb, cr))
     across = _half_sample(luma, axis=1)
     phases = (luma, across, _half_sample(luma, axis=0), _half_sample(across, axis=0))
     return Layer(

@@ -92,19 +92,11 @@ def sort_files(job: SortFilesJob, advance: ProgressUpdate) -> SortedFiles:
             faults[file.path] = error
     looks = _without_copies(_without_small(looks, faults), faults)
     further = _further_files(looks, faults)
-    left_out = {file.path for file in job.files if not file.is_named and file.path in faults}
-    return SortedFiles(
-        shots=tuple(
-            Shot(path=file.path, further_names=tuple(further.get(file.path, ())))
-            for file in job.files
-            if file.path not in left_out
-        ),
-        left_out=tuple(
-            JobFailed.by(faults[file.path], file.name)
-            for file in job.files
-            if file.path in left_out
-        ),
-    )
+    out = [file for file in job.files if not file.is_named and file.path in faults]
+    paths = [file.path for file in job.files if file not in out]
+    shots = (Shot(path=path, further_names=tuple(further.get(path, ()))) for path in paths)
+    left_out = (JobFailed.by(faults[file.path], file.name) for file in out)
+    return SortedFiles(shots=tuple(shots), left_out=tuple(left_out))
 
 
 def _without_small(looks: Sequence[Look], faults: dict[str, FootageError]) -> list[Look]:
@@ -118,9 +110,9 @@ def _without_small(looks: Sequence[Look], faults: dict[str, FootageError]) -> li
         has_few_lines = min(media.width_px, media.height_px) < SMALL_LINES
         if has_few_lines and look.area_px < SMALL_AREA * largest.area_px:
             what = (
-                f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size} "
-                f"of {largest.file.name}, as a thumbnail's is"
+                f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size}"
             )
+            what += f" of {largest.file.name}, as a thumbnail's is"
             faults[look.file.path] = unfit(look.file.path, what, NAME_IT)
     return [look for look in looks if look.file.path not in faults]
 
@@ -145,10 +137,8 @@ def _without_copies(looks: Sequence[Look], faults: dict[str, FootageError]) -> l
     for look in kept:
         copied = (other for other in kept if is_smaller_copy(look, other, picture))
         if larger := next(copied, None):
-            what = (
-                f"it is a smaller copy of {larger.file.name}: the same number of frames and the "
-                "same first picture"
-            )
+            same = "the same number of frames and the same first picture"
+            what = f"it is a smaller copy of {larger.file.name}: {same}"
             faults[look.file.path] = unfit(look.file.path, what, NAME_IT)
     return [look for look in kept if look.file.path not in faults]
 
@@ -156,8 +146,7 @@ def _without_copies(looks: Sequence[Look], faults: dict[str, FootageError]) -> l
 def is_smaller_copy(
     look: Look, other: Look, picture: Callable[[str], np.ndarray[Any, Any] | None]
 ) -> bool:
-    """Whether a file shows what a larger one shows: frame count, rate and first picture alike.
-    `picture` gives a file's first one by its path."""
+    """Whether frame count, rate and first picture (`picture` by path) are a larger one's."""
     if look.area_px >= other.area_px or look.frame_count is None:
         return False
     if look.frame_count != other.frame_count or look.media.frame_rate != other.media.frame_rate:
@@ -192,10 +181,8 @@ def _further_files(looks: Sequence[Look], faults: dict[str, FootageError]) -> di
             if is_free and (signs := goes_on_by(look, later)):
                 first = first_of[path] = first_of[look.file.path]
                 further.setdefault(first.file.path, []).append(later.file.name)
-                what = (
-                    f"it is taken for a further part of the shot in {first.file.name}, since the "
-                    f"coding is the same, {' and '.join(signs)}"
-                )
+                what = f"it is taken for a further part of the shot in {first.file.name}, since "
+                what += f"the coding is the same, {' and '.join(signs)}"
                 faults[path] = unfit(path, what, NAME_IT)
                 break
     return further

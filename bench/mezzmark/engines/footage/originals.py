@@ -56,8 +56,7 @@ INDEX_SUFFIX: Final = ".own-index.json"
 
 
 def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
-    """The camera original of a recipe clip and its index, made or found in the cache.
-    `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has no
+    """The camera original of a recipe clip and its index, made or cached. FootageError if it has no
     recipe, EngineError without the encoder, DiskFullError without room."""
     recipe, original = job.clip.recipe, job.clip.original
     if recipe is None:
@@ -76,20 +75,17 @@ def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdat
     def make(folder: Path) -> FrameIndex:
         path, message = folder / MEDIA_NAME, f"making {job.clip.name}"
 
-        def tell(share: float) -> None:
-            advance(message, share * ENCODING_SHARE)
-
-        write_original(path, recipe, original, job.seed, advance=tell)
+        write_original(
+            path, recipe, original, job.seed, advance=lambda s: advance(message, s * ENCODING_SHARE)
+        )
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
         # Groups are closed unless the scenario asks for others: `original_encoding`.
         is_closed = not (original.open_groups or original.intra_refresh)
         index = frame_index.build_frame_index(path, is_stamped=True, has_closed_groups=is_closed)
         if index.stamps != tuple(range(recipe.frame_count)):
             told_apart = len(set(index.stamps) - {frame_index.NO_STAMP})
-            what = (
-                f"of {recipe.frame_count} frames made, {told_apart} can be told apart by their "
-                "stamps after encoding"
-            )
+            made = f"of {recipe.frame_count} frames made"
+            what = f"{made}, {told_apart} can be told apart by their stamps after encoding"
             raise unfit(path, what, "Raise the original's bit rate")
         return index
 

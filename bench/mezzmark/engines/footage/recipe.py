@@ -13,13 +13,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from mezzmark.engines.footage import camera
-from mezzmark.engines.footage.camera import (
-    GRAIN_WEIGHT_ONE,
-    LARGEST_GRAIN_WEIGHT,
-    Codes,
-    Layer,
-    Shot,
-)
+from mezzmark.engines.footage.camera import Codes, Layer, Shot
 from mezzmark.engines.media.pixels import Planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.engines.media.stamp import MAX_CLIP_ID, MAX_FRAME_INDEX, stamp_layout, write_stamp
@@ -58,8 +52,7 @@ def recipe_clip_id(recipe: Recipe, seed: int) -> int:
 
 
 def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
-    """Y, Cb, Cr of every frame of the clip; the arrays are the caller's own. FootageError if the
-    picture is too small, or the clip too long, for the stamp."""
+    """Y, Cb, Cr of every frame, the caller's own. FootageError where the stamp does not fit."""
     _require_stampable(recipe)
     rng = np.random.default_rng(seed)
     length_s = recipe.cut_interval_s or recipe.duration_s
@@ -96,7 +89,7 @@ class _GrainPool:
         self.is_absent = recipe.grain == 0
         unit = recipe.grain * (1 << (recipe.bit_depth - 8))
         largest = math.ceil(GRAIN_LIMIT_SD * unit)
-        self.limit = (largest * LARGEST_GRAIN_WEIGHT + 32) // GRAIN_WEIGHT_ONE
+        self.limit = (largest * camera.LARGEST_GRAIN_WEIGHT + 32) // camera.GRAIN_WEIGHT_ONE
         self.dtype = np.dtype(np.int8 if recipe.bit_depth == 8 else np.int16)
         self.luma = self._drawn(unit, rng)
         self.chroma = self._drawn(CHROMA_GRAIN_SHARE * unit, rng)
@@ -115,8 +108,8 @@ class _GrainPool:
             return planes
         luma, cb, cr = planes
         noise = np.multiply(self._cut(self.luma, luma.shape, rng), weight, dtype=np.int16)
-        noise += GRAIN_WEIGHT_ONE // 2
-        noise //= GRAIN_WEIGHT_ONE
+        noise += camera.GRAIN_WEIGHT_ONE // 2
+        noise //= camera.GRAIN_WEIGHT_ONE
         room = np.iinfo(luma.dtype).max if luma.dtype == np.uint8 else (1 << 10) - 1
         np.clip(luma, self.limit, room - self.limit, out=luma)
         # The limits just set leave room for the noise, so that adding modulo the word is exact.

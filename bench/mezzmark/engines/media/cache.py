@@ -37,8 +37,7 @@ from mezzmark.model.tasks.spec import MediaReference
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
 CACHE_SCHEMA_VERSION = 5
-"""2: the frame index has its own number; 3: its digests are SHA-1; 4: of every
-plane apart; 5: XXH3. An older mezzmark keeps to entries of its own."""
+"""2: the frame index has its own number; 3: SHA-1 digests; 4: of every plane apart; 5: XXH3."""
 KEY_HEX_DIGITS = 32
 """128 bits of SHA-256: accidental equality is out of the question."""
 INDEX_NAME = "index.json"
@@ -76,12 +75,8 @@ def default_cache_dir() -> Path:
 
 def cache_key(**facts: object) -> str:
     """A key of 32 hex digits that changes when any of the facts does, and not with their order."""
-    text = json.dumps(
-        {"cache_schema_version": CACHE_SCHEMA_VERSION, **facts},
-        sort_keys=True,
-        separators=(",", ":"),
-        default=_plain,
-    )
+    said = {"cache_schema_version": CACHE_SCHEMA_VERSION, **facts}
+    text = json.dumps(said, sort_keys=True, separators=(",", ":"), default=_plain)
     return hashlib.sha256(text.encode()).hexdigest()[:KEY_HEX_DIGITS]
 
 
@@ -93,12 +88,8 @@ def library_versions() -> dict[str, str]:
 def all_library_versions() -> dict[str, str]:
     """Library → version of all that do the work: PyAV, FFmpeg with its libraries, and numpy."""
     ffmpeg = str(getattr(av, "ffmpeg_version_info", ""))
-    return {
-        "PyAV": av.__version__,
-        **({"FFmpeg": ffmpeg} if ffmpeg else {}),
-        **library_versions(),
-        "numpy": version("numpy"),
-    }
+    known = {"FFmpeg": ffmpeg} if ffmpeg else {}
+    return {"PyAV": av.__version__, **known, **library_versions(), "numpy": version("numpy")}
 
 
 def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:

@@ -20,7 +20,6 @@ from mezzmark.engines.media import pixels
 from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.engines.media.shape import mark_fields, quarter_turns
 from mezzmark.model import colour
-from mezzmark.model.colour import FULL_RANGE, Floats
 from mezzmark.model.encoding import planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
@@ -95,7 +94,7 @@ def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, Colo
     """Matrix and range. Unspecified: BT.709 from 720 lines on, BT.601 below; limited."""
     guess = colour.MATRIX_CODES[colour.meaning(ColourTags(), height_px=height_px).matrix]
     matrix = _MATRICES.get(tags.matrix, _MATRICES[guess])
-    is_full = tags.colour_range == FULL_RANGE
+    is_full = tags.colour_range == colour.FULL_RANGE
     return matrix, ColorRange.JPEG if is_full else ColorRange.MPEG
 
 
@@ -108,13 +107,12 @@ def picture_tags(tags: ColourTags) -> ColourTags:
 
 
 def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> ColourTags:
-    """What is stated of a clip's pictures in this pixel format: what the clip states, never a
-    guess, but for the range and the matrix of RGB turned into Y'CbCr."""
+    """What a clip states, never a guess, but for the range, and the matrix of RGB made Y'CbCr."""
     target = pixels.pixel_format_facts(pixel_format)
     matrix = RGB_MATRIX if target.is_rgb else stated.matrix
     if matrix == RGB_MATRIX and not target.is_rgb:
         matrix = colour.MATRIX_CODES[colour.meaning(stated, height_px=height_px).matrix]
-    colour_range = FULL_RANGE if target.is_full_range else colour.LIMITED_RANGE
+    colour_range = colour.FULL_RANGE if target.is_full_range else colour.LIMITED_RANGE
     return stated.model_copy(update={"colour_range": colour_range, "matrix": matrix})
 
 
@@ -146,8 +144,7 @@ class Converter:
         return self._size or (self.source.width_px, self.source.height_px)
 
     def convert(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the target format, tagged; the same object where nothing changes. Its time
-        is for the caller to set."""
+        """The picture in the target format, tagged; itself where nothing changes. Sets no time."""
         thread_count = 1 if picture.format.name in THREADS_UNSAFE else self._thread_count
         converted = picture = mark_fields(picture, self.source.field_order)
         if self._size not in (None, (picture.width, picture.height)):
@@ -177,12 +174,11 @@ class Converter:
 
 def exact_levels(
     picture: VideoFrame, tags: ColourTags, pixel_format: str
-) -> tuple[VideoFrame, tuple[Floats, ...]] | None:
-    """A Y'CbCr picture in the range and depth of `pixel_format` but its own chroma, rounded once;
-    and its planes before rounding. None where the range is the same, or one side is RGB. swscale's
-    fixed point would move full-range luma by a code of 10 bits."""
+) -> tuple[VideoFrame, tuple[colour.Floats, ...]] | None:
+    """A Y'CbCr picture in the range and depth of `pixel_format`, its own chroma, rounded once, and
+    its planes before; None where the range is the same, or one is RGB. swscale is a code off."""
     have, want = map(pixels.pixel_format_facts, (picture.format.name, pixel_format))
-    is_full = have.is_full_range or tags.colour_range == FULL_RANGE
+    is_full = have.is_full_range or tags.colour_range == colour.FULL_RANGE
     if have.is_rgb or want.is_rgb or is_full == want.is_full_range or have.chroma == "other":
         return None
     came: Any = {"bit_depth": have.bit_depth, "is_full_range": is_full}

@@ -195,8 +195,7 @@ def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
 def _read_part(
     facts: MediaFacts, reads_stamps: bool, thread_count: int, first: int, last: int
 ) -> _Reading:
-    """The pictures of packets `first` to `last` in file order. All before are passed over: no seek
-    is trusted here."""
+    """The pictures of packets `first` to `last` in file order; no seek is trusted."""
     reading = _Reading(path=facts.path, reads_stamps=reads_stamps)
     with open_media(facts.path, thread_count=thread_count) as (container, track):
         packets = _cut(container.demux(track), first, last)
@@ -248,10 +247,8 @@ def _read_pictures(
     except EncodingError as error:
         raise unfit(reading.path, f"{error.where}: {error.what}", error.remedy) from error
     except FFmpegError as error:
-        what = (
-            f"picture {len(reading.pts)} or one close after it cannot be decoded "
-            f"({error.strerror}); the file is damaged"
-        )
+        what = f"picture {len(reading.pts)} or one close after it cannot be decoded"
+        what += f" ({error.strerror}); the file is damaged"
         raise unfit(reading.path, what, _DAMAGE_REMEDY) from error
 
 
@@ -262,11 +259,9 @@ def _pts_of(frame: VideoFrame, reading: _Reading) -> int:
         what = "some of its pictures carry no presentation time"
     else:
         what = "the times of its packets and of its pictures disagree"
-    raise unfit(
-        reading.path,
-        f"{what}, so no playhead can find a picture in it exactly",
-        "Rewrap the file without re-encoding, to MOV, and measure that.",
-    )
+    what += ", so no playhead can find a picture in it exactly"
+    remedy = "Rewrap the file without re-encoding, to MOV, and measure that."
+    raise unfit(reading.path, what, remedy)
 
 
 def _refuse_unordered(reading: _Reading) -> None:
@@ -289,10 +284,8 @@ def _refuse_gaps(reading: _Reading) -> None:
     shown = set(reading.pts)
     lost = [p for p in reading.packets if reading.pts[0] < p < reading.pts[-1] and p not in shown]
     if lost:
-        what = (
-            f"{len(lost)} of {len(lost) + len(shown)} pictures in the file cannot be decoded; the "
-            "file is damaged"
-        )
+        count = len(lost) + len(shown)
+        what = f"{len(lost)} of {count} pictures in the file cannot be decoded; the file is damaged"
         raise unfit(reading.path, what, _DAMAGE_REMEDY)
 
 
@@ -304,11 +297,9 @@ def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _
         container.seek(reading.pts[len(reading.pts) // 2], stream=track)
         next(packet for packet in container.demux(track) if packet.size)
     except (FFmpegError, StopIteration) as error:
-        raise unfit(
-            reading.path,
-            "its container does not let a playhead move: seeking in it fails",
-            "Rewrap the file without re-encoding, to MOV if it is not one, or convert it.",
-        ) from error
+        what = "its container does not let a playhead move: seeking in it fails"
+        remedy = "Rewrap the file without re-encoding, to MOV if it is not one, or convert it."
+        raise unfit(reading.path, what, remedy) from error
 
 
 def stamp_of(frame: VideoFrame, planes: Planes) -> int:

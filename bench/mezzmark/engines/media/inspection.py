@@ -22,11 +22,9 @@ from mezzmark.model import inspection as inspected
 from mezzmark.model.colour import FULL_RANGE, Floats, chroma_of_code, luma_of_code
 from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.inspection import Inspection, PictureLevels
 
 DEFAULT_EXAMINED_S: Final = 60.0
-"""Packets of the first minute are read unless told otherwise: enough for a rate over time, and
-seconds rather than minutes of reading even at uncompressed rates."""
+"""Of packets, unless told otherwise: enough for a rate over time, and seconds of reading."""
 
 MAX_DECODED_S: Final = 10.0
 """Pictures are decoded over at most the first ten seconds, as `measure` does by default."""
@@ -57,7 +55,7 @@ class _Packet(NamedTuple):
     slice_count: int
 
 
-def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
+def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> inspected.Inspection:
     """What the file is over its first `max_duration_s` seconds (a minute if None). FootageError
     when it cannot be opened; why one that opens cannot be measured is in `refusal`."""
     examined_s = max_duration_s or DEFAULT_EXAMINED_S
@@ -75,7 +73,7 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
     keys = [n for n, packet in enumerate(shown) if packet.is_keyframe]
     duration_s = float((times[-1] - times[0] + median(steps)) * tick) if steps else 0.0
     bits = sum(packet.packet_bytes for packet in packets) * 8
-    return Inspection(
+    return inspected.Inspection(
         media=media,
         is_excerpt=was_cut,
         examined_duration_s=duration_s,
@@ -210,8 +208,7 @@ def _spread(values: Sequence[float]) -> inspected.Spread | None:
 def _group_kind(
     path: str | Path, packets: Sequence[_Packet], index: FrameIndex | None
 ) -> inspected.GroupKind:
-    """Open or closed, found by starting decoders at key frames: a closed group brings the key
-    frame and all pictures around it, equal to those of the sequential decode."""
+    """A closed group brings all pictures around its key frame as the sequential decode does."""
     if packets and all(packet.is_keyframe for packet in packets):
         return "intra"
     if index is None:
@@ -260,9 +257,10 @@ def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[i
     return brought
 
 
-def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> PictureLevels | None:
-    """Levels and P.910 figures of the first pictures that are alike; None where none decodes to
-    samples that can be read, or of RGB."""
+def read_levels(
+    path: str | Path, *, most_pictures: int = MOST_PICTURES
+) -> inspected.PictureLevels | None:
+    """Levels and P.910 figures of the first pictures alike; None of RGB, or if none is readable."""
     samples, spatial, temporal = [], [], []
     previous: Floats | None = None
     with probe.open_media(path) as (container, track):
@@ -282,7 +280,7 @@ def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> Pict
     darkest, brightest = luma_of_code(np.quantile(codes, (0.001, 0.999)), **form)
     unit = 2 ** (facts.bit_depth - 8)
     spread = [np.abs(chroma_of_code(part.astype(np.float64), **form)) for part in chroma]
-    return PictureLevels(
+    return inspected.PictureLevels(
         picture_count=len(spatial),
         darkest=float(darkest),
         brightest=float(brightest),

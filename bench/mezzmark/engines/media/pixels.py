@@ -33,8 +33,7 @@ PACKED = {
     **{"rgba64be": "RGBA", "rgb48be": "RGB"},
     **{"uyvy422": "UYVY", "yuyv422": "YUYV", "yvyu422": "YVYU"},
 }
-"""Order of the samples in memory in the packed formats that decoders deliver; in those of 4:2:2,
-two pixels share what lies between two Y."""
+"""Order of the samples in memory; in 4:2:2 two pixels share what lies between two Y."""
 
 BIT_PACKED = {"v30xle": (12, 2, 22)}
 """Where Y, U and V begin in the 32-bit words of formats of 10 bits a sample, as v410 is decoded."""

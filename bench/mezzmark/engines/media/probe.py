@@ -35,8 +35,7 @@ _CONTAINERS: Final = {
 
 
 def exact_fraction(value: Any) -> Fraction | None:
-    """FFmpeg's rational as a Fraction; None where unknown (PyAV 18: None, 19: a zero), and below
-    zero, as no rate, tick or aspect of an intact file is."""
+    """FFmpeg's rational; None where unknown (PyAV 18: None, 19: a zero) or below zero."""
     if value is None or not value.denominator or value.numerator <= 0:
         return None
     return Fraction(int(value.numerator), int(value.denominator))
@@ -88,8 +87,7 @@ def spread_decoding(track: VideoStream, threading: Threading, thread_count: int)
 
 
 def open_container(path: str | Path, source: Any = None) -> InputContainer:
-    """The opened container, read through the file object `source` where there is one; who calls
-    closes both. Raises FootageError, never FFmpeg's errors."""
+    """The container, read through `source` if given; who calls closes both. Raises FootageError."""
     file = Path(path).resolve()
     if not file.exists():
         raise unfit(path, "there is no such file", "Check the path and its spelling.")
@@ -143,8 +141,7 @@ def video_track(container: InputContainer, path: str | Path) -> VideoStream:
 
 
 def _complaint(track: VideoStream, path: str | Path) -> str:
-    """What FFmpeg's decoder says of the first picture, in brackets; empty where it says nothing.
-    Its words hold the size that a header claims, where that is too large."""
+    """What FFmpeg's decoder says of the first picture, in brackets, such as the size claimed."""
     with complaints() as said, suppress(FFmpegError), av.open(str(path), **OPEN_OPTIONS) as again:
         if not said:
             context = again.streams[track.index].codec_context
@@ -166,8 +163,7 @@ def complaints() -> Iterator[list[tuple[int, str, str]]]:
 
 
 def probe_media(path: str | Path) -> MediaFacts:
-    """What the file says of itself, before any decoding but of one picture, which knows the order
-    of its fields better than most containers. Raises FootageError."""
+    """What the file says of itself, and one picture of the order of its fields. FootageError."""
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
         is_sure = int(track.codec_context.field_order) == PROGRESSIVE and facts.container != "mxf"
@@ -223,8 +219,7 @@ def first_picture(container: InputContainer, track: VideoStream) -> VideoFrame |
 
 
 def stated_in_pictures(container: InputContainer, track: VideoStream) -> ColourTags:
-    """Colour tags that the coded pictures state themselves, whatever the container says, read by a
-    decoder that never saw the container; nothing where it cannot do without."""
+    """Tags that coded pictures state themselves, by a decoder that never saw the container."""
     known = track.codec_context
     bare = cast(VideoCodecContext, av.CodecContext.create(known.codec.name, "r"))
     bare.options = dict(DECODER_LIMIT)

@@ -145,8 +145,7 @@ two bits are that length's size less one (ISO/IEC 14496-15, 5.3.3 and 8.3.3)."""
 
 
 def slice_reader(context: VideoCodecContext) -> Callable[[bytes], tuple[int, ...]] | None:
-    """A function from a packet to the bytes of each of its slices, padding left out; None for a
-    codec whose slices are not looked for."""
+    """A function from a packet to each slice's bytes without padding; None for other codecs."""
     name, setup = context.codec.canonical_name, context.extradata or b""
     is_slice, size_at = _IS_SLICE.get(name), _LENGTH_SIZE_AT.get(name, 0)
     if is_slice is None:

@@ -28,17 +28,12 @@ import numpy.typing as npt
 
 Samples = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
-FRAME_BITS = 16
-CLIP_BITS = 8
-CHECK_BITS = 16
-REFERENCE_CELLS = 2
+FRAME_BITS, CLIP_BITS, CHECK_BITS, REFERENCE_CELLS = 16, 8, 16, 2
 CELL_COUNT = REFERENCE_CELLS + FRAME_BITS + CLIP_BITS + CHECK_BITS
-MAX_FRAME_INDEX = (1 << FRAME_BITS) - 1
-MAX_CLIP_ID = (1 << CLIP_BITS) - 1
+MAX_FRAME_INDEX, MAX_CLIP_ID = (1 << FRAME_BITS) - 1, (1 << CLIP_BITS) - 1
 CHECK_START = 0xFFFF
 
-WIDE_COLUMNS = 14
-NARROW_COLUMNS = 7
+WIDE_COLUMNS, NARROW_COLUMNS = 14, 7
 """Both divide the 42 cells evenly; the narrow block is for pictures too narrow for the wide one."""
 
 SMALLEST_CELL_PX = 16

@@ -22,7 +22,6 @@ from mezzmark.engines.encode.timing import evenly_timed
 from mezzmark.engines.media import pixels, probe
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.probe import first_picture, open_media, probe_media
 from mezzmark.engines.media.shape import PROGRESSIVE, hdr_metadata_of, shown_facts
 from mezzmark.engines.picture.chart import (
     ChartPicture,
@@ -61,12 +60,8 @@ CHROMA_LOCATION: Final = "topleft"
 """Not the usual "left", so that a guess cannot pass for a kept tag."""
 
 FIELD_ORDERS: Final = {
-    0: "unknown",
-    1: "progressive",
-    2: "top first",
-    3: "bottom first",
-    4: "top coded first, bottom shown first",
-    5: "bottom coded first, top shown first",
+    **{0: "unknown", 1: "progressive", 2: "top first", 3: "bottom first"},
+    **{4: "top coded first, bottom shown first", 5: "bottom coded first, top shown first"},
 }
 """FFmpeg's numbers (AVFieldOrder)."""
 
@@ -83,12 +78,12 @@ def write_tags(container: OutputContainer, context: VideoCodecContext) -> None:
 def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any]]:
     """The file as the player reads it, and by fields of `TagSurvival` what demuxer and decoder find
     beside what was told. EncodingError where no frame comes back."""
-    with open_media(path) as (container, track):
+    with probe.open_media(path) as (container, track):
         media = probe.describe_media(container, track, path)
         order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
         timecode = probe.stated(container, "timecode") or None
         pictures = probe.stated_in_pictures(container, track)
-        if (frame := first_picture(container, track)) is None:
+        if (frame := probe.first_picture(container, track)) is None:
             what = "no frame came back"
             raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
         # PyAV does not show it.
@@ -120,8 +115,7 @@ def _chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartProbe:
-    """What became of the chart, where a viewer believes the container first and, where that
-    differs, where it believes the pictures first; and of its tags."""
+    """The chart as a viewer sees it that believes the container, and the pictures; its tags."""
 
     measurement: task.ChartMeasurement
     tags: task.TagSurvival
@@ -159,10 +153,8 @@ def probe_chart(
     other, by_pictures = colours.filled(told["pictures"], media.tags), None
     if _meaning(other, chart) != _meaning(media.tags, chart):
         by_pictures = seen(other)
-    guesses = {
-        name: seen(guess).visible_delta_e
-        for name, guess in _other_guesses(encoding, media.tags, tags)
-    }
+    others = _other_guesses(encoding, media.tags, tags)
+    guesses = {name: seen(guess).visible_delta_e for name, guess in others}
     if by_pictures:
         guesses["delta_e_by_pictures"] = by_pictures.visible_delta_e
     survival = task.TagSurvival(
@@ -184,8 +176,7 @@ def _meaning(tags: ColourTags, chart: Chart) -> colours.Meaning:
 def see_chart(
     frame: VideoFrame, media: MediaFacts, chart: Chart, believed: ColourTags | None = None
 ) -> ChartPicture:
-    """A frame as a viewer shows it that believes these tags, or the file's: the 8-bit player, or
-    for HDR float."""
+    """A frame seen by who believes these tags, or the file's: 8 bits, or float for HDR."""
     media = media.model_copy(update={"tags": believed}) if believed else media
     view = None if chart.is_hdr else as_viewed(frame, media).astype(np.float64)
     return read_picture(frame, chart, _meaning(media.tags, chart), view)
@@ -219,15 +210,8 @@ def run_fidelity(job: task.FidelityJob, clock_ns: Callable[[], int]) -> Measured
     """Everything the fidelity task finds out; nothing is timed, memory does not grow with the clip.
     EncodingError when the encoding cannot hold the clip or loses frames."""
     index = read_frame_index(job.source.index_path)
-    plan = GenerationPlan(
-        source=probe_media(job.source.media_path),
-        index=index,
-        encoding=job.encoding,
-        settings=job.settings,
-        frame_rate=constant_rate(index),
-        thread_count=job.thread_count,
-        scratch=Path(job.scratch_dir),
-    )
+    rate, source = constant_rate(index), probe.probe_media(job.source.media_path)
+    plan = GenerationPlan(job=job, source=source, index=index, frame_rate=rate)
     check_frame(job.encoding, index.width_px, index.height_px, plan.frame_rate)
     size = {"width_px": index.width_px, "height_px": index.height_px}
     found: list[task.GenerationQuality] = []
@@ -236,7 +220,7 @@ def run_fidelity(job: task.FidelityJob, clock_ns: Callable[[], int]) -> Measured
     hdr_metadata: tuple[HdrMetadata | None, ...] = (_hdr_metadata(job.source.media_path), None)
     for generation in run_generations(plan):
         if not found:
-            decoded_format = probe_media(generation.path).pixel_format
+            decoded_format = probe.probe_media(generation.path).pixel_format
             if generation.worst:
                 after = written_facts(plan, generation.path).model_copy(update=size)
                 worst = cut_worst(generation.worst, plan.source, after)
@@ -244,28 +228,26 @@ def run_fidelity(job: task.FidelityJob, clock_ns: Callable[[], int]) -> Measured
         found.append(generation.found)
     charted, refusal = _chart(job, plan)
     tags = charted and charted.tags.model_copy(update={"hdr_metadata": hdr_metadata})
-    return Measured(
-        measurement=task.FidelityMeasurement(
-            frame_count=found[0].frame_count,
-            frame_rate=str(plan.frame_rate),
-            encoded_pixel_format=job.encoding.pixel_format,
-            decoded_pixel_format=decoded_format,
-            compared_pixel_format=plan.compared_format,
-            is_lossless_claimed=job.encoding.is_lossless,
-            generations=tuple(found),
-            chart=charted.measurement if charted else None,
-            tags=tags,
-            worst_frame=worst,
-            chart_refusal=refusal,
-            chart_by_pictures=charted.by_pictures if charted else None,
-        ),
-        process=read_process_facts(),
+    measurement = task.FidelityMeasurement(
+        frame_count=found[0].frame_count,
+        frame_rate=str(plan.frame_rate),
+        encoded_pixel_format=job.encoding.pixel_format,
+        decoded_pixel_format=decoded_format,
+        compared_pixel_format=plan.compared_format,
+        is_lossless_claimed=job.encoding.is_lossless,
+        generations=tuple(found),
+        chart=charted.measurement if charted else None,
+        tags=tags,
+        worst_frame=worst,
+        chart_refusal=refusal,
+        chart_by_pictures=charted.by_pictures if charted else None,
     )
+    return Measured(measurement=measurement, process=read_process_facts())
 
 
 def _hdr_metadata(path: str | Path) -> HdrMetadata | None:
-    with open_media(path) as (container, track):
-        frame = first_picture(container, track)
+    with probe.open_media(path) as (container, track):
+        frame = probe.first_picture(container, track)
         return hdr_metadata_of(frame) if frame else None
 
 
@@ -287,7 +269,7 @@ def clip_chart(clip: MediaFacts, size: tuple[int, int]) -> Chart:
 def _chart(job: task.FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | None, str | None]:
     """The chart on the clip's own terms, at the encoding's size, at most `LARGEST_CHART_PX`; or why
     there is none: pictures too small for one, or the encoder refused it."""
-    width_px, height_px = plan.coded_size
+    width_px, height_px = job.encoding.picture_size(plan.index.width_px, plan.index.height_px)
     if width_px < SMALLEST_CHART_PX[0] or height_px < SMALLEST_CHART_PX[1]:
         smallest = "×".join(map(str, SMALLEST_CHART_PX))
         return None, f"a picture of {width_px}×{height_px} is too small for it, {smallest} is not"
@@ -297,7 +279,7 @@ def _chart(job: task.FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | No
         charted = probe_chart(
             job.encoding,
             clip_chart(plan.source, (width_px, height_px)),
-            plan.scratch,
+            Path(job.scratch_dir),
             frame_rate=plan.frame_rate,
             thread_count=job.thread_count,
         )

@@ -40,8 +40,7 @@ _TICK: Final = Fraction(1, 25)
 
 
 class QualityMeter:
-    """A filter graph that compares pairs of frames and remembers each pair's values. XPSNR also
-    looks at the frames before, so pairs must come in order."""
+    """A filter graph that compares pairs of frames, which must come in order (XPSNR)."""
 
     def __init__(
         self, like: av.VideoFrame, *, metrics: tuple[Metric, ...], thread_count: int
@@ -57,9 +56,8 @@ class QualityMeter:
         # Each plane's share of all samples, as libavfilter weights its average.
         self._weights = tuple(plane / (1 + 2 * share) for plane in (1, share, share))
         self._is_rgb = facts.is_rgb
-        self._found: dict[str, list[Any]] = {
-            name: [] for name in ("squared_error", "ssim", "ssim_all", "xpsnr_db")
-        }
+        names = "squared_error", "ssim", "ssim_all", "xpsnr_db"
+        self._found: dict[str, list[Any]] = {name: [] for name in names}
         self._count = 0
 
     def compare(
@@ -68,9 +66,8 @@ class QualityMeter:
         distorted: av.VideoFrame,
         unrounded: tuple[Floats, ...] | None = None,
     ) -> float:
-        """Take one more pair and give its squared error over all samples (0 where PSNR was not
-        asked for), of the planes that `distorted` was rounded from where they are given. Raises
-        EncodingError when it is not of the first pair's kind."""
+        """Take a pair and give its squared error over all samples (0 without PSNR), of the
+        `unrounded` planes of `distorted` where given. EncodingError if it is of another kind."""
         for frame, entry in zip((distorted, reference), self._inputs, strict=True):
             entry.push(self._prepared(frame))
         values, found = dict(self._sink.pull().metadata), self._found

@@ -41,9 +41,8 @@ class OpenLoopPlayer(Player):
     """The player whose clock is the hand's or the display's; it rolls on where it can."""
 
     def __init__(self, path: str | Path, index: FrameIndex, job: OpenLoopJob) -> None:
-        own = job.model_dump(
-            include={"thread_count", "player", "viewer_height_px", "link", "is_cold"}
-        )
+        shared = {"thread_count", "player", "viewer_height_px", "link", "is_cold"}
+        own = job.model_dump(include=shared)
         super().__init__(path, index, ScrubJob(media=(), requests=(), policy="roll", **own))
         self._frame_of_pts = {pts: n for n, pts in enumerate(index.pts)}
 
@@ -78,8 +77,7 @@ class OpenLoopPlayer(Player):
 
 
 class Witness:
-    """Keeps of each picture shown what proves it once nothing is due any more; `wait_ns` is how
-    long each waited for storage, empty where nobody looked."""
+    """Keeps of each picture shown what proves it later; `wait_ns`: for storage, if looked at."""
 
     def __init__(self, job: OpenLoopJob, index: FrameIndex, player: OpenLoopPlayer) -> None:
         self._job, self._index, self._player = job, index, player

@@ -30,8 +30,7 @@ class Meeting:
             self._connection = HTTPConnection(gate.source, timeout=SILENCE_S)
 
     def gather(self, step: str, text: str = "") -> Gathered:
-        """Wait until every machine has come to this step: what each said. EngineError where home
-        is gone, or another machine failed."""
+        """Wait for every machine at this step: what each said. EngineError where one failed."""
         while (answer := self._post(f"{step}/{self._gate.place}", text)) == GATE_WAIT:
             pass
         return Gathered.model_validate_json(answer)

@@ -39,8 +39,7 @@ Stream = tuple[streams.Level, tuple[Proof, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Party:
-    """Who plays at once: of `count` in all those numbered `here`, each its own of `files`, over a
-    line that they share."""
+    """Those of `count` numbered `here`, each its own of `files`, over a line that they share."""
 
     count: int
     here: Sequence[int]
@@ -68,8 +67,7 @@ class PlayLoop(DisplayClock):
         return max(2, round(duration_s * NS_PER_S / self.period_ns))
 
     def play(self, units: Sequence[Sequence[int]], speed: str, phase_ns: int = 0) -> play.Playback:
-        """Show `units` from now on: frames that are decoded together, each in the order in which
-        they are shown."""
+        """Show `units` from now on: frames that are decoded together, each in the order shown."""
         self.start_now()
         queue = play.BUFFER_PICTURES
         # Backwards in groups: the one that is shown, and the one after it.
@@ -113,8 +111,7 @@ class PlayLoop(DisplayClock):
 def frames_to_play(
     index: FrameIndex, speed: str, count: int, rng: np.random.Generator
 ) -> list[list[int]]:
-    """Frames from a random start, as many as `count` and the clip allow, by what is decoded
-    together: each by itself, or backwards those of a group."""
+    """At most `count` frames from a random start, by what is decoded together."""
     stride, frame_count = abs(play.STRIDES[speed]), len(index.pts)
     count = min(count, -(-frame_count // stride))
     first = int(rng.integers(0, frame_count - (count - 1) * stride))
@@ -130,8 +127,7 @@ def frames_to_play(
 
 
 def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
-    """Play at each speed from random starts, and prove what was shown. Raises FootageError and
-    EngineError when the file cannot be opened."""
+    """Play at each speed from random starts, and prove. Raises FootageError and EngineError."""
     index = read_frame_index(job.media.index_path)
     rng = np.random.default_rng(job.seed)
     player = OpenLoopPlayer(job.media.media_path, index, job)
@@ -228,8 +224,7 @@ def refuse_shared(files: Sequence[str]) -> None:
 
 
 def _play_all(job: streams.StreamsJob, party: Party) -> tuple[list[Stream], int]:
-    """In threads of this process, opened before any begins, or a process each; and ns within which
-    the machines had begun."""
+    """In threads opened before any begins, or processes; and ns within which all began."""
     if job.scratch_dir:
         refuse_shared(party.files)
     if job.carrier == "processes":

@@ -139,8 +139,7 @@ class Player:
         self._seek(self._pts[frame_index])
 
     def _seek(self, target_pts: int) -> bool:
-        """Start from the next of the places to start from that does not lie beyond the target,
-        where the container may land. False when all have been tried."""
+        """Start from the next place from which the container lands before the target, if any."""
         for start_pts in self._starts:
             try:
                 self._container.seek(start_pts, stream=self._track)
@@ -276,9 +275,7 @@ def _prepared_track(
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
         where = f'player "{settings.player.name}" for {path}'
-        what, remedy = (
-            f"cannot be opened ({reason_of(error)})",
-            "Try another player or thread count.",
-        )
+        what = f"cannot be opened ({reason_of(error)})"
+        remedy = "Try another player or thread count."
         raise kind(where=where, what=what, remedy=remedy) from error
     return track

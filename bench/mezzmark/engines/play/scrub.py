@@ -41,12 +41,10 @@ def delayed(play: PlayMove, *, fraction: float) -> PlayMove:
 def run_scrub(
     job: ScrubJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
 ) -> Measured:
-    """Open every clip of the job, play its requests in order, and prove each picture and view.
-    Nothing is dropped as warm-up: what opening costs is recorded apart (`open_ns`, one entry per
-    clip), and the first move is a sample like any other. Each picture is proved right after its
-    timed moment, so one is held at a time; the proof reads it whole, hence every move starts from
-    caches filled with picture data, as in an editor. Raises FootageError and EngineError when a
-    clip cannot be opened."""
+    """Open every clip of the job, play its requests in order, and prove each picture and view right
+    after its timed moment, so that every move starts from caches filled with picture data, as in an
+    editor. No warm-up: what opening costs is recorded apart (`open_ns`, one entry per clip), the
+    first move as any other. FootageError and EngineError when a clip cannot be opened."""
     indexes = [read_frame_index(media.index_path) for media in job.media]
     players: list[Player] = []
     open_ns = []
@@ -82,8 +80,7 @@ def run_scrub(
 
 
 def _bytes_read(process: psutil.Process) -> int | None:
-    """What this process has read from files so far, whether it came from the disk or its cache;
-    None where the system does not count, as macOS."""
+    """Bytes that this process has read from files, cached or not; None if not counted (macOS)."""
     if not hasattr(process, "io_counters"):
         return None
     counters = process.io_counters()
@@ -157,11 +154,10 @@ def run_decode(
         for frame, picture in kept.items():
             proof, _ = verifier.verify(picture, frame)
             if proof not in PROVED:
-                raise EngineError(
-                    where=f'player "{job.player.name}" for {path}',
-                    what=f"decoding in order, frame {frame} was {proof}",
-                    remedy="Do not use this player for such files.",
-                )
+                where = f'player "{job.player.name}" for {path}'
+                what = f"decoding in order, frame {frame} was {proof}"
+                remedy = "Do not use this player for such files."
+                raise EngineError(where=where, what=what, remedy=remedy)
     player.close()
     walls_ns, cpus_ns = zip(*times_ns, strict=True)
     measurement = DecodeMeasurement(
