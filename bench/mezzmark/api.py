@@ -386,7 +386,7 @@ def fleet_check(
     from mezzmark.decide.compare.fleet import judge_fleet
     from mezzmark.model.errors import InterruptedRunError, MezzmarkError, UsageError
     from mezzmark.report.page import write_fleet_page
-    from mezzmark.store.check_store import begun_check, new_check, newest_check, read_checks
+    from mezzmark.store.run_store import begun_check, new_check, newest_check, read_checks
 
     folder = Path(os.path.expanduser(out))
     faults = []

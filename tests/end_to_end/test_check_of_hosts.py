@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 pytest.importorskip("distributed")
 
 from mezzmark.cli.app import app
-from mezzmark.store import check_store
+from mezzmark.store import run_store
 
 SCENARIO = """
 name = "tiny"
@@ -34,7 +34,7 @@ def test_two_checks_of_two_hosts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     with the first, whatever comes of it, and the page names both."""
     days = iter(("20260301", "20260302"))
     named = lambda out: out / f"{next(days)}T100000Z"  # noqa: E731
-    monkeypatch.setattr(check_store, "new_check", named)
+    monkeypatch.setattr(run_store, "new_check", named)
     (tmp_path / "tiny.toml").write_text(SCENARIO, encoding="utf-8")
     monkeypatch.setenv("MEZZMARK_CACHE", str(tmp_path / "cache"))
     out = tmp_path / "checks"
@@ -43,7 +43,7 @@ def test_two_checks_of_two_hosts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert first.exit_code == 0, first.exception or first.output
     assert second.exit_code in (0, 10, 11), second.exception or second.output
     assert len([*out.glob("*/*/manifest.json")]) == 4
-    checks = check_store.read_checks(out)
+    checks = run_store.read_checks(out)
     assert [{t.round_index for t in run.trials} for run in checks.newest.values()] == [
         {0, 1, 2}
     ] * 2

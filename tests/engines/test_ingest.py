@@ -13,7 +13,7 @@ from mezzmark.engines.encode.ingest import (
     IngestedClip,
     file_names,
     give_name,
-    ingest_folder,
+    ingest_all,
     run_ingest,
     watched,
 )
@@ -102,7 +102,7 @@ def test_over_a_link_both_ways_take_the_line(tmp_path: Path) -> None:
     least_ns = (read_bytes + measured.file_bytes[0]) * 8e9 / link.rate_bps
     assert least_ns <= measured.end_ns[0]
     assert 0 < measured.wait_ns[0] <= measured.end_ns[0]
-    (plain,) = ingest_folder(
+    (plain,) = ingest_all(
         job.model_copy(update={"link": None}), tmp_path / "out", clock_ns=read_clock_ns
     )
     (path,) = (tmp_path / "ingested").iterdir()
@@ -143,7 +143,7 @@ def test_nothing_is_ever_overwritten(tmp_path: Path) -> None:
     mine = folder / file_names(job)[0]
     mine.write_text("mine")
     with pytest.raises(DestinationError, match="stands there already"):
-        ingest_folder(job, folder, clock_ns=read_clock_ns)
+        ingest_all(job, folder, clock_ns=read_clock_ns)
     assert mine.read_text() == "mine"
 
 
@@ -164,7 +164,7 @@ def test_pictures_in_another_order_are_not_a_finished_file(tmp_path: Path) -> No
     swapped = index.model_copy(update={"stamps": (*index.stamps[1:], index.stamps[0])})
     write_frame_index(swapped, tmp_path / "index.json")
     with pytest.raises(EncodingError, match="another order"):
-        ingest_folder(job, folder, clock_ns=read_clock_ns)
+        ingest_all(job, folder, clock_ns=read_clock_ns)
     assert not list(folder.glob("*.mov"))
 
 
@@ -186,7 +186,7 @@ def test_resizing_keeps_the_shape(size: tuple, wanted: int | None, fitted: tuple
 def test_resized_files_have_the_size_asked_for(tmp_path: Path) -> None:
     """At half height a file holds as many pictures, half as large."""
     job = _job(tmp_path, "ffv1", sources=_sources(tmp_path)[:1], height_px=122)
-    made = ingest_folder(job, tmp_path / "out", clock_ns=read_clock_ns)[0]
+    made = ingest_all(job, tmp_path / "out", clock_ns=read_clock_ns)[0]
     frames = decode_all(made.path)
     assert len(frames) == LENGTHS[0]
     assert {(f.width, f.height) for f in frames} == {made.size} == {(244, 122)}

@@ -31,7 +31,7 @@ from mezzmark.decide.picture.diagnosis import diagnose, diagnose_both
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.media.pixels import apply_tags
 from mezzmark.engines.media.probe import probe_media
-from mezzmark.engines.picture import fidelity, tag_survival
+from mezzmark.engines.picture import fidelity
 from mezzmark.engines.picture.chart import chart_frame
 from mezzmark.model.catalogue.core import find_encoding
 from mezzmark.model.chart import Chart
@@ -119,7 +119,7 @@ def trip(chart: Chart, *, is_full: bool, container: dict, pictures: dict) -> tup
 
 
 def _plant_in_reader(planted: ExitStack, believed: ColourTags) -> None:
-    decoded, read = fidelity.decoded_frames, tag_survival.read_tags
+    decoded, read = fidelity.decoded_frames, fidelity.read_tags
 
     def misread(*given):
         media, told = read(*given)
@@ -127,7 +127,7 @@ def _plant_in_reader(planted: ExitStack, believed: ColourTags) -> None:
 
     frames = lambda *way: (fidelity.read_as(frame, believed) for frame in decoded(*way))  # noqa: E731
     planted.enter_context(patch.object(fidelity, "decoded_frames", frames))
-    planted.enter_context(patch.object(tag_survival, "read_tags", misread))
+    planted.enter_context(patch.object(fidelity, "read_tags", misread))
 
 
 def confuse(sizes: list[str]) -> tuple[Confusion, Confusion]:

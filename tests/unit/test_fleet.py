@@ -56,7 +56,7 @@ from mezzmark.runner.events import Noted
 from mezzmark.runner.in_turn import Environment
 from mezzmark.runner.prepare import Footage
 from mezzmark.runner.run import run_scenario
-from mezzmark.store import check_store
+from mezzmark.store import run_store
 from mezzmark.store.run_store import read_run
 from simulation import coverage_tables
 from simulation.synthetic_engine import SyntheticEngine, Truth
@@ -271,7 +271,7 @@ def own_days(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each check begins on a day of its own."""
     days = iter(range(1, 9))
     named = lambda out: out / f"202603{next(days):02d}T100000Z"  # noqa: E731
-    monkeypatch.setattr(check_store, "new_check", named)
+    monkeypatch.setattr(run_store, "new_check", named)
 
 
 @pytest.mark.usefixtures("own_days")

@@ -25,8 +25,8 @@ from mezzmark.report.page import write_fleet_page
 from mezzmark.report.prose.fleet import fleet_cautions, fleet_headline, fleet_rules, fleet_sentences
 from mezzmark.report.sections.comparison import build_fleet
 from mezzmark.report.tables.regression import fleet_markdown
-from mezzmark.store.check_store import newest_check, read_checks
-from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, create_run
+from mezzmark.store import run_store
+from mezzmark.store.run_store import MANIFEST_NAME, TRIALS_NAME, create_run, read_checks
 
 SLOWER = math.log(1.3)
 Costs = Mapping[Cell, Sequence[float]]
@@ -157,7 +157,7 @@ def test_what_was_not_looked_at_is_no_pass(checks: Path) -> None:
     found = read_checks(checks)
     assert (len(found.left_out), len(found.faults), set(found.newest)) == (1, 1, {"slow", "new"})
     assert len(found.earlier["slow"]) == 1
-    assert newest_check(checks).name == found.name == "20260303T100000Z"
+    assert run_store.newest_check(checks).name == found.name == "20260303T100000Z"
     with pytest.raises(RunError):
         read_checks(checks / "elsewhere" / "20260301T100000Z")
 

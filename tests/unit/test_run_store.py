@@ -20,8 +20,8 @@ from mezzmark.own_files import (
     made_scratch,
     make_marked_folder,
 )
+from mezzmark.runner.start import check_same_measurement, describe_differences
 from mezzmark.store import run_store
-from mezzmark.store.run_identity import check_same_measurement, describe_differences
 from mezzmark.store.run_store import (
     MANIFEST_NAME,
     TRIALS_NAME,

@@ -1,8 +1,5 @@
-"""Reads the machine: what it is, what it does around a trial, what a process used.
-
-Every fact is optional: an operating system that does not tell gives None, never an error. Long
-because it is the one module of the room that others import: the systems' own stand behind it.
-"""
+"""Reads the machine: what it is, what it does around a trial, what a process used; None, never an
+error, where an operating system does not tell. Long as the room's one module for others."""
 
 import ctypes
 import gc
@@ -31,15 +28,13 @@ if TYPE_CHECKING:  # a worker does without manifests and trials, and all that th
     from mezzmark.model.run import HostFacts
 
 LABEL_VARIABLE = "MEZZMARK_HOST_LABEL"
-"""Names this machine in results. Without it the label says only processor and cores, so that
-results can be published without giving a machine's network name away."""
+"""Names this machine in results, in place of processor and cores: its network name is private."""
 
 SHORTEST_SHARE_NS = 50_000_000
 """Kernels count processor time in ticks of up to 15 ms; shares of a shorter span are noise."""
 
 LONGEST_GAP_NS = 1_500_000_000
-"""Between two looks meant to be 0.2 s apart. On two cores with ten busy processes they were
-never 0.25 s apart in a minute."""
+"""Between two looks meant to be 0.2 s apart; under heavy load they were never 0.25 s apart."""
 
 SHORTEST_SLEEP_NS = 50_000_000
 """Two clocks read one after the other differ by far less."""
@@ -174,9 +169,8 @@ class HostWatch:
 
 
 def cpu_shares(before: dict[str, float], after: dict[str, float]) -> dict[str, float | None]:
-    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds. `guest`
-    time is part of `user` already (proc(5)) and not counted again. Steal is time in which a virtual
-    machine wanted to run and was not let; it counts as neither busy nor idle."""
+    """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds. `guest` is
+    part of `user` (proc(5)). Steal, when a virtual machine was not let run, is neither."""
     spans = {
         key: max(0.0, after[key] - before[key])
         for key in after
@@ -219,13 +213,10 @@ def read_process_facts() -> ProcessFacts:
 
 
 class PauseWatch:
-    """Notices that a child process was stopped, or that this process or the machine stood still,
-    since construction; `look` is to be called every fraction of a second while the child runs.
-
-    The system itself tells of a stopped child (POSIX; neither macOS before Python 3.13 nor Windows)
-    and, on Linux and macOS, of the machine's sleep; whatever stops the parent too, be it a
-    frozen container, shows as a gap between two looks.
-    """
+    """Notices that a child was stopped, or that this process or the machine stood still, since
+    construction; `look` is to be called every fraction of a second. The system tells of a stopped
+    child (POSIX; not macOS before Python 3.13) and, on Linux and macOS, of sleep; whatever stops
+    the parent too, such as a frozen container, shows as a gap between two looks."""
 
     def __init__(self, pid: int) -> None:
         self._pid = pid
@@ -263,8 +254,7 @@ def _slept_ns() -> int:
 
 @contextmanager
 def paused_collector() -> Iterator[None]:
-    """Python looks for no cycles here: where thousands of objects are made that hold none, that
-    takes a third of the time."""
+    """No search for cycles: it takes a third of the time where thousands of objects are made."""
     was_enabled = gc.isenabled()
     gc.disable()
     try:
@@ -286,9 +276,8 @@ def no_garbage_collection() -> Iterator[None]:
 
 
 def end_with_parent(wait_for_parent: Callable[[], object]) -> None:
-    """Leave no orphan: end this process once `wait_for_parent`, called in a thread, returns. On
-    Linux the kernel is asked as well, since a thread cannot run while a library hangs with the
-    interpreter's lock held."""
+    """End this process once `wait_for_parent`, called in a thread, returns; Linux's kernel is asked
+    too, since no thread runs while a library hangs with the interpreter's lock."""
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
@@ -329,8 +318,7 @@ def sleep_ns(span_ns: int) -> None:
 
 
 def wake_on_time() -> None:
-    """Let this thread's sleeps, and those of threads it starts, end when they should: Linux adds
-    up to 50 µs, to wake several at once."""
+    """Let sleeps of this thread and those it starts end in time: Linux adds up to 50 µs."""
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PR_SET_TIMERSLACK, 1)
 

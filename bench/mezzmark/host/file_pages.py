@@ -1,8 +1,5 @@
-"""Pages of a file in this machine's file cache: dropped, and counted without touching them.
-
-Only Linux is asked; elsewhere, and wherever the answer cannot be trusted, nothing is known.
-Servers, drives and hypervisors keep caches of their own, of which nothing is said here.
-"""
+"""Pages of a file in this machine's file cache: dropped, and counted without touching them. Only
+Linux is asked; elsewhere, and of caches of servers, drives and hypervisors, nothing is known."""
 
 import ctypes
 import mmap
@@ -38,9 +35,8 @@ def is_dropped(path: str | Path) -> bool:
 
 
 def resident_fraction(path: str | Path) -> float | None:
-    """The share of the file's pages in the cache, 0 to 1; None where it is not known. mincore(2)
-    looks at a mapping that is never read, so a cold file stays cold; it answers truthfully only to
-    who owns the file or may write it, and else calls every page resident."""
+    """The share of the file's pages in the cache, 0 to 1, if known. mincore(2) looks at a mapping
+    that is never read; to who may not write the file it calls every page resident."""
     if sys.platform != "linux" or not _is_told(Path(path)):
         return None
     with Path(path).open("rb") as file:

@@ -28,8 +28,7 @@ def parse_is_virtual(cpuinfo: str) -> bool | None:
 
 
 def parse_pressure(text: str) -> tuple[float, int] | None:
-    """PSI "some": (share of the last 10 s, total waiting time in µs). Source: Linux kernel
-    documentation, accounting/psi.rst."""
+    """PSI "some": (share of the last 10 s, total wait in µs). Source: Linux, accounting/psi.rst."""
     found = re.search(r"^some avg10=([0-9.]+).* total=([0-9]+)", text, re.MULTILINE)
     return (float(found[1]) / 100, int(found[2])) if found else None
 

@@ -1,6 +1,5 @@
-"""Preparations done several at a time, each by a worker process: what all of them say comes out in
-one stream, and what could not be done is put into words.
-"""
+"""Preparations done several at a time, each by a worker process: what all say in one stream, and
+what could not be done in words."""
 
 import queue
 import threading
@@ -43,12 +42,9 @@ def perform_all(
     at_once = elsewhere + jobs_at_once(read_usable_core_count(), read_free_memory_bytes())
 
     def event(message: str, fraction: float = 0.0) -> Preparing:
+        begun = sum(fractions.values())
         return Preparing(
-            message=message,
-            done_fraction=fraction,
-            begun=sum(fractions.values()),
-            done=len(answers),
-            total=total,
+            message=message, done_fraction=fraction, begun=begun, done=len(answers), total=total
         )
 
     with ThreadPoolExecutor(at_once) as threads, ExitStack() as at_end:
@@ -113,11 +109,9 @@ def raise_if_over(answer: Answer, name: str) -> None:
     """What ends the whole preparation: an error of the machine, and the wish to stop."""
     raise_machine_fault(answer, name)
     if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
-        raise InterruptedRunError(
-            where="preparing footage",
-            what="stopped before measuring began; what was made is kept in the cache",
-            remedy="The same command with --resume and the same --out resumes from there.",
-        )
+        what = "stopped before measuring began; what was made is kept in the cache"
+        remedy = "The same command with --resume and the same --out resumes from there."
+        raise InterruptedRunError(where="preparing footage", what=what, remedy=remedy)
 
 
 def refusal_of(step: Step, answer: Answer) -> str:

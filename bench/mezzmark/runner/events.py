@@ -17,9 +17,8 @@ class Noted(Event):
 
 
 class Preparing(Event):
-    """One step of making or indexing media goes on. `done_fraction` (0 to 1) is of this step;
-    `done` of `total` steps are finished, and `begun` is what is done of all that run now, in
-    steps."""
+    """A step of making media. `done_fraction` (0 to 1) is of it; `done` of `total` steps are
+    finished, `begun` is what is done of all that run now, in steps."""
 
     message: str
     done_fraction: float = 0.0
@@ -35,8 +34,7 @@ class LeftOut(Event):
 
 
 class Prepared(Event):
-    """All media are ready and the manifest is on disk. `done` trials were there already (resumed);
-    `total` is what all rounds hold."""
+    """All media are ready, the manifest is written; `done` trials of `total` were there already."""
 
     manifest: Manifest
     done: int
@@ -54,9 +52,8 @@ class RoundStarted(Event):
 
 
 class TrialStarted(Event):
-    """A trial begins. `eta_s` is the expected time to the end of all rounds or of the time budget,
-    whichever comes first, `minimum_eta_s` that to the end of the rounds that are measured whatever
-    the budget (0 after them); None while nothing is known."""
+    """A trial begins. `eta_s` is the time to the end of all rounds or of the time budget, whichever
+    comes first, `minimum_eta_s` to that of the minimum rounds (0 after them); None: not known."""
 
     cell: Cell
     done: int
@@ -88,10 +85,9 @@ class RoundFinished(Event):
 
 
 class RoundsForecast(Event):
-    """How long a round takes, and about when, from the start, the least and the most rounds will be
-    done: after the first, and early, within it, where the minimum takes more than the time budget.
-    `time_budget_s` is told where it bounds the most, or is less than the minimum takes;
-    `affordable_rounds` end within it, or are those begun."""
+    """How long a round takes, and when, from the start, the least and the most rounds will be done:
+    after the first; early, within it, where the minimum takes more than the time budget, which is
+    told where it matters; `affordable_rounds` end within it, or are those begun."""
 
     round_s: float
     minimum_rounds: int

@@ -14,9 +14,8 @@ from mezzmark.runner.events import Event, LeftOut, Preparing
 
 def find_files(patterns: Sequence[str]) -> tuple[FoundFile, ...]:
     """The files that paths, folders and globs name, each once, in the order given: a glob's by
-    name, a folder's by name and then those of its sub-folders. `**` reaches into sub-folders. A
-    path that exists is taken as it is, brackets and all; a file that is named itself and found as
-    well counts as named. FootageError names a path, folder or glob without a file."""
+    name, a folder's by name and then those of its sub-folders, which `**` reaches. A path that
+    exists is taken as it is; a file named and found counts as named. FootageError where none is."""
     found: dict[str, FoundFile] = {}
     for pattern in patterns:
         path = Path(os.path.expanduser(pattern))
@@ -28,7 +27,11 @@ def find_files(patterns: Sequence[str]) -> tuple[FoundFile, ...]:
             matches = glob.glob(str(path), recursive=True)
             files = [(file, Path(file).name) for file in sorted(matches) if os.path.isfile(file)]
         if not files:
-            _refuse(pattern, path)
+            where = "" if path.is_absolute() else f"; it was looked for in {Path.cwd()}"
+            is_glob = glob.has_magic(pattern)
+            what = "no file fits this pattern" if is_glob else "there is no such file"
+            what = "no file lies in this folder" if os.path.isdir(path) else what
+            raise FootageError(where=pattern, what=what, remedy=f"Check the path{where}.")
         for file, name in files:
             key = os.path.abspath(file)
             if key not in found or is_named:
@@ -42,8 +45,7 @@ def _in_utf8(name: str) -> str:
 
 
 def _walk(folder: Path) -> Iterator[str]:
-    """All that lies in the folder and below, links to folders not followed. A sub-folder that
-    cannot be read is given itself, so that it is told of."""
+    """All files below, links to folders not followed; and each sub-folder that cannot be read."""
     failed: list[str] = []
     for root, folders, files in os.walk(folder, onerror=lambda e: failed.append(e.filename)):
         folders.sort()
@@ -51,17 +53,8 @@ def _walk(folder: Path) -> Iterator[str]:
     yield from failed
 
 
-def _refuse(pattern: str, path: Path) -> None:
-    where = "" if path.is_absolute() else f"; it was looked for in {Path.cwd()}"
-    what = "no file fits this pattern" if glob.has_magic(pattern) else "there is no such file"
-    if os.path.isdir(path):
-        what = "no file lies in this folder"
-    raise FootageError(where=pattern, what=what, remedy=f"Check the path{where}.")
-
-
 def name_clips(name: str, shots: Sequence[Shot]) -> dict[str, Shot]:
-    """Clip name → shot, one clip a shot: `name` for a single one, else `name/file name`, with a
-    number where two files of different folders share it."""
+    """Clip name → shot: `name` for a single one, else `name/file name`, numbered if shared."""
     if len(shots) == 1:
         return {name: shots[0]}
     named: dict[str, Shot] = {}
@@ -132,8 +125,6 @@ def find_shots(
 def no_footage(patterns: Sequence[str], faults: Sequence[JobFailed]) -> FootageError:
     """The error of files of which none is a clip; the first one's reason stands for all."""
     count = f"none of {len(faults)} files is a clip" if len(faults) > 1 else "there is no clip"
-    return FootageError(
-        where=", ".join(patterns),
-        what=f"{count} ({faults[0].where}: {faults[0].what})",
-        remedy="Give at least one file that `mezzmark inspect` can read.",
-    )
+    what = f"{count} ({faults[0].where}: {faults[0].what})"
+    remedy = "Give at least one file that `mezzmark inspect` can read."
+    return FootageError(where=", ".join(patterns), what=what, remedy=remedy)

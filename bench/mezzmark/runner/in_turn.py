@@ -1,9 +1,5 @@
-"""Two installations in turn: the same scenario on the same prepared bytes, rounds alternating ABBA,
-each into an ordinary run folder of its own.
-
-The other one answers the same jobs as this one, or is refused before anything is measured; what
-both read was prepared here.
-"""
+"""Two installations in turn: the same scenario on the same bytes, prepared here, rounds alternating
+ABBA, each into a run folder of its own. One that takes other jobs is refused beforehand."""
 
 import os
 import platform
@@ -63,31 +59,24 @@ def describe_environment() -> str:
 
 
 def ask_environment(python: Path) -> Environment:
-    """What the installation of that interpreter says of itself, this one's where the same
-    libraries are found; UsageError where it cannot take part."""
-    program = f"from {__name__} import describe_environment as d; print(d())"
+    """What that interpreter's installation says of itself; UsageError where it cannot take part."""
+    where = f"--against {python}"
+    command = (str(python), "-c", f"from {__name__} import describe_environment as d; print(d())")
+    variables = os.environ if str(python) == sys.executable else own_environment(os.environ)
     try:
         answer = subprocess.run(
-            (str(python), "-c", program),
-            capture_output=True,
-            check=True,
-            env=os.environ if str(python) == sys.executable else own_environment(os.environ),
-            timeout=ANSWER_TIMEOUT_S,
+            command, capture_output=True, check=True, env=variables, timeout=ANSWER_TIMEOUT_S
         )
         found = Environment.model_validate_json(answer.stdout)
     except (OSError, subprocess.SubprocessError, ValidationError) as error:
-        raise UsageError(
-            where=f"--against {python}",
-            what=f"no installation answered there that can be measured in turn ({error})",
-            remedy="Name the Python interpreter of an environment that holds this version or a "
-            "later one.",
-        ) from None
+        what = f"no installation answered there that can be measured in turn ({error})"
+        place = "an environment that holds this version or a later one"
+        remedy = f"Name the Python interpreter of {place}."
+        raise UsageError(where=where, what=what, remedy=remedy) from None
     if found.job_format != job_format():
-        raise UsageError(
-            where=f"--against {python}",
-            what=f"its version {found.mezzmark} takes other jobs than this {mezzmark.__version__}",
-            remedy="Measure each by itself, and compare the runs with regress.",
-        )
+        what = f"its version {found.mezzmark} takes other jobs than this {mezzmark.__version__}"
+        remedy = "Measure each by itself, and compare the runs with regress."
+        raise UsageError(where=where, what=what, remedy=remedy)
     return found
 
 
@@ -109,19 +98,11 @@ def run_in_turn(
         here = partial(run_worker, is_cancelled=flag.is_set)
         footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=here)
         there, noted = partial(here, python=str(python)), replace(footage, noted=other.noted_in)
+        measure = partial(run_scenario, scenario, cache_dir=cache_dir, resume=resume)
+        measure = partial(measure, stop_when=lambda _trials: "")
         sides = [
-            run_scenario(
-                scenario,
-                run_dir=run_dir,
-                cache_dir=cache_dir,
-                resume=resume,
-                dispatch=dispatch,
-                stop_when=lambda _trials: "",
-                footage=prepared,
-            )
-            for run_dir, dispatch, prepared in zip(
-                run_dirs, (here, there), (footage, noted), strict=True
-            )
+            measure(run_dir=run_dirs[0], dispatch=here, footage=footage),
+            measure(run_dir=run_dirs[1], dispatch=there, footage=noted),
         ]
         try:
             yield from _alternate(sides)

@@ -1,14 +1,12 @@
 """What is measured and in which order: pure, and fixed by the scenario's seed.
 
-Order of a round. Rounds come in pairs: the first is a fresh random permutation of the cells, the
-second the same backwards. So over each pair every cell has the same mean position, and a steady
-drift of the machine (warming up, say) adds the same to each of them; what is left over falls on
-the cells at random. Counter-balancing and randomising together: Cox, Planning of Experiments
-(1958), chapters 5 and 13.
+Order of a round. Rounds come in pairs: a fresh random permutation of the cells, then the same
+backwards. So over each pair every cell has the same mean position, and a steady drift of the
+machine adds the same to each; what is left over falls on the cells at random. Both together: Cox,
+Planning of Experiments (1958), chapters 5 and 13.
 
-Requests of a round. Trials that replay the same requests share a seed, which depends on the
-round, the clip and the pattern and on nothing else: encodings, policies and thread counts meet
-the same requests, and each round draws new ones.
+Requests of a round. Trials that replay the same requests share a seed, which depends on round, clip
+and pattern alone: encodings, policies and thread counts meet the same requests.
 """
 
 import zlib
@@ -52,11 +50,10 @@ class PlannedCell(NamedTuple):
 def plan_cells(
     scenario: Scenario, *, media: Collection[tuple[str, str]], core_count: int
 ) -> tuple[PlannedCell, ...]:
-    """The cells of a scenario, without the reference kernel, in the order of the task table.
-    `media` holds the (clip, encoding) pairs there is a file for, `original` included; what could
-    not be made is not measured. Thread choices that mean the same count here are one cell. With
-    `null_arm`, the first cell of each timed task comes twice, the second time in the arm `null`. A
-    cell of the best player comes once more for each that may be named, in the arm `pilot`."""
+    """The cells of a scenario, without the kernel, in the order of the task table. `media` holds
+    the (clip, encoding) pairs there is a file for. Thread choices that mean the same count are one
+    cell. With `null_arm`, each timed task's first cell comes again in the arm `null`; one of the
+    best player comes once more for each that may be named, in the arm `pilot`."""
     clips = tuple(dict.fromkeys(clip for clip, _ in media))
     made = {spec.name for spec in scenario.clips if spec.recipe}
     stock = Stock(
@@ -93,10 +90,9 @@ def plan_cells(
 def plan_round(
     cells: Sequence[PlannedCell], round_index: int, seed: int
 ) -> tuple[PlannedTrial, ...]:
-    """Every cell once, and the reference kernel two or three times, in the order of this round.
-    Cells that are judged and not timed follow the timed ones of round 0 and never come again: they
-    give the same answer every time. Passes of pilot trials come before round 0, each with requests
-    of its own. Depends on its arguments only."""
+    """Every cell once, and the kernel two or three times, in this round's order. Cells that are
+    judged follow the timed ones of round 0 and never come again. Passes of pilot trials come before
+    round 0, each with requests of its own. Depends on its arguments only."""
     judged = [planned for planned in cells if TASKS[planned.cell.task].is_judged]
     pilots = [planned for planned in cells if planned.arm == "pilot"]
     timed = [p for p in cells if not TASKS[p.cell.task].is_judged and p.arm != "pilot"]
@@ -127,8 +123,7 @@ def plan_round(
 
 
 def count_trials(cells: Sequence[PlannedCell], seed: int) -> tuple[Counter[str], Counter[str]]:
-    """By task, how many trials every round has, and how many come once, with the first: those that
-    are judged, and at most so many pilot trials (`pilot`)."""
+    """By task, trials of every round, and those that come once: judged, or (at most) `pilot`."""
     first, later = (
         Counter(one.arm if one.arm == "pilot" else one.cell.task for one in plan)
         for plan in (plan_round(cells, 0, seed), plan_round(cells, 1, seed))

@@ -4,7 +4,7 @@ What cannot be made (a frame size the codec does not know, an encoder that fails
 is noted with its reason, and the run goes on with the rest.
 """
 
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,12 +36,10 @@ from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import Dispatch
 
 PREPARE_THREADS = 4
-"""The same on every machine: some encoders give another picture for another number of threads, and
-runs of two machines can only be compared on the same files."""
+"""Everywhere the same: some encoders give another picture for another number of threads."""
 
 PICTURES_LIMIT_BYTES = 8_000_000_000
-"""What all stored pictures of a run may take, in equal parts; where a part does not suffice, every
-trial decodes."""
+"""What all stored pictures of a run may take, in equal parts; beyond that every trial decodes."""
 
 _STORED = "decoded as "
 """Begins the name of a step that stores pictures in a pixel format."""
@@ -52,12 +50,10 @@ SILENCE_S = 1_800.0
 
 @dataclass(slots=True, kw_only=True)
 class Footage:
-    """What is ready to be measured; filled while it is prepared. `media` holds (clip, encoding) →
-    file and index, `frame_counts` the length of each clip in frames, common to all its encodings.
-    `refused` says in words what could not be made, `left_out` which files of folders are no clips
-    of their own; `pictures` are files of decoded pictures by (clip, pixel format); `placed` is by
-    the root's name. `noted` puts into a manifest what measures it, where that is not this
-    installation."""
+    """What is ready to be measured. `media` holds (clip, encoding) → file and index, `frame_counts`
+    each clip's length, common to its encodings. `refused` says what could not be made, `left_out`
+    which files of folders are no clips; `pictures` are decoded ones by (clip, pixel format);
+    `placed` is by root. `noted` puts another installation that measures into a manifest."""
 
     encodings: tuple[Encoding, ...]
     clips: list[ClipManifest] = field(default_factory=list)
@@ -96,11 +92,10 @@ class Footage:
 def prepare_footage(
     scenario: Scenario, *, cache_dir: Path, dispatch: Dispatch, elsewhere: int = 0
 ) -> Generator[Preparing | LeftOut, None, Footage]:
-    """Prepare all clips and encodings of a scenario, several at a time; returns the Footage, in the
-    scenario's order. What cannot be made is told as soon as it is known. So many more at a time as
-    `dispatch` has done `elsewhere`. FootageError when no clip is left, or a path names no file;
-    InterruptedRunError, and an error of the machine (storage, memory, a killed worker), end the
-    preparation, and the cache keeps what was made."""
+    """Prepare all clips and encodings, several at a time (so many more as `dispatch` has done
+    `elsewhere`); the Footage in the scenario's order. What cannot be made is told at once.
+    FootageError when no clip is left, or a path names no file; InterruptedRunError and the
+    machine's errors (storage, memory, a killed worker) end it; what was made stays cached."""
     footage = Footage(encodings=resolve_encodings(scenario))
     originals = yield from _list_originals(scenario, cache_dir, dispatch, footage)
     settings = scenario.settings(EncodeSettings)
@@ -122,24 +117,22 @@ def prepare_footage(
             for encoding in footage.encodings
         }
         for pixel_format in formats:
+            limit_bytes = PICTURES_LIMIT_BYTES // (len(originals) * len(formats))
             jobs[step[0], f"{_STORED}{pixel_format}"] = PreparePicturesJob(
-                pixel_format=pixel_format,
-                frame_count=frame_count,
-                limit_bytes=PICTURES_LIMIT_BYTES // (len(originals) * len(formats)),
-                **given,
+                pixel_format=pixel_format, frame_count=frame_count, limit_bytes=limit_bytes, **given
             )
         return jobs
 
     first: dict[Step, Job] = {(clip, ORIGINAL): job for clip, job in originals.items()}
-    answers = yield from perform_all(first, follow, _patient(dispatch), total, elsewhere)
+    answers = yield from perform_all(
+        first, follow, lambda job: dispatch(job, SILENCE_S), total, elsewhere
+    )
     for clip, job in originals.items():
         _add_results(footage, clip, answers, formats, is_own=isinstance(job, PrepareOwnJob))
     if not footage.clips:
-        raise FootageError(
-            where="no clip can be measured",
-            what="; ".join(footage.refused),
-            remedy="Give at least one file that `mezzmark inspect` can read.",
-        )
+        what = "; ".join(footage.refused)
+        remedy = "Give at least one file that `mezzmark inspect` can read."
+        raise FootageError(where="no clip can be measured", what=what, remedy=remedy)
     return footage
 
 
@@ -186,31 +179,21 @@ def _list_originals(
     for spec in scenario.clips:
         if spec.recipe is not None:
             footage.shares[spec.name] = spec.share
-            jobs[spec.name] = PrepareOriginalJob(
-                clip=spec, seed=clip_seed(spec.name, scenario.seed), cache_dir=str(cache_dir)
-            )
+            seed = clip_seed(spec.name, scenario.seed)
+            jobs[spec.name] = PrepareOriginalJob(clip=spec, seed=seed, cache_dir=str(cache_dir))
             continue
         shots = yield from _find_shots(spec, dispatch, footage)
         named = name_clips(spec.name, shots)
         for clip, shot in named.items():
             if clip in jobs:
-                raise ScenarioError(
-                    where=f'clip "{clip}"',
-                    what="another clip, of several files, has one of that name",
-                    remedy="Name one of the two clips in the scenario otherwise.",
-                )
+                what = "another clip, of several files, has one of that name"
+                remedy = "Name one of the two clips in the scenario otherwise."
+                raise ScenarioError(where=f'clip "{clip}"', what=what, remedy=remedy)
             footage.shares[clip] = spec.share and spec.share / len(named)
-            jobs[clip] = PrepareOwnJob(
-                media_path=str(Path(shot.path).absolute()),
-                excerpt_s=None if spec.excerpt_s == "all" else spec.excerpt_s,
-                cache_dir=str(cache_dir),
-            )
+            path, cache = str(Path(shot.path).absolute()), str(cache_dir)
+            excerpt_s = None if spec.excerpt_s == "all" else spec.excerpt_s
+            jobs[clip] = PrepareOwnJob(media_path=path, excerpt_s=excerpt_s, cache_dir=cache)
     return jobs
-
-
-def _patient(dispatch: Dispatch) -> Callable[[Job], Iterator[Answer]]:
-    """Asks a worker for as long as a preparation may be silent."""
-    return lambda job: dispatch(job, SILENCE_S)
 
 
 def _find_shots(
@@ -221,8 +204,9 @@ def _find_shots(
     if all(file.is_named for file in files):
         return tuple(Shot(path=file.path) for file in files)
     step = (spec.name, ORIGINAL)
+    jobs: dict[Step, Job] = {step: SortFilesJob(files=files)}
     answers = yield from perform_all(
-        {step: SortFilesJob(files=files)}, lambda *_: {}, _patient(dispatch), 1
+        jobs, lambda *_: {}, lambda job: dispatch(job, SILENCE_S), total=1
     )
     answer = answers[step]
     if not isinstance(answer, SortedFiles):
@@ -265,9 +249,8 @@ def _add_medium(footage: Footage, clip: str, encoding: str, made: PreparedMedia)
 
     index = read_frame_index(made.media.index_path)
     footage.media[clip, encoding] = made.media
-    footage.frame_counts[clip] = min(
-        made.frame_count, footage.frame_counts.get(clip, made.frame_count)
-    )
+    known = footage.frame_counts.get(clip, made.frame_count)
+    footage.frame_counts[clip] = min(made.frame_count, known)
     footage.media_manifests.append(
         MediaManifest(
             clip=clip,

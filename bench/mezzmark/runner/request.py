@@ -1,8 +1,5 @@
-"""What is asked to be measured, and whether this machine can.
-
-A scenario has limits of its own, of a resumed run or asked for; the demo is one on the synthetic
-clip or on the user's own files.
-"""
+"""What is asked to be measured, and whether this machine can: a scenario with limits of its own, of
+a resumed run or asked for; the demo on the synthetic clip or on the user's own files."""
 
 import os
 from collections import Counter
@@ -63,23 +60,19 @@ def plan_measurement(
 
 
 def _with_roots(plan: Scenario, paths: Sequence[str]) -> Scenario:
-    """Each called as its folder; what repeats is found with the limits. ScenarioError where no task
-    reads them."""
+    """Each called as its folder; ScenarioError where no task reads them."""
     places = [Path(os.path.expanduser(path)).absolute() for path in paths]
     more = (RootSettings(name=place.name[:60] or place.anchor, path=str(place)) for place in places)
     whole = plan.model_copy(update={"roots": (*plan.roots, *more)})
     if paths and not any("roots" in type(table).model_fields for table in plan.tasks.values()):
-        raise ScenarioError(
-            where=plan.name,
-            what="--root was passed but no task of this scenario reads files from a root",
-            remedy="Add a [scrub], [ingest] or [storage] table, or leave --root out.",
-        )
+        what = "--root was passed but no task of this scenario reads files from a root"
+        remedy = "Add a [scrub], [ingest] or [storage] table, or leave --root out."
+        raise ScenarioError(where=plan.name, what=what, remedy=remedy)
     return whole
 
 
 def plan_demo(footage: Sequence[str], *, earlier_run: Path | None = None) -> Scenario:
-    """The demo's scenario, on these files if there are any, else on those of the resumed run.
-    FootageError for a path that names no file."""
+    """The demo on these files, or those of the resumed run. FootageError where there is none."""
     if footage:
         files = [str(Path(os.path.expanduser(file)).absolute()) for file in footage]
         clip = {"name": "own", "files": files, "excerpt_s": DEMO_EXCERPT_S}
@@ -95,8 +88,7 @@ def limit_scenario(
     plan: Scenario, asked: AskedLimits, *, stored: Scenario | None = None
 ) -> tuple[Scenario, tuple[str, ...]]:
     """The scenario with the limits asked for, or else those of the resumed run; and notes on what
-    was changed that nobody wrote. Fewer rounds than the scenario's minimum lower the minimum.
-    ScenarioError for a limit that cannot be."""
+    nobody wrote. Fewer rounds lower the minimum. ScenarioError for an impossible limit."""
     own = stored if stored is not None and stored.name == plan.name else plan
     rounds = own.rounds if asked.rounds is None else asked.rounds
     minimum = own.minimum_rounds if asked.rounds is None else plan.minimum_rounds
@@ -130,20 +122,17 @@ def count_planned(
 
 
 def check_encodings(plan: Scenario, *, source: str, text: str) -> dict[str, str]:
-    """Catalogue encodings that this machine's FFmpeg cannot make, each with the reason. Raises
-    ScenarioError, with the line in `text`, for a custom encoding that FFmpeg does not take as it is
-    written."""
+    """Catalogue encodings that this FFmpeg cannot make, with the reason. ScenarioError, with the
+    line in `text`, for a custom one that it does not take."""
     from mezzmark.engines.encode.encoders import probe_encoding, suggest
 
     for index, custom in enumerate(plan.custom_encodings):
         fault = probe_encoding(resolve_custom(custom))
         if fault is not None:
             key, remedy = suggest(fault)
-            raise ScenarioError(
-                where=place(source, text=text, path=("custom_encodings", index, key)),
-                what=f'encoding "{custom.name}" cannot be made: {fault.words}',
-                remedy=remedy,
-            )
+            where = place(source, text=text, path=("custom_encodings", index, key))
+            what = f'encoding "{custom.name}" cannot be made: {fault.words}'
+            raise ScenarioError(where=where, what=what, remedy=remedy)
     return {
         name: fault.words
         for name in plan.encodings
@@ -152,8 +141,7 @@ def check_encodings(plan: Scenario, *, source: str, text: str) -> dict[str, str]
 
 
 def _stored_scenario(run_dir: Path | None) -> Scenario | None:
-    """The scenario of the run in this folder as it was measured; None where no run lies there.
-    Raises RunError when the run cannot be read."""
+    """The scenario of the run in this folder, if one lies there; RunError if it cannot be read."""
     if run_dir is None or not (run_dir / MANIFEST_NAME).is_file():
         return None
     return read_manifest(run_dir).scenario

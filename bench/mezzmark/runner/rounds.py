@@ -1,10 +1,9 @@
 """Which trials are still to come, how long they take, and when no further round begins: pure.
 
-Rounds end by precision, by number or by time, decided between rounds only. Stopping looks at the
-width of intervals and never at a difference: a rule that waits until something looks different
-finds differences that are not there. Where the looks fall, and how many must agree, is
-`mezzmark.statistics.spread`'s to say. Long because all of it follows from the same trials, which
-are taken into account one by one.
+Rounds end by precision, number or time, decided between rounds. Stopping looks at the width of
+intervals and never at a difference: a rule that waits for one finds those that are not there. Where
+the looks fall is for `mezzmark.statistics.spread`. Long because all follows from the same trials,
+taken into account one by one.
 """
 
 import math
@@ -31,25 +30,21 @@ GIVE_UP_AFTER: Final = 3
 be chance, three show that it was not; every further one could cost a whole timeout."""
 
 MEASURED_PER_TRIAL_NS: Final = 2 * NS_PER_S
-"""So long a trial's playhead moves take together at most for a p95's sake: enough for an encoding
-with a median of 35 ms in ten rounds."""
+"""Moves of a trial at most, for a p95's sake: enough for a median of 35 ms in ten rounds."""
 
 MEASURED_WITHOUT_TAIL_NS: Final = 1 * NS_PER_S
-"""So long at most where a p95 would take longer: about what the start of a process costs with the
-proof of its pictures."""
+"""Where a p95 would take longer: about what starting a process and proving its pictures cost."""
 
 PAIR_ROUNDS: Final = 2
 """A round and its mirror image."""
 
 StopWhen = Callable[[Sequence[Trial]], str]
-"""Why all trials so far suffice; empty where they do not. Asked after whole pairs of rounds, for
-only then are the orders balanced."""
+"""Why all trials so far suffice, or nothing. Asked after pairs of rounds, whose orders balance."""
 
 
 class Rounds:
-    """The rounds of a run: trials so far and what follows from them; `note` adds one. `clock_ns`
-    tells how long measuring has gone on; the trials that are handed in count as time spent in
-    earlier sessions."""
+    """The rounds of a run: trials so far, `note` adds one, and what follows. `clock_ns` tells how
+    long measuring goes on; trials handed in count as time spent earlier."""
 
     def __init__(
         self,
@@ -97,9 +92,8 @@ class Rounds:
             self._named[played_alike(trial.cell)] = trial.player
 
     def _note_blocks(self, trial: Trial) -> int:
-        """Settle how many blocks the rounds to come play, and how much longer they take for it. The
-        first round in which a cell finished is its pilot, with one block, and decides by its time;
-        in all later ones the number is that of their trials, in a resumed run too."""
+        """Settle how many blocks later rounds play, and how much longer that takes: by the time of
+        the cell's first finished round, its pilot of one block, or as later trials have it."""
         if not isinstance(trial.measurement, ScrubMeasurement) or trial.arm == "pilot":
             return 0
         pilot_round, known = self._blocks.get(trial.cell, (trial.round_index, 0))
@@ -113,16 +107,14 @@ class Rounds:
         return round((blocks - trial.blocks) * block_ns)
 
     def with_blocks(self, planned: PlannedTrial) -> PlannedTrial:
-        """The trial with the blocks it plays: one until its cell has finished in an earlier
-        round."""
+        """The trial with its blocks: one until its cell has finished in an earlier round."""
         pilot_round, blocks = self._blocks.get(planned.cell, (planned.round_index, 1))
         if planned.round_index <= pilot_round or planned.arm == "pilot":
             return planned
         return planned.model_copy(update={"blocks": blocks})
 
     def with_player(self, planned: PlannedTrial) -> PlannedTrial:
-        """The trial with the player that was named for its cell when all pilot trials were over;
-        the first that may be named where none of them could play."""
+        """The trial with its cell's named player; the first that may be if none could play."""
         settings = self.scenario.settings(ScrubSettings)
         if planned.arm == "pilot" or planned.cell.setting["player"] != BEST or settings is None:
             return planned
@@ -133,8 +125,7 @@ class Rounds:
         return planned.model_copy(update={"player": self._named[alike]})
 
     def is_left_out(self, planned: PlannedTrial) -> bool:
-        """Whether it is not measured when its turn has come: its cell was given up, or its player
-        fell behind the others in earlier passes of pilot trials."""
+        """Whether its cell was given up, or its player fell behind in earlier pilot passes."""
         if planned.arm != "pilot" or self.is_given_up(planned):
             return self.is_given_up(planned)
         pilot_count = sum(cell.arm == "pilot" for cell in self._cells)
@@ -182,8 +173,7 @@ class Rounds:
         return any(trial.round_index == round_index for trial in self.trials)
 
     def is_given_up(self, one: PlannedTrial | Trial) -> bool:
-        """Whether its cell failed so often, and never finished, or its task on its root, or there
-        is no such decoder for its encoding."""
+        """Whether its cell or its root's task failed too often, or its decoder is not there."""
         cell = _cell_of(one)
         is_failing = cell not in self._finished and self._failures[cell] >= GIVE_UP_AFTER
         is_out = bool(self.root_given_up(one)) or _decoder_of(one) in self._refused
@@ -195,9 +185,8 @@ class Rounds:
         return root if root and self._root_failures[root, one.cell.task] >= GIVE_UP_AFTER else ""
 
     def expected_s(self, planned: Iterable[PlannedTrial]) -> float:
-        """Seconds these trials will take, by the mean of each cell, or where one was never measured
-        of all cells, of pilot trials or of others as far as there are any, what passes between
-        trials included; 0 while there is no trial at all."""
+        """Seconds these trials will take, by each cell's mean, else that of all, of pilot trials or
+        others, what passes between trials included; 0 while there is no trial at all."""
         if not self.trials:
             return 0.0
         spent_ns = self._spent_ns
@@ -214,8 +203,7 @@ class Rounds:
         return total_ns / NS_PER_S * max(1.0, overhead)
 
     def time_left(self, left: Sequence[PlannedTrial]) -> dict[str, float]:
-        """`eta_s` and `minimum_eta_s` of the event TrialStarted, when `left` is to be done of its
-        round; nothing while nothing is known."""
+        """Estimates of the event TrialStarted with so much `left`; nothing while unknown."""
         index = left[0].round_index
         if (found := self.forecast(index + 1, left)) is None:
             return {}
@@ -257,9 +245,8 @@ class Rounds:
         return found.model_copy(update={"is_early": True}) if found and is_over else None
 
     def stop_reason(self, round_count: int) -> str:
-        """Why no further round begins after `round_count` whole ones; empty when one does.
-        `minimum_rounds` are measured whatever the budget; after that no round begins that would, by
-        what is expected of it, end after it."""
+        """Why no further round begins after `round_count`; else empty. The minimum is measured
+        whatever the budget; after it no round that is expected to end beyond it."""
         scenario, planned = self.scenario, self.plan(round_count)
         if not self._cells:
             return "nothing could be prepared that the scenario wants measured"
@@ -269,9 +256,8 @@ class Rounds:
         if all(map(self.is_given_up, timed)):
             return "no cell can be measured: each failed again and again"
         if round_count >= scenario.rounds:
-            return (
-                "the 1 round is done" if round_count == 1 else f"all {round_count} rounds are done"
-            )
+            done = "the 1 round is" if round_count == 1 else f"all {round_count} rounds are"
+            return f"{done} done"
         if round_count < scenario.minimum_rounds:
             return ""
         if round_count % PAIR_ROUNDS == 0 and (enough := self._stop_when(self.trials)):
@@ -281,9 +267,8 @@ class Rounds:
             return ""
         took = f"{count_text(round_count, 'round')} took {elapsed_s:.0f} s"
         if elapsed_s > budget_s:
-            took += (
-                f", and no fewer than {scenario.minimum_rounds} are measured whatever the budget"
-            )
+            least = f"no fewer than {scenario.minimum_rounds} are measured whatever the budget"
+            took += f", and {least}"
         return f"another round would end after the time budget of {budget_s:g} s ({took})"
 
 
@@ -300,17 +285,15 @@ def _decoder_of(one: PlannedTrial | Trial) -> tuple[str | int | None, ...]:
 
 
 def _usual_block_ns(measured: ScrubMeasurement, blocks: int) -> float:
-    """What a block takes once the decoder is warm: the first move of a trial, which is slower,
-    would weigh more in a pilot of one block than in the trials to come."""
+    """What a block takes without the trial's first move, slower, and rarer in trials to come."""
     latencies = latencies_ms(measured)
     warm = latencies[1:] if latencies.size > 1 else latencies
     return float(warm.mean()) * NS_PER_MS * latencies.size / blocks
 
 
 def count_blocks(scenario: Scenario, *, block_ns: float) -> int:
-    """How many blocks a trial of the rounds after the pilot plays, where one takes so long: as many
-    as its p95 wants of the planned rounds together, or, where the time for a trial does not hold
-    those, what half that time holds."""
+    """Blocks of a trial after the pilot, where one takes so long: as many as the p95 of all rounds
+    wants or, where the time for a trial is too short for those, what half of it holds."""
     from mezzmark.statistics.tails import samples_needed
 
     settings = scenario.settings(ScrubSettings)
@@ -324,8 +307,7 @@ def count_blocks(scenario: Scenario, *, block_ns: float) -> int:
 
 
 def stop_at_precision(scenario: Scenario) -> StopWhen:
-    """The usual rule: no cell's interval is wider than ± the scenario's share of its figure, now
-    and at the look before."""
+    """No cell's interval is wider than ± the scenario's share, now and a look before."""
     from mezzmark.decide.estimate.pooling import worst_relative_half_width
     from mezzmark.statistics.spread import is_precise, look_points
 

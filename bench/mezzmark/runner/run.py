@@ -10,7 +10,7 @@ from typing import Any
 from mezzmark import own_files
 from mezzmark.host.common import Clock, HostWatch, read_host_moment
 from mezzmark.model.cell import PlannedTrial
-from mezzmark.model.errors import InterruptedRunError
+from mezzmark.model.errors import DiskFullError, InterruptedRunError
 from mezzmark.model.fleet import Performed
 from mezzmark.model.jobs import Job, JobFailed, Measured, WorkerFailed
 from mezzmark.model.preparations import Answer
@@ -22,7 +22,7 @@ from mezzmark.runner import events, start
 from mezzmark.runner.prepare import Footage, prepare_footage
 from mezzmark.runner.roots import cleared, place_footage
 from mezzmark.runner.rounds import Rounds, StopWhen
-from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if_disk_full
+from mezzmark.runner.workers import AheadWorkers, Dispatch, last_answer, raise_if
 from mezzmark.store import run_store
 
 Perform = Callable[[Job, float], Performed]
@@ -67,23 +67,20 @@ def run_scenario(
     stop_when: StopWhen | None = None,
     footage: Footage | None = None,
 ) -> Generator[events.Event]:
-    """Measure a scenario into `run_dir`, saying what happens as it happens; prints nothing. A trial
-    is on disk before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between trials
-    with InterruptedRunError, the trial that was running being dropped; with `resume` the same call
-    carries on where it stopped, and RunError names what has changed meanwhile if that makes it
-    another run. `dispatch` stands in for worker processes here, or is `Elsewhere`, `stop_when` for
-    the stop by precision, `footage` for what would be prepared."""
+    """Measure a scenario into `run_dir`, saying what happens as it happens. A trial is on disk
+    before its `TrialFinished` is yielded. Ctrl-C and `kill` end the run between trials with
+    InterruptedRunError, dropping the running one; `resume` carries on, and RunError names what has
+    changed if that makes it another run. `dispatch` stands in for worker processes here, or is
+    `Elsewhere`, `stop_when` for the stop by precision, `footage` for what would be prepared."""
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
-    is_new = not run_dir.exists()
+    is_new, elsewhere = not run_dir.exists(), dispatch if isinstance(dispatch, Elsewhere) else None
     run_store.reserve_run_dir(run_dir, resume=resume)
     with (
         run_store.lock_folder(run_dir),
         start.clean_start(run_dir, is_new=is_new),
         start.trap_signals() as flag,
         closing(AheadWorkers(flag.is_set)) as workers,
-        cleared(
-            scenario.roots, run_dir, dispatch if isinstance(dispatch, Elsewhere) else None
-        ) as left,
+        cleared(scenario.roots, run_dir, elsewhere) as left,
     ):
         is_resumed = run_store.reserve_run_dir(run_dir, resume=resume)
         if is_resumed:
@@ -129,9 +126,8 @@ class _Session:
                     forecast = rounds.forecast(round_index + 1)
                     yield from filter(None, [forecast])
             round_index += 1
-        run_store.write_manifest(
-            self.run_dir, self.manifest.model_copy(update={"stop_reason": reason})
-        )
+        stopped = self.manifest.model_copy(update={"stop_reason": reason})
+        run_store.write_manifest(self.run_dir, stopped)
         own_files.clear_marked(self.run_dir, own_files.SCRATCH_PREFIX)
         yield events.Stopped(reason=reason)
 
@@ -163,34 +159,30 @@ class _Session:
 
     def _trial(self, planned: PlannedTrial) -> Trial:
         self._raise_if_stopped()
+        lasting_s = 60 * (planned.cell.setting["minutes"] or 0)
+        timeout_s = self.rounds.scenario.trial_timeout_s + lasting_s
         with run_store.scratch_folder(self.run_dir) as folder:
             job = describe_job(planned, self.rounds.scenario, self.footage, scratch_dir=str(folder))
-            return self._perform(planned, job)
-
-    def _perform(self, planned: PlannedTrial, job: Job) -> Trial:
-        try:
-            lasting_s = 60 * (planned.cell.setting["minutes"] or 0)
-            done = self.perform(job, self.rounds.scenario.trial_timeout_s + lasting_s)
-        except KeyboardInterrupt:
-            self.flag.signal_name = "SIGINT"
-            self._raise_if_stopped()
-            raise
+            try:
+                done = self.perform(job, timeout_s)
+            except KeyboardInterrupt:
+                self.flag.signal_name = "SIGINT"
+                self._raise_if_stopped()
+                raise
         answer = done.answer
         if isinstance(answer, WorkerFailed) and answer.outcome == "cancelled":
             self._raise_if_stopped()
         if not planned.cell.setting["root"]:  # elsewhere there may be room
-            raise_if_disk_full(answer)
+            raise_if(answer, DiskFullError)  # no other job would fare better
         circumstances = {name: value for name, value in done if name not in ("kind", "answer")}
         return record_trial(planned, answer, **circumstances)
 
     def _raise_if_stopped(self) -> None:
         if self.flag.is_set():
-            raise InterruptedRunError(
-                where=str(self.run_dir),
-                what=f"stopped by {self.flag.signal_name}; "
-                f"{len(self.rounds.trials)} finished trials are on disk",
-                remedy="The same command with --resume and this --out resumes from there.",
-            )
+            on_disk = f"{len(self.rounds.trials)} finished trials are on disk"
+            what = f"stopped by {self.flag.signal_name}; {on_disk}"
+            remedy = "The same command with --resume and this --out resumes from there."
+            raise InterruptedRunError(where=str(self.run_dir), what=what, remedy=remedy)
 
 
 def describe_job(

@@ -1,9 +1,8 @@
-"""Asks a machine what change it could find: identical and delayed players, compared many times;
+"""Asks a machine what change it could find, by identical and delayed players compared many times;
 and what it decodes in hardware.
 
 The latter by a real decode of each codec, profile, depth and chroma by each device that the FFmpeg
-build knows, every picture proved as in any trial: a device's name says what was built in, not what
-is there. Each decode has a process of its own.
+build knows, in a process each, every picture proved: a name says what was built, not what is there.
 """
 
 from collections import Counter
@@ -24,14 +23,8 @@ from mezzmark.model.footage import ClipSpec, OriginalSpec, Recipe
 from mezzmark.model.jobs import Job, Measured, PreparedMedia
 from mezzmark.model.players import PLAYERS, Player
 from mezzmark.model.preparations import PrepareEncodingJob, PrepareOriginalJob
+from mezzmark.model.tasks import scrub
 from mezzmark.model.tasks.patterns import groups_of, plan_requests
-from mezzmark.model.tasks.scrub import (
-    PROVED,
-    ScrubJob,
-    ScrubMeasurement,
-    ScrubSettings,
-    shown_proof,
-)
 from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.runner.workers import Dispatch, last_answer, raise_machine_fault, run_worker
 
@@ -43,7 +36,7 @@ CLIP: Final = ClipSpec(
 ENCODING_NAME: Final = "vc3-sq"
 """An intra encoding whose decoder uses one thread or several alike: short trials, real decoding."""
 
-SCRUB: Final = ScrubSettings(patterns=("jump",), requests=24, threads=(1,))
+SCRUB: Final = scrub.ScrubSettings(patterns=("jump",), requests=24, threads=(1,))
 PREPARE_TIMEOUT_S: Final = 300.0
 TRIAL_TIMEOUT_S: Final = 60.0
 CLOCK_READINGS: Final = 20_000
@@ -74,9 +67,8 @@ def measure_self_test(
     cache_dir: Path,
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
 ) -> NDArray[np.float64]:
-    """Median latencies in ns, shape (arms, comparisons, rounds). The first two arms are identical;
-    each further one is delayed by a planned fraction. The arms of a round replay the same requests
-    in fresh processes, in shuffled order; each takes about half a second."""
+    """Median latencies in ns, shape (arms, comparisons, rounds). The first two arms are identical,
+    others delayed as planned; those of a round replay the same requests, shuffled."""
     media, frame_count = _prepare(plan, cache_dir, on_progress)
     rng = np.random.default_rng(plan.seed)
     fractions = (0.0, 0.0, *plan.planted_fractions)
@@ -86,7 +78,7 @@ def measure_self_test(
         clips = [groups_of(frame_count)]
         requests = plan_requests("jump", clips=clips, settings=SCRUB, rng=rng)
         for arm in rng.permutation(len(fractions)):
-            job = ScrubJob(
+            job = scrub.ScrubJob(
                 media=(media,),
                 requests=requests,
                 policy="reseek",
@@ -95,7 +87,10 @@ def measure_self_test(
                 viewer_height_px=SCRUB.viewer_heights_px[0],
                 injected_slowdown_fraction=fractions[arm],
             )
-            costs[arm, comparison, round_index] = _median_latency(job)
+            found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
+            assert isinstance(found, scrub.ScrubMeasurement)
+            spans = zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
+            costs[arm, comparison, round_index] = median(map(sum, spans))
             done += 1
             message = f"comparison {comparison + 1} of {plan.comparison_count}"
             on_progress(message, done / costs.size)
@@ -107,21 +102,11 @@ def _prepare(
 ) -> tuple[MediaReference, int]:
     on_progress("making a short clip", 0.0)
     original = PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir))
-    encoded = PrepareEncodingJob(
-        source=_answer(original, PreparedMedia, PREPARE_TIMEOUT_S).media,
-        encoding=find_encoding(ENCODING_NAME),
-        thread_count=1,
-        cache_dir=str(cache_dir),
-    )
+    source = _answer(original, PreparedMedia, PREPARE_TIMEOUT_S).media
+    how = {"encoding": find_encoding(ENCODING_NAME), "thread_count": 1, "cache_dir": str(cache_dir)}
+    encoded = PrepareEncodingJob(source=source, **how)
     made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S)
     return made.media, made.frame_count
-
-
-def _median_latency(job: ScrubJob) -> float:
-    found = _answer(job, Measured, TRIAL_TIMEOUT_S).measurement
-    assert isinstance(found, ScrubMeasurement)
-    spans = zip(found.locate_ns, found.decode_ns, found.present_ns, strict=True)
-    return median(map(sum, spans))
 
 
 def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
@@ -130,11 +115,8 @@ def _answer(job: Job, kind: type[_Result], timeout_s: float) -> _Result:
         return answer
     raise_machine_fault(answer, "rig")
     what = getattr(answer, "what", None) or getattr(answer, "reason", "no answer")
-    raise EngineError(
-        where="rig",
-        what=f"its short clip cannot be measured: {what}",
-        remedy="Run `mezzmark demo` to see which part fails",
-    )
+    what = f"its short clip cannot be measured: {what}"
+    raise EngineError(where="rig", what=what, remedy="Run `mezzmark demo` to see which part fails")
 
 
 HARDWARE_CLIP: Final = ClipSpec(
@@ -155,8 +137,7 @@ def probe_hardware(
     dispatch: Dispatch = run_worker,
     devices: Sequence[str] | None = None,
 ) -> Iterator[HardwareDecode]:
-    """What came of each kind of file on `devices`, all that this FFmpeg build knows unless given;
-    what cannot be encoded here is not tried."""
+    """What came of each kind of file on `devices` (all), but those not encodable here."""
     from mezzmark.engines.play.player import DEVICES
 
     entries = sorted((e for e in ENTRIES if e.name in TRIED), key=lambda e: TRIED.index(e.name))
@@ -184,7 +165,7 @@ def probe_hardware(
 def _decode(device: str, made: PreparedMedia, dispatch: Dispatch) -> HardwareDecode:
     from mezzmark.engines.media.probe import probe_media
 
-    job = ScrubJob(
+    job = scrub.ScrubJob(
         media=(made.media,),
         requests=tuple((0, frame) for frame in range(made.frame_count)),
         policy="roll",
@@ -194,9 +175,10 @@ def _decode(device: str, made: PreparedMedia, dispatch: Dispatch) -> HardwareDec
     )
     answer = last_answer(dispatch(job, TRIAL_TIMEOUT_S))
     found = {"device": device, "media": probe_media(made.media.media_path)}
-    if isinstance(answer, Measured) and isinstance(answer.measurement, ScrubMeasurement):
-        proofs = set(shown_proof(answer.measurement))
+    if isinstance(answer, Measured) and isinstance(answer.measurement, scrub.ScrubMeasurement):
+        proofs = set(scrub.shown_proof(answer.measurement))
         if proofs != {"missing"}:
-            return HardwareDecode(**found, outcome="right" if proofs <= set(PROVED) else "wrong")
+            outcome = "right" if proofs <= set(scrub.PROVED) else "wrong"
+            return HardwareDecode(**found, outcome=outcome)
     reason = getattr(answer, "what", "") or getattr(answer, "reason", "no picture came")
     return HardwareDecode(**found, outcome="refused", reason=reason)

@@ -1,11 +1,8 @@
 """Runs one worker process: hands it a job, passes its answers on, and sees that it ends.
 
-The worker has its own process group (session on POSIX), so that Ctrl-C reaches the runner only
-and a kill reaches whatever the worker has started. It dies with its parent in any case.
-
-To start a process and load its libraries takes longer than many trials measure, on one core. So
-workers of a task are started several at a time (`AheadWorkers`), each still doing one job only.
-Long because every way in which a process may end, or not end, is met here.
+The worker has its own process group (session on POSIX), so that Ctrl-C reaches the runner only and
+a kill whatever the worker has started. It dies with its parent. To start one takes longer than many
+trials measure: `AheadWorkers` starts several at a time, each for one job.
 """
 
 import os
@@ -53,9 +50,8 @@ STDERR_LINES = 2
 _WORKER_VARIABLES: Final = dict.fromkeys(
     ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "PYDANTIC_DISABLE_PLUGINS"), "1"
 )
-"""Arithmetic libraries start a thread for every core when they load, which costs a 16-core machine
-seconds of processor time a trial; no trial here does linear algebra. Looking for plugins reads what
-every installed package says of itself. The user's own values win."""
+"""Else arithmetic libraries start a thread a core when they load, seconds of processor time a
+trial, and pydantic reads what every package says of itself. The user's own values win."""
 
 NO_ANSWER: Final = WorkerFailed(outcome="crashed", reason="the worker gave no answer")
 
@@ -74,28 +70,21 @@ def last_answer(answers: Iterator[Answer]) -> Answer:
     return [NO_ANSWER, *answers][-1]
 
 
-def raise_if_disk_full(answer: Answer) -> None:
-    """DiskFullError where that is why the job failed: no other job would fare better."""
-    _raise_if(answer, DiskFullError)
-
-
 def raise_machine_fault(answer: Answer, subject: str) -> None:
-    """The error of a preparation that neither footage nor encoding is at fault for: storage that is
-    full or cannot be written, memory that ran out, a worker that something else killed. What was
-    left out for such a reason could be made the next time, and would be missing from the run."""
+    """The error of a preparation for which the machine is at fault: storage full or not writable,
+    memory that ran out, a worker killed. What was left out for that could be made next time."""
     kept = "What was made is kept in the cache: the same command goes on from there"
     if isinstance(answer, WorkerFailed) and answer.killed_by:
-        raise MezzmarkError(
-            where=subject,
-            what=f"the worker that prepared it was stopped from outside: {answer.reason}",
-            remedy=f"{kept}. Leave it more memory if that ran out.",
-        )
-    _raise_if(answer, MezzmarkError, where=subject)
-    _raise_if(answer, DiskFullError)
-    _raise_if(answer, DestinationError)
+        what = f"the worker that prepared it was stopped from outside: {answer.reason}"
+        remedy = f"{kept}. Leave it more memory if that ran out."
+        raise MezzmarkError(where=subject, what=what, remedy=remedy)
+    raise_if(answer, MezzmarkError, where=subject)
+    raise_if(answer, DiskFullError)
+    raise_if(answer, DestinationError)
 
 
-def _raise_if(answer: Answer, kind: type[MezzmarkError], *, where: str = "") -> None:
+def raise_if(answer: Answer, kind: type[MezzmarkError], *, where: str = "") -> None:
+    """The error, where it is why the job failed."""
     if isinstance(answer, JobFailed) and answer.exit_code == kind.exit_code:
         raise kind(where=where or answer.where, what=answer.what, remedy=answer.remedy)
 
@@ -109,10 +98,9 @@ def run_worker(
     worker: _Worker | None = None,
     held: Sequence[int] = (),
 ) -> Iterator[Answer]:
-    """Answers of a fresh worker as they come, the last one being its result; `python` is another
-    installation's interpreter, `worker` one that waits for its job, `held` are open files that it
-    holds open too. `timeout_s` runs anew after each line of progress. Whatever ends this generator
-    (a result, a timeout, `is_cancelled`, an exception, being closed) leaves no process behind."""
+    """Answers of a fresh worker as they come, the result last; of another installation's `python`,
+    or the `worker` that waits; `held` files stay open there. `timeout_s` runs anew after each
+    progress. Whatever ends this generator leaves no process behind."""
     worker = worker or _start(python, held=held)
     try:
         _send(worker.process, job)
@@ -129,9 +117,8 @@ def run_worker(
 
 
 class AheadWorkers:
-    """A `Dispatch` that starts workers of a trial's task together, on all cores, when it needs one
-    and none waits: nothing is timed then. The others wait for later trials of that task, blocked on
-    their standard input. `close` ends those that wait."""
+    """A `Dispatch` that starts workers of a trial's task together when none waits: nothing is timed
+    then. The others wait for later trials, blocked on standard input, until `close`."""
 
     def __init__(self, is_cancelled: Callable[[], bool]) -> None:
         self._is_cancelled = is_cancelled
@@ -190,8 +177,7 @@ def own_environment(environment: Mapping[str, str]) -> dict[str, str]:
 
 
 def _start(python: str = "", *, task: str = "", held: Sequence[int] = ()) -> _Worker:
-    """A worker, and a thread that collects its lines; with a task it says an empty line when it has
-    loaded that task's modules."""
+    """A worker, and a thread that collects its lines; with a task, an empty one once loaded."""
     variables: Mapping[str, str] = own_environment(os.environ) if python else os.environ
     command = (python, *worker_command()[1:]) if python else worker_command()
     complaints = tempfile.TemporaryFile()  # noqa: SIM115 (`_end` closes it)
@@ -219,8 +205,7 @@ def _start(python: str = "", *, task: str = "", held: Sequence[int] = ()) -> _Wo
 
 
 def _send(process: subprocess.Popen[bytes], job: Job) -> None:
-    """Send the job aside, so that a worker that does not read cannot block the run. Standard input
-    stays open: the worker takes its end for the end of its parent."""
+    """Send the job aside: a worker that does not read blocks nothing. Standard input stays open."""
     text = job.model_dump_json().encode() + b"\n"
 
     def write() -> None:
@@ -292,8 +277,7 @@ def _describe_end(worker: _Worker) -> WorkerFailed:
 
 
 def _kill(process: subprocess.Popen[bytes]) -> bool:
-    """Kill a worker and what it started, if it still runs; whether it has ended. One that waits for
-    storage that hangs cannot be killed on some systems, and is not waited for."""
+    """Kill a worker and what it started; whether it ended, which storage that hangs may prevent."""
     if process.poll() is None and sys.platform == "win32":
         kill_tree = ("taskkill", "/f", "/t", "/pid", str(process.pid))
         subprocess.run(kill_tree, capture_output=True, check=False)

@@ -21,9 +21,8 @@ has about 90 MB; a larger one is no trial, and reading it would take the machine
 
 
 def parse_trial(line: bytes, *, where: str) -> Trial | str | None:
-    """The trial in a line; None when the line is torn, that is, not JSON at all; of a trial that
-    only a later mezzmark can read, what is not known here. RunError, naming `where`, when it is
-    JSON but no trial this mezzmark can read or believe."""
+    """The trial in a line; None when the line is torn, not JSON at all; of one that only a later
+    mezzmark can read, what is not known here. RunError, naming `where`, for any other line."""
     try:
         # As this mezzmark writes it: one pass, without a dictionary on the way.
         trial = Trial.model_validate_json(line) if line.startswith(_OWN_BEGINNING) else None
@@ -66,8 +65,7 @@ def parse_manifest(text: bytes, *, where: str) -> Manifest:
 
 
 def _is_beginning(text: bytes) -> bool:
-    """Whether a text is the beginning of JSON, cut within a letter or not. After a power cut zeros
-    may stand for what was not written."""
+    """Whether it is the beginning of JSON; after a power cut zeros may follow."""
     try:
         decoded = getincrementaldecoder("utf-8")().decode(text.rstrip(b"\0\n"))
         from_json(decoded or "{", allow_partial="trailing-strings")
@@ -93,11 +91,9 @@ def _parse(text: bytes, *, newest: int, where: str) -> Any:
         raise damaged(where, "text", f"it is not JSON: {error}") from None
     version = found.get("schema_version") if isinstance(found, dict) else None
     if isinstance(version, int) and version > newest:
-        raise RunError(
-            where=where,
-            what=f"written in format {version}; this mezzmark reads up to format {newest}",
-            remedy="Read it with the mezzmark that wrote it, or a later one.",
-        )
+        what = f"written in format {version}; this mezzmark reads up to format {newest}"
+        remedy = "Read it with the mezzmark that wrote it, or a later one."
+        raise RunError(where=where, what=what, remedy=remedy)
     return found
 
 
@@ -117,8 +113,5 @@ def _damaged_by(where: str, error: Exception, found: Any) -> RunError:
 
 def damaged(where: str, key: str, problem: str) -> RunError:
     """The error for a record of which `key` cannot be what mezzmark wrote."""
-    return RunError(
-        where=where,
-        what=f"is damaged or was edited ({key}: {problem})",
-        remedy="Restore it from a copy; the format is described in results/README.md.",
-    )
+    remedy = "Restore it from a copy; the format is described in results/README.md."
+    return RunError(where=where, what=f"is damaged or was edited ({key}: {problem})", remedy=remedy)

@@ -1,17 +1,19 @@
-"""A run on disk: `manifest.json` and the append-only `trials.jsonl`, as in results/README.md.
+"""A run on disk: `manifest.json` and the append-only `trials.jsonl`, as in results/README.md; and
+checks of a fleet, a run in each `OUT/<when>/<host>/`. Long, for nothing else knows these folders.
 
-A trial is either on disk whole or not at all: its line is appended in one write, flushed and
-synchronised before anyone is told. A process killed in the middle of a write leaves a torn last
-line, which no reader takes for a trial: no beginning of a JSON object is itself valid JSON.
+A trial's line is appended in one write and synchronised before anyone is told. A killed process
+leaves a torn last line, which no reader takes for a trial: no beginning of JSON is valid JSON.
 """
 
 import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from typing import Final
 
 from mezzmark import own_files
 from mezzmark.host.common import paused_collector
@@ -33,9 +35,8 @@ RunPaths = Path | str | Sequence[Path | str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
-    """A run as read: its manifest, its trials in the order they ran, and how many lines of
-    `trials.jsonl` were torn (none was ever a finished trial). `unknown` counts the trials that were
-    left out because of a task, axis, arm or flag that this mezzmark does not know, by its name."""
+    """A run as read: manifest, trials in the order they ran, how many lines of `trials.jsonl` were
+    torn; `unknown` counts trials of a task, axis, arm or flag not known here, by its name."""
 
     run_dir: Path
     manifest: Manifest
@@ -58,8 +59,7 @@ def lock_folder(
     what: str = "another process is writing this run",
     remedy: str = "Wait for it to end, or measure into another folder with --out.",
 ) -> Iterator[None]:
-    """Hold a run, or another folder of ours, for writing; RunError when another process holds
-    it."""
+    """Hold a folder of ours for writing; RunError when another process holds it."""
     from filelock import FileLock, Timeout
 
     # Not bound to a thread: a run is a generator, and whoever ends it may be another one.
@@ -69,12 +69,9 @@ def lock_folder(
     except Timeout:
         raise RunError(where=str(folder), what=what, remedy=remedy) from None
     except OSError as error:
-        raise own_files.storage_error(
-            error,
-            folder,
-            kind=DestinationError,
-            remedy="Choose another folder with --out; to go on with a run, copy it there first.",
-        ) from None
+        remedy = "Choose another folder with --out; to go on with a run, copy it there first."
+        kind = DestinationError
+        raise own_files.storage_error(error, folder, kind=kind, remedy=remedy) from None
     try:
         yield
     finally:
@@ -82,8 +79,7 @@ def lock_folder(
 
 
 def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
-    """Make the folder of a run; True when a run to be resumed lies in it. DestinationError when
-    something stands there and `resume` was not asked for."""
+    """Make a run's folder; True if one to be resumed lies in it. DestinationError if else."""
     with own_files.translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
@@ -92,16 +88,13 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
     if all(map(_is_unfinished, present)):
         return False
     resuming = "Add --resume to resume the run in it, or choose" if MANIFEST_NAME in present else ""
-    raise DestinationError(
-        where=str(run_dir),
-        what="the folder is not empty and nothing is ever overwritten",
-        remedy=f"{resuming or 'Choose'} another folder with --out.",
-    )
+    what = "the folder is not empty and nothing is ever overwritten"
+    remedy = f"{resuming or 'Choose'} another folder with --out."
+    raise DestinationError(where=str(run_dir), what=what, remedy=remedy)
 
 
 def discard_run_dir(run_dir: Path, *, with_folder: bool) -> None:
-    """Remove what a run left that ended before its manifest was written, and its folder if asked;
-    nothing where the folder holds anything else."""
+    """Remove what a run left without a manifest, and its folder if asked; else nothing."""
     # Only names of our own are touched, and rmdir refuses a folder that still holds something.
     with suppress(OSError):
         present = _names_in(run_dir)
@@ -117,8 +110,7 @@ def _names_in(folder: Path) -> set[str]:
 
 
 def _is_unfinished(name: str) -> bool:
-    """Whether a run leaves a file of this name when it is stopped before its manifest is written.
-    A scratch folder is none of it: it is made for the first trial."""
+    """Whether a run that is stopped before its manifest is written leaves such a file."""
     return name == LOCK_NAME or own_files.is_beginning_of(name, MANIFEST_NAME)
 
 
@@ -148,9 +140,8 @@ def write_manifest(run_dir: Path, manifest: Manifest) -> None:
 
 
 def append_trial(run_dir: Path, trial: Trial) -> None:
-    """Append one finished trial and return once it is on the disk itself. A torn line that a killed
-    process left is closed first, so it stays as it is and costs nothing. Raises DiskFullError when
-    there is no room."""
+    """Append one finished trial, on the disk itself on return, after closing a torn line that a
+    killed process left. DiskFullError when there is no room."""
     target = run_dir / TRIALS_NAME
     line = trial.model_dump_json().encode() + b"\n"
     with _translate_write_errors(target, len(line)), target.open("ab+", buffering=0) as file:
@@ -166,18 +157,15 @@ def append_trial(run_dir: Path, trial: Trial) -> None:
 
 def _translate_write_errors(target: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     resuming = "resume with --resume; finished trials are safe."
+    full, remedy = f"Free some space and {resuming}", f"Check the storage and {resuming}"
     return own_files.translate_os_errors(
-        target,
-        full=f"Free some space and {resuming}",
-        remedy=f"Check the storage and {resuming}",
-        needed_bytes=needed_bytes,
+        target, full=full, remedy=remedy, needed_bytes=needed_bytes
     )
 
 
 def read_run(run_dir: Path) -> Run:
-    """Read a run; it need not be finished, and may still be being written. Torn lines are counted
-    and skipped. RunError when the manifest is missing or damaged, a whole line is not a trial, two
-    are of one place, or a newer mezzmark wrote it."""
+    """Read a run, finished or being written. Torn lines are counted. RunError when the manifest is
+    missing or damaged, a whole line is not a trial, two are of one place, or it is too new."""
     manifest = read_manifest(run_dir)
     path = run_dir / TRIALS_NAME
     trials: list[Trial] = []
@@ -206,9 +194,8 @@ def read_run(run_dir: Path) -> Run:
 def _refuse_second(
     trial: Trial, lines_of: dict[tuple[object, ...], int], *, path: Path, number: int
 ) -> None:
-    """RunError where another trial has this one's place in its round or, but for the kernel, which
-    comes several times a round, its cell (in pilot trials its player and requests too): the same
-    trial twice would halve an interval."""
+    """RunError where another trial has this one's place in its round or, but for the kernel, its
+    cell (in pilot trials its player and requests too): twice would halve an interval."""
     places: list[tuple[object, ...]] = [(trial.round_index, trial.position)]
     if trial.cell.task != KERNEL_CELL.task:
         pass_of = (trial.player, trial.seed) if trial.arm == "pilot" else ()
@@ -229,24 +216,17 @@ def read_manifest(run_dir: Path) -> Manifest:
     except OSError as error:
         present = _names_in(run_dir) if run_dir.is_dir() else set()
         if present and all(map(_is_unfinished, present)):
-            raise RunError(
-                where=str(run_dir),
-                what="this run ended before anything was measured, so there is nothing to read",
-                remedy="Leave it out; the folder may be deleted.",
-            ) from None
-        raise RunError(
-            where=str(run_dir),
-            what=f"no run can be read here ({MANIFEST_NAME}: {error.strerror})",
-            remedy=_nearest_runs(run_dir)
-            or "Give the folder that `mezzmark measure` named when it ended.",
-        ) from None
+            what = "this run ended before anything was measured, so there is nothing to read"
+            remedy = "Leave it out; the folder may be deleted."
+            raise RunError(where=str(run_dir), what=what, remedy=remedy) from None
+        runs = run_dir.parent.glob(f"*/{MANIFEST_NAME}")
+        beside = {found.parent.name: found.parent for found in runs}
+        near = ", ".join(str(beside[name]) for name in nearest(run_dir.name, beside))
+        what = f"no run can be read here ({MANIFEST_NAME}: {error.strerror})"
+        remedy = "Give the folder that `mezzmark measure` named when it ended."
+        remedy = f"Nearest: {near}." if near else remedy
+        raise RunError(where=str(run_dir), what=what, remedy=remedy) from None
     return record_text.parse_manifest(text, where=str(path))
-
-
-def _nearest_runs(run_dir: Path) -> str:
-    beside = {path.parent.name: path.parent for path in run_dir.parent.glob(f"*/{MANIFEST_NAME}")}
-    near = nearest(run_dir.name, beside)
-    return f"Nearest: {', '.join(str(beside[name]) for name in near)}." if near else ""
 
 
 def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
@@ -260,8 +240,68 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
     except FileNotFoundError:
         return
     except OSError as error:
-        raise RunError(
-            where=str(path),
-            what=f"cannot be read ({error.strerror})",
-            remedy="Check the storage and the file's permissions.",
-        ) from None
+        what = f"cannot be read ({error.strerror})"
+        remedy = "Check the storage and the file's permissions."
+        raise RunError(where=str(path), what=what, remedy=remedy) from None
+
+
+_NAME: Final = "%Y%m%dT%H%M%SZ"
+_PATTERN: Final = f"{'[0-9]' * 8}T{'[0-9]' * 6}Z"
+
+LOOKED_BACK: Final = 8
+"""Earlier runs of a host that are read: some may not compare, and more take long to read."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checks:
+    """The newest check, each host's runs in it and before, in order, and what is unreadable."""
+
+    name: str
+    newest: dict[str, Run] = field(default_factory=dict)
+    earlier: dict[str, list[Run]] = field(default_factory=dict)
+    faults: list[str] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
+
+
+def new_check(out: Path) -> Path:
+    """The folder of a check that begins now (UTC)."""
+    return out / f"{datetime.now(UTC):{_NAME}}"
+
+
+def begun_check(out: Path) -> Path | None:
+    """The folder of the check that began last, if only that."""
+    return max((path for path in out.glob(_PATTERN) if path.is_dir()), default=None)
+
+
+def newest_check(out: Path) -> Path | None:
+    """The folder of the last check that has any run."""
+    return max((path.parent.parent for path in _manifests(out)), default=None)
+
+
+def read_checks(out: Path) -> Checks:
+    """What lies in the folder, runs going by their checks' names; RunError where that is none."""
+    last = newest_check(out)
+    if last is None:
+        remedy = "Name the --out of an earlier `mezzmark fleet check`."
+        raise RunError(where=str(out), what="no check of a fleet lies here", remedy=remedy)
+    checks, by_host = Checks(name=last.name), dict[str, list[Path]]()
+    for path in sorted(_manifests(out)):
+        by_host.setdefault(path.parent.name, []).append(path.parent)
+    for host, run_dirs in by_host.items():
+        for run_dir in run_dirs[-LOOKED_BACK - 1 :]:
+            is_newest = run_dir.parent == last
+            try:
+                run = replace(read_run(run_dir), run_dir=Path(run_dir.parent.name))
+            except RunError as fault:
+                told = checks.faults if is_newest else checks.left_out
+                told.append(f"{fault.where}: {fault.what}")
+                continue
+            if is_newest:
+                checks.newest[host] = run
+            else:
+                checks.earlier.setdefault(host, []).append(run)
+    return checks
+
+
+def _manifests(out: Path) -> Iterator[Path]:
+    return out.glob(f"{_PATTERN}/*/{MANIFEST_NAME}")

@@ -1,8 +1,5 @@
-"""Scenario and shop files, shipped with mezzmark or written by a person, and what ships besides.
-
-A file that cannot be read is said so in one line. An installed wheel holds what ships under
-`mezzmark/shipped/`; a checkout holds it at its top.
-"""
+"""Scenario and shop files, shipped with mezzmark (`mezzmark/shipped/` of an installed wheel, the
+top of a checkout) or written by a person; one that cannot be read is said so in one line."""
 
 import json
 import os
@@ -46,8 +43,7 @@ _HEAD_BYTES = 4096
 
 
 def shipped_folder(name: str) -> Path:
-    """The folder `scenarios` or `report_templates` as shipped. FileNotFoundError when the
-    installation is incomplete, which is our mistake and not the user's."""
+    """The folder `scenarios` or `report_templates` as shipped; FileNotFoundError without it."""
     for root in _ROOTS:
         if (root / name).is_dir():
             return root / name
@@ -60,9 +56,7 @@ def scenario_names() -> tuple[str, ...]:
 
 
 def find_scenario(scenario: str | Path) -> Path:
-    """The file of a shipped scenario's or shop's name, or of a path; ScenarioError when there is
-    neither. An existing file wins over a shipped name, so that a local change is what is
-    measured."""
+    """The file of a path, or of a shipped scenario or shop; ScenarioError if there is none."""
     path = Path(scenario)
     if path.is_file():
         return path
@@ -70,11 +64,9 @@ def find_scenario(scenario: str | Path) -> Path:
         shipped = shipped_folder("scenarios") / f"{name}.toml"
         if shipped.is_file():
             return shipped
-    raise ScenarioError(
-        where=str(scenario),
-        what="is neither a file nor a scenario that ships with mezzmark",
-        remedy=f"Give the path of a TOML file, or one of: {', '.join(scenario_names())}.",
-    )
+    what = "is neither a file nor a scenario that ships with mezzmark"
+    remedy = f"Give the path of a TOML file, or one of: {', '.join(scenario_names())}."
+    raise ScenarioError(where=str(scenario), what=what, remedy=remedy)
 
 
 def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
@@ -101,27 +93,23 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
             remedy = "Give a TOML file here; `mezzmark inspect` looks at footage"
         raise ScenarioError(where=path.name, what=what, remedy=remedy) from problem
     except OSError as problem:
-        raise ScenarioError(
-            where=str(path), what=f"it cannot be read ({problem.strerror})", remedy="Check the path"
-        ) from problem
+        what = f"it cannot be read ({problem.strerror})"
+        raise ScenarioError(where=str(path), what=what, remedy="Check the path") from problem
     except tomllib.TOMLDecodeError as problem:
-        place = re.search(r"at line (\d+), column (\d+)", str(problem))
+        at = re.search(r"at line (\d+), column (\d+)", str(problem))
+        where = f"{path.name}, line {at[1]}, column {at[2]}" if at else path.name
         what = re.sub(r"\s*\(at .*\)$", "", str(problem))
-        raise ScenarioError(
-            where=f"{path.name}, line {place[1]}, column {place[2]}" if place else path.name,
-            what=f"it is not valid TOML: {what[0].lower()}{what[1:]}",
-            remedy='A line reads: key = 3, key = "text", key = [1, 2] or [table]',
-        ) from problem
+        what = f"it is not valid TOML: {what[0].lower()}{what[1:]}"
+        remedy = 'A line reads: key = 3, key = "text", key = [1, 2] or [table]'
+        raise ScenarioError(where=where, what=what, remedy=remedy) from problem
     except ValueError as problem:  # Python makes no number of thousands of digits
         raise _too_much(path.name, "a file with a number of thousands of digits") from problem
 
 
 def _too_much(source: str, what: str) -> ScenarioError:
-    return ScenarioError(
-        where=source,
-        what=f"it is {what}, and no file of this kind needs that",
-        remedy="Start from `mezzmark scenario show first-look`",
-    )
+    what = f"it is {what}, and no file of this kind needs that"
+    remedy = "Start from `mezzmark scenario show first-look`"
+    return ScenarioError(where=source, what=what, remedy=remedy)
 
 
 def _refuse_long_keys(source: str, text: str) -> None:
@@ -150,10 +138,9 @@ def read_scenario(
     changes: Mapping[str, Any] | None = None,
     earlier: Scenario | None = None,
 ) -> Scenario:
-    """The scenario at a path, or the shipped one of that name (`first-look`). `footage` replaces
-    the placeholder in `files`; where none is passed, the files that the same clip has in `earlier`
-    do. `changes` replaces top-level keys (rounds, seed, time_budget_s, …). Raises ScenarioError
-    with file, line, key, value and remedy."""
+    """The scenario at a path, or the shipped one of that name. `footage` replaces the placeholder
+    in `files`, or else the files that the clip has in `earlier`; `changes` replaces top-level keys.
+    Raises ScenarioError with file, line, key, value and remedy."""
     path = find_scenario(name_or_path)
     text, data = read_toml(path)
     stored = {clip.name: list(clip.files) for clip in earlier.clips} if earlier else {}
@@ -174,12 +161,10 @@ def read_scenario(
         if isinstance(root, dict) and isinstance(root.get("path"), str):
             root["path"] = str(path.parent / os.path.expanduser(root["path"]))
     if footage and not is_asked_for:
-        raise ScenarioError(
-            where=path.name,
-            what="--footage was passed but no clip of this scenario asks for it",
-            remedy=f'Write files = ["{FOOTAGE_PLACEHOLDER}"] in a [[clips]] table, '
-            "or use the scenario own-footage",
-        )
+        what = "--footage was passed but no clip of this scenario asks for it"
+        remedy = f'Write files = ["{FOOTAGE_PLACEHOLDER}"] in a [[clips]] table'
+        remedy += ", or use the scenario own-footage"
+        raise ScenarioError(where=path.name, what=what, remedy=remedy)
     data |= {key: value for key, value in (changes or {}).items() if value is not None}
     return build_scenario(data, source=path.name, text=text)
 
@@ -197,11 +182,9 @@ def _own_files(
 ) -> list[Any]:
     """The files with the placeholder replaced by those passed, or all of them by those stored."""
     if not footage and not stored:
-        raise ScenarioError(
-            where=where,
-            what="this scenario measures your own footage and none was passed",
-            remedy="Add --footage PATH (a file, a folder, a glob in quotes; any number)",
-        )
+        what = "this scenario measures your own footage and none was passed"
+        remedy = "Add --footage PATH (a file, a folder, a glob in quotes; any number)"
+        raise ScenarioError(where=where, what=what, remedy=remedy)
     if not footage:
         return stored
     at = files.index(FOOTAGE_PLACEHOLDER)
@@ -224,24 +207,19 @@ def build_scenario(data: Mapping[str, Any], *, source: str, text: str = "") -> S
         try:
             resolve()
         except EncodingError as problem:
-            raise ScenarioError(
-                where=place(source, text=text, path=path),
-                what=f"{subject}{problem.what}",
-                remedy=problem.remedy,
-            ) from problem
+            where, what = place(source, text=text, path=path), f"{subject}{problem.what}"
+            raise ScenarioError(where=where, what=what, remedy=problem.remedy) from problem
     return scenario
 
 
 def read_shop(path: Path) -> Shop:
-    """The shop described in a TOML file. Raises ScenarioError with file, line, key, value and
-    remedy."""
+    """A shop's TOML file. ScenarioError with file, line, key, value and remedy."""
     text, data = read_toml(Path(path))
     return _validated(Shop, data, source=Path(path).name, text=text)
 
 
 def read_needs(path: Path) -> ChooseSettings:
-    """Needs and wishes in a file that a team shares: the keys of `[choose]`, at its top or in a
-    table of that name. Raises ScenarioError as `read_shop`."""
+    """Needs that a team shares: `[choose]`, or its keys alone. Raises as `read_shop`."""
     text, data = read_toml(Path(path))
     inner = data["choose"] if data.keys() == {"choose"} else data
     return _validated(ChooseSettings, inner, source=Path(path).name, text=text)

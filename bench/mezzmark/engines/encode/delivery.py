@@ -1,8 +1,5 @@
-"""The delivery task: a finished encoding decoded and encoded once more, for the viewer.
-
-Each pass decodes anew, as an export does. The time of decoding alone is measured beside it, so
-that it shows how much of the export the encoding's own decode costs.
-"""
+"""The delivery task: a finished encoding decoded and encoded once more in each pass, as an export
+does; and the time of decoding alone, to show how much of the export that costs."""
 
 import os
 import time
@@ -25,9 +22,8 @@ KEYFRAME_INTERVAL_S: Final = 2
 
 
 def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
-    """Export the first `job.frame_count` pictures in one or two passes, timed, and prove the file.
-    Raises EncodingError when the file is not whole or the size cannot be encoded, EngineError where
-    this FFmpeg lacks the encoder."""
+    """Export the first `job.frame_count` pictures in one or two passes, timed; prove the file.
+    EncodingError if it is not whole or cannot be encoded, EngineError without the encoder."""
     index = encoded_file.first_frames(read_frame_index(job.source.index_path), job.frame_count)
     path = Path(job.scratch_dir) / "delivery.mp4"
     start_ns = clock_ns()
@@ -40,28 +36,23 @@ def run_delivery(job: DeliveryJob, clock_ns: Callable[[], int]) -> Measured:
     is_resized = size != (index.width_px, index.height_px)
     found = encoded_file.read_encoded(path, is_stamped=index.is_stamped)
     # Nothing is said of stamps that were resized.
-    in_order = encoded_file.refuse_lost_pictures(
-        index.model_copy(update={"is_stamped": False}) if is_resized else index,
-        found.index,
-        where=f"delivery as {job.settings.codec}",
-        remedy="Raise delivery.bitrate_bps.",
+    entered = index.model_copy(update={"is_stamped": False}) if is_resized else index
+    where, remedy = f"delivery as {job.settings.codec}", "Raise delivery.bitrate_bps."
+    in_order = encoded_file.refuse_lost_pictures(entered, found.index, where=where, remedy=remedy)
+    measurement = DeliveryMeasurement(
+        frame_count=index.frame_count,
+        decoded_frame_count=found.index.frame_count,
+        stamps_in_order=in_order,
+        pass_ns=tuple(wall_ns for wall_ns, _ in passes),
+        pass_cpu_ns=tuple(cpu_ns for _, cpu_ns in passes),
+        decode_ns=decode_ns,
+        file_bytes=found.index.file_bytes,
+        packet_bytes=found.packet_bytes,
+        frame_rate=str(constant_rate(index)),
+        width_px=size[0],
+        height_px=size[1],
     )
-    return Measured(
-        measurement=DeliveryMeasurement(
-            frame_count=index.frame_count,
-            decoded_frame_count=found.index.frame_count,
-            stamps_in_order=in_order,
-            pass_ns=tuple(wall_ns for wall_ns, _ in passes),
-            pass_cpu_ns=tuple(cpu_ns for _, cpu_ns in passes),
-            decode_ns=decode_ns,
-            file_bytes=found.index.file_bytes,
-            packet_bytes=found.packet_bytes,
-            frame_rate=str(constant_rate(index)),
-            width_px=size[0],
-            height_px=size[1],
-        ),
-        process=process,
-    )
+    return Measured(measurement=measurement, process=process)
 
 
 def _time_passes(

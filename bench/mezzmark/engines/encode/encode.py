@@ -35,10 +35,8 @@ MEMORY_FRACTION: Final = 0.6
 
 
 def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
-    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it. A
-    shorter clip gives what it has; the measurement's `frame_count` says how many. Raises
-    EncodingError when the encoding cannot hold the clip or loses pictures, ScenarioError when
-    memory does not suffice."""
+    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it.
+    EncodingError when it cannot hold the clip or loses pictures, ScenarioError without memory."""
     index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate, source = constant_rate(index), probe_media(job.source.media_path)
     pixel_format = job.encoding.pixel_format
@@ -61,22 +59,20 @@ def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
     process = common.read_process_facts()
     is_stamped, is_intra = index.is_stamped, job.encoding.is_intra
     found = encoded_file.read_encoded(made, is_stamped=is_stamped, has_closed_groups=is_intra)
-    return Measured(
-        measurement=EncodeMeasurement(
-            frame_count=index.frame_count,
-            decoded_frame_count=found.index.frame_count,
-            stamps_in_order=encoded_file.stamps_agree(index, found.index),
-            wall_ns=wall_ns,
-            cpu_ns=cpu_ns,
-            file_bytes=found.index.file_bytes,
-            packet_bytes=found.packet_bytes,
-            stream_digest=found.digest,
-            frame_rate=str(frame_rate),
-            width_px=index.width_px,
-            height_px=index.height_px,
-        ),
-        process=process,
+    measurement = EncodeMeasurement(
+        frame_count=index.frame_count,
+        decoded_frame_count=found.index.frame_count,
+        stamps_in_order=encoded_file.stamps_agree(index, found.index),
+        wall_ns=wall_ns,
+        cpu_ns=cpu_ns,
+        file_bytes=found.index.file_bytes,
+        packet_bytes=found.packet_bytes,
+        stream_digest=found.digest,
+        frame_rate=str(frame_rate),
+        width_px=index.width_px,
+        height_px=index.height_px,
     )
+    return Measured(measurement=measurement, process=process)
 
 
 def encode_frames(
@@ -90,10 +86,9 @@ def encode_frames(
     clock_ns: Callable[[], int],
     source: MediaFacts | None = None,
 ) -> tuple[int, int]:
-    """Encode pictures of one size and format, evenly spaced, to a new file; wall and CPU ns. Their
-    shape is that of the `source`'s. The clock runs from the first picture submitted to the trailer
-    written; opening the encoder and writing the header come before it. The pictures' times are set
-    to 0, 1, 2, … / rate."""
+    """Encode pictures of one size and format, evenly spaced, to a new file of the `source`'s shape;
+    wall and CPU ns, from the first picture submitted to the trailer written; opening the encoder
+    and the header come before. The pictures' times are set to 0, 1, 2, … / rate."""
     kinds = {(frame.format.name, frame.width, frame.height) for frame in frames}
     if len(kinds) != 1 or frames[0].format.name != encoding.pixel_format:
         raise ValueError(f"pictures are {kinds}, not all {encoding.pixel_format} of one size")
@@ -122,8 +117,7 @@ def encode_frames(
 def load_pictures(
     source: MediaFacts, index: FrameIndex, encoding: Encoding, *, thread_count: int
 ) -> tuple[list[VideoFrame], ColourTags]:
-    """The pictures of a file's index in memory, as this encoding takes them, and what they then
-    mean."""
+    """An index's pictures in memory, as the encoding takes them, and what they then mean."""
     size = index.width_px, index.height_px
     converter = encoded_file.converter_for(source, encoding, size, thread_count)
     pictures = read_pictures(source.path, index, thread_count=thread_count)
@@ -133,9 +127,8 @@ def load_pictures(
 def _read_clip(
     job: EncodeJob | GridJob, *, where: str, fewest: int, job_count: int = 1
 ) -> FrameIndex:
-    """What is to be encoded of the clip; EncodingError unless the encoding can hold it,
-    ScenarioError unless memory holds the pictures of so many jobs. `where` names the key that
-    says how many pictures, `fewest` what it may say at least."""
+    """What is to be encoded; EncodingError unless the encoding, ScenarioError unless memory holds
+    it. `where` names the key of how many pictures, `fewest` its least."""
     whole, encoding = read_frame_index(job.source.index_path), job.encoding
     check_frame(encoding, whole.width_px, whole.height_px, constant_rate(whole))
     index = encoded_file.first_frames(whole, job.frame_count)
@@ -147,19 +140,16 @@ def _read_clip(
         fitting = int(MEMORY_FRACTION * free_bytes * index.frame_count / needed_bytes)
         jobs = f"{job_count} jobs of " if job_count > 1 else ""
         pictures = count_text(index.frame_count, "picture")
-        raise ScenarioError(
-            where=where,
-            what=f"{jobs}{pictures} as {encoding.pixel_format} need "
-            f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free",
-            remedy=f"Set {where} to {max(fewest, fitting)} or fewer, or free memory.",
-        )
+        sizes = f"{needed_bytes / 1e9:.1f} GB of memory and {free_bytes / 1e9:.1f} GB are free"
+        what = f"{jobs}{pictures} as {encoding.pixel_format} need {sizes}"
+        remedy = f"Set {where} to {max(fewest, fitting)} or fewer, or free memory."
+        raise ScenarioError(where=where, what=what, remedy=remedy)
     return index
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JobResult:
-    """What one worker measured; clock readings are absolute. `measured` are those fields of the
-    measurement that have one value a job."""
+    """What one worker measured; `measured` are the measurement's fields of one value a job."""
 
     released_ns: int
     end_ns: int
@@ -170,8 +160,7 @@ class _JobResult:
 
 def run_grid(job: GridJob, clock_ns: Callable[[], int]) -> Measured:
     """Encode the same pictures in `job.job_count` processes at once; every file is proved. Raises
-    EncodingError when the encoding cannot hold the clip or a file lost pictures, ScenarioError when
-    memory does not suffice, EngineError when a process died."""
+    as `run_encode`, and EngineError when a process died."""
     index = _read_clip(job, where="grid.frames", fewest=8, job_count=job.job_count)
     results = run_parallel(partial(_work, job, index, clock_ns), worker_count=job.job_count)
     measurement = _summarise(results, index)
@@ -198,12 +187,9 @@ def _work(
     start_ns = clock_ns()
     found = encoded_file.read_encoded(path, is_stamped=index.is_stamped)
     verify_ns = clock_ns() - start_ns
-    in_order = encoded_file.refuse_lost_pictures(
-        index,
-        found.index,
-        where=f'encoding "{job.encoding.name}"',
-        remedy="Raise its quality, or leave the encoding out.",
-    )
+    where = f'encoding "{job.encoding.name}"'
+    remedy = "Raise its quality, or leave the encoding out."
+    in_order = encoded_file.refuse_lost_pictures(index, found.index, where=where, remedy=remedy)
     return _JobResult(
         released_ns=released_ns,
         end_ns=end_ns,

@@ -65,8 +65,7 @@ class EncodedStream:
 
 
 def made_ahead(frames: Iterable[VideoFrame]) -> Iterator[VideoFrame]:
-    """The frames, each made before it is asked for, in a thread of their own: painting, decoding
-    and conversion go on while an encoder works."""
+    """The frames, each made before it is asked for, in a thread, while an encoder works."""
     maker = iter(frames)
     with ThreadPoolExecutor(max_workers=1) as thread:
         coming = deque(thread.submit(next, maker, None) for _ in range(_FRAMES_AHEAD))
@@ -88,8 +87,7 @@ def write_frames(
     encoder: AbstractContextManager[tuple[OutputContainer, VideoStream]],
     carrier: Carrier | None = None,
 ) -> None:
-    """Encode frames whose times are set, one after the other as they come, with an encoder that
-    `open_encoder` opens; beside them what the carrier brings."""
+    """Encode frames whose times are set, by an `open_encoder`, with what the carrier brings."""
     with encoder as (container, track):
         for frame in frames:
             if carrier:
@@ -111,20 +109,17 @@ def encode_clip(
     carrier: Carrier | None = None,
     pictures: Iterator[VideoFrame] | None = None,
 ) -> tuple[int, int]:
-    """Encode the pictures of the index to a new file, evenly spaced, or as a carrier times them
-    that brings sound and tags along; the size they were fitted to.
-
-    `height_px` resizes, keeping the shape; None keeps the size; what an encoding scales comes on
-    top. `pictures` are those of the index, where who calls reads them. Raises EncodingError,
-    FootageError, DiskFullError, and DestinationError where something stands already.
-    """
+    """Encode an index's pictures to a new file, evenly spaced, or as a carrier times them that
+    brings sound and tags; the size they were fitted to, by `height_px`, before the encoding scales.
+    `pictures` are those, if read already. Raises EncodingError, FootageError, DiskFullError, and
+    DestinationError where something stands already."""
     timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
     converter = converter_for(probe_media(media_path), encoding, fitted, thread_count)
     pictures = pictures or read_pictures(media_path, index, thread_count=thread_count)
     frames = timed(map(converter.convert, pictures), timing)
-    _write_clip(frames, path, encoding, converter, timing, carrier, thread_count=thread_count)
+    write_clip(frames, path, encoding, converter, timing, carrier, thread_count=thread_count)
     return fitted
 
 
@@ -136,13 +131,13 @@ def converter_for(
     return Converter(source, encoding.pixel_format, thread_count=thread_count, size=size)
 
 
-def _write_clip(
+def write_clip(
     frames: Iterable[VideoFrame],
     path: Path,
     encoding: Encoding,
     converter: Converter,
     timing: Timing,
-    carrier: Carrier | None,
+    carrier: Carrier | None = None,
     *,
     thread_count: int,
 ) -> None:
@@ -188,26 +183,22 @@ def read_encoded(path: Path, *, is_stamped: bool, has_closed_groups: bool = Fals
 
 
 def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
-    """Whether the encoded pictures carry the source's stamps in the same order. None where the clip
-    has no stamps. A picture whose stamp the source itself had lost is not asked for; after resizing
-    a stamp may be unreadable, but none that can be read may be another."""
+    """Whether stamps are the source's, in order; None where it has none. One that the source lost
+    is not asked for; after resizing one may be unreadable, but none another."""
     if not source.is_stamped:
         return None
     if source.frame_count != encoded.frame_count:
         return False
-    sizes = [(index.width_px, index.height_px) for index in (source, encoded)]
+    is_resized = (source.width_px, source.height_px) != (encoded.width_px, encoded.height_px)
+    lost = (NO_STAMP,) if is_resized else ()
     pairs = zip(source.stamps, encoded.stamps, strict=True)
-    return all(
-        wanted in (NO_STAMP, found) or (found == NO_STAMP and sizes[0] != sizes[1])
-        for wanted, found in pairs
-    )
+    return all(wanted == NO_STAMP or found in (wanted, *lost) for wanted, found in pairs)
 
 
 def refuse_lost_pictures(
     source: FrameIndex, found: FrameIndex, *, where: str, remedy: str
 ) -> bool | None:
-    """EncodingError when a file does not hold as many pictures as went in, or not in their order;
-    whether it is theirs, as of `stamps_agree`."""
+    """EncodingError when pictures or their order were lost; what `stamps_agree` says."""
     in_order = stamps_agree(source, found)
     if found.frame_count != source.frame_count or in_order is False:
         entered = count_text(source.frame_count, "picture")
@@ -231,8 +222,7 @@ def pick_frames(index: FrameIndex, numbers: Sequence[int]) -> FrameIndex:
 
 
 ANY_THREADS: Final = frozenset({"prores_ks"})
-"""Encoders of whole pictures side by side, whose file is the same for any number of threads: they
-get every core, and `PrepareEncodingJob.thread_count` is not asked."""
+"""They code whole pictures side by side, the same for any number of threads: all cores are used."""
 
 MOST_THREADS: Final = 16
 """Each holds a picture and what comes of it: about 60 MB at 2160p."""
@@ -248,13 +238,10 @@ _LOSSY_SHARE: Final = 0.5
 
 
 def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> PreparedMedia:
-    """The clip in this encoding, from the cache or newly made over the pictures of its index.
-
-    `timing` says when pictures are shown; where those of a variable rate are spaced evenly,
-    `advance` says so. Sound, timecode and tags of the user's own file go along. Raises
-    EncodingError when the encoding cannot hold the clip, or a picture or the order of fields is
-    lost, EngineError when the encoder is missing, DiskFullError when there is no room.
-    """
+    """The clip in this encoding, from the cache or newly made. Where pictures of a variable rate
+    are spaced evenly, `advance` says so. Sound, timecode and tags of the user's own file go along.
+    Raises EncodingError when the encoding cannot hold the clip, or a picture or the order of fields
+    is lost, EngineError without the encoder, DiskFullError when there is no room."""
     index, source = read_frame_index(job.source.index_path), probe_media(job.source.media_path)
     carrier = carrier_for(source.path, index, job.encoding) if job.fingerprint else None
     timing = carrier.timing if carrier else plan_timing(index, job.encoding, has_sound=False)
@@ -273,12 +260,8 @@ def prepare_encoding(job: "PrepareEncodingJob", advance: ProgressUpdate) -> Prep
             _transcode(job, source, index, path, advance, timing, carrier)
         found = build_frame_index(path, is_stamped=index.is_stamped, has_closed_groups=is_intra)
         entered = pick_frames(index, timing.shown)
-        refuse_lost_pictures(
-            entered,
-            found,
-            where=where,
-            remedy="Raise its quality, or leave the encoding out; it cannot be measured honestly.",
-        )
+        remedy = "Raise its quality, or leave the encoding out; it cannot be measured honestly."
+        refuse_lost_pictures(entered, found, where=where, remedy=remedy)
         if carrier:
             carrier.prove(path, found, where)
         if (kept := probe_media(path).field_order) != order:
@@ -304,8 +287,7 @@ def _key_of(
     *,
     is_whole: bool,
 ) -> str:
-    """The file's key in the cache. Only what makes another file than before is part of it: others
-    are found again."""
+    """Only what makes another file than before is part of it: others are found again."""
     whole = {"whole": [WHOLE_VERSION, job.fingerprint]} if is_whole else {}
     muxing = {"muxing": job.encoding.muxing} if job.encoding.muxing else {}
     shape = {"shape": (order, str(aspect))} if order or aspect != 1 else {}
@@ -344,7 +326,7 @@ def _transcode(
     frames = made_ahead(timed(map(converter.convert, told), timing))
     is_any = encoding.encoder in ANY_THREADS
     threads = min(core_count, MOST_THREADS) if is_any else job.thread_count
-    _write_clip(frames, path, encoding, converter, timing, carrier, thread_count=threads)
+    write_clip(frames, path, encoding, converter, timing, carrier, thread_count=threads)
 
 
 def _needed_bytes(index: FrameIndex, encoding: Encoding) -> int:

@@ -50,8 +50,7 @@ _SHOWN: Final = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EncoderFault:
-    """Why this FFmpeg build cannot make an encoding: `options` are those that the encoder does not
-    know, `reason` is FFmpeg's own where it refuses."""
+    """Why an encoding cannot be made: unknown `options`, FFmpeg's own `reason` where it refuses."""
 
     encoding: Encoding
     kind: Literal["no encoder", "unknown options", "refused", "no packets"]
@@ -87,13 +86,11 @@ def open_encoder(
     thread_count: int,
     prepare: Callable[[OutputContainer, VideoCodecContext], None] | None = None,
 ) -> Iterator[tuple[OutputContainer, VideoStream]]:
-    """Create the file, add the track, open its encoder, and write the header; closed on exit.
-
-    Times are in frames unless `time_base` says otherwise; `prepare` may add to container and
-    encoder. Raises DestinationError where something stands already, EngineError where FFmpeg lacks
-    the encoder, EncodingError where encoder or container refuses, does not know an option, or gives
-    up on the way, OSError of `STORAGE_ERRORS` where the storage is at fault.
-    """
+    """Create the file, add the track, open its encoder, and write the header; closed on exit. Times
+    are in frames unless `time_base` says otherwise; `prepare` may add to container and encoder.
+    Raises DestinationError where something stands already, EngineError without the encoder,
+    EncodingError where encoder or container refuses, does not know an option, or gives up on the
+    way, OSError of `STORAGE_ERRORS` where the storage is at fault."""
     container = _new_container(path, encoding)
     try:
         track = cast(VideoStream, container.add_stream(encoding.encoder, rate=frame_rate))
@@ -156,9 +153,8 @@ def require_encoder(encoding: Encoding) -> None:
 
 
 def probe_encoding(encoding: Encoding) -> EncoderFault | None:
-    """What goes wrong when two small pictures are encoded so. A build may list an encoder that its
-    machine cannot open. One that refuses our usual small size is tried at a usual large one, one of
-    few sizes at its first: at others it may crash. The container is not tried."""
+    """What goes wrong when two small pictures are encoded so, or, if refused, larger ones: a build
+    may list an encoder that cannot be opened. One of few sizes may crash at others."""
     sizes = encoding.frame_sizes[:1] or (_PROBE_SIZE, _LARGE_PROBE_SIZE)
     faults = [fault := _try_size(encoding, sizes[0])]
     faults += [_try_size(encoding, size) for size in sizes[1:] if fault]
@@ -216,10 +212,8 @@ def _like_encoders(name: str) -> str:
     """Video encoders of this FFmpeg with like names, or else those that the catalogue uses."""
     near = nearest(name, sorted(av.codecs_available), count=10 * _SHOWN)
     here = ", ".join(filter(_is_video_encoder, dict.fromkeys(e.encoder for e in ENTRIES)))
-    return (
-        _did_you_mean(list(filter(_is_video_encoder, near)))
-        or f"No encoder has a like name; among those that are here: {here}."
-    )
+    like = _did_you_mean(list(filter(_is_video_encoder, near)))
+    return like or f"No encoder has a like name; among those that are here: {here}."
 
 
 def _did_you_mean(names: list[str]) -> str:
@@ -235,8 +229,7 @@ def _is_video_encoder(name: str) -> bool:
 
 
 def _options(encoder: str) -> "Iterator[CodecOption]":
-    """The encoder's own options, then those that all encoders share; none before PyAV 18.1, which
-    was the first to tell them."""
+    """The encoder's own options, then general ones; none before PyAV 18.1, which tells none."""
     supported = getattr(av.CodecContext.create(encoder, "w"), "supported_options", None)
     if supported is None:
         return
@@ -249,11 +242,8 @@ def _options(encoder: str) -> "Iterator[CodecOption]":
 
 
 def _missing(fault: EncoderFault) -> EngineError:
-    return EngineError(
-        where=f'encoding "{fault.encoding.name}"',
-        what=fault.words,
-        remedy="Leave the encoding out, or install an FFmpeg build that has the encoder.",
-    )
+    remedy = "Leave the encoding out, or install an FFmpeg build that has the encoder."
+    return EngineError(where=f'encoding "{fault.encoding.name}"', what=fault.words, remedy=remedy)
 
 
 def _unknown_options(context: VideoCodecContext, encoding: Encoding) -> EncoderFault | None:
@@ -281,21 +271,16 @@ def _configure(
     context.gop_size = encoding.keyframe_interval
     context.max_b_frames = encoding.b_frames
     context.bit_rate = encoding_bitrate_bps(encoding, *size, frame_rate)
-    thread_options = {
-        key: value.replace("{threads}", str(thread_count))
-        for key, value in encoding.thread_options.items()
-    }
+    count = str(thread_count)
+    shared = {k: v.replace("{threads}", count) for k, v in encoding.thread_options.items()}
     # Where both speak of one option ("x265-params"), the encoding's own part comes last and wins.
-    context.options = thread_options | {
-        key: f"{thread_options[key]}:{value}" if key in thread_options else value
-        for key, value in encoding.options.items()
-    }
+    own = {k: f"{shared[k]}:{v}" if k in shared else v for k, v in encoding.options.items()}
+    context.options = shared | own
 
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Drops what an encoder writes to standard error of its own accord: a refusal is told in
-    words."""
+    """Drops what an encoder writes to standard error: a refusal is told in words."""
     with ExitStack() as after, Path(os.devnull).open("wb") as nowhere:
         with suppress(OSError):  # it is closed, and nobody listens
             kept = os.dup(2)
@@ -306,9 +291,8 @@ def _quiet() -> Iterator[None]:
 
 
 def _restore_ordinary_scheduling() -> None:
-    """Put all threads of this process back among the machine's others (Linux). libsvtav1 run by
-    root makes its threads, and the one that opens it, real-time threads that push everything else
-    off the cores: no measurement beside or after it would mean anything."""
+    """Put all threads back among the machine's others (Linux): libsvtav1 run by root makes its own,
+    and the one that opens it, real-time threads that push everything else off the cores."""
     if sys.platform != "linux":
         return
     for task in Path("/proc/self/task").iterdir():

@@ -1,10 +1,9 @@
 """The ingest task: a folder of clips to an encoding by a pool of processes, each file proved.
 
-A file under its own name is a finished one. While it is made it is called `<name>.part`; it is
-decoded again and must hold the clip's pictures in order before it gets its name, and never over a
-file that stands there. Sources are opened read-only. Over a modelled link both ways take the line
-that all workers share: what is written is sent behind the encoder, and is there before the name;
-it is read back out of the file cache, where it lies.
+A file is called `<name>.part` until it is decoded again and holds the clip's pictures in order; it
+never goes over a file that stands there. Sources are opened read-only. Over a modelled link both
+ways take the line that all workers share: what is written is sent behind the encoder, and is there
+before the name; it is read back out of the file cache.
 """
 
 import os
@@ -16,7 +15,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from av.video.frame import VideoFrame
 
@@ -68,68 +67,57 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
     EncodingError when a clip's file is not whole, DestinationError when something stands where a
     file would go, EngineError when a process died or the job is for several hosts."""
     if job.hosts:
-        raise EngineError(
-            where="[ingest] hosts",
-            what="several machines cannot be measured from one of them",
-            remedy="Leave hosts out; `mezzmark fleet ingest` fills them in.",
-        )
+        what = "several machines cannot be measured from one of them"
+        remedy = "Leave hosts out; `mezzmark fleet ingest` fills them in."
+        raise EngineError(where="[ingest] hosts", what=what, remedy=remedy)
     dropped = [is_dropped(one.media.media_path) for one in job.sources if job.is_cold]
     with watched(job.lasting_s, clock_ns) as moments:
         made = ingest_all(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     clips, later = made[: len(job.sources)], made[len(job.sources) :]
     release_ns = min(clip.start_ns for clip in made)  # a later one's worker may have been quicker
-    return Measured(
-        measurement=IngestMeasurement(
-            clips=tuple(source.clip for source in job.sources),
-            width_px=tuple(clip.size[0] for clip in clips),
-            height_px=tuple(clip.size[1] for clip in clips),
-            source_bytes=tuple(
-                Path(source.media.media_path).stat().st_size for source in job.sources
-            ),
-            **{
-                name: tuple(getattr(clip, name) for clip in clips)
-                for name in ("frame_count", "worker_index", "cpu_ns", "file_bytes")
-            },
-            **{
-                name: tuple(getattr(clip, name) - release_ns for clip in clips)
-                for name in ("start_ns", "encoded_ns", "end_ns")
-            },
-            is_verified=(True,) * len(clips),
-            worker_count=job.job_count,
-            wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),
-            lasting_ns=round(job.lasting_s * NS_PER_S),
-            later_clip=tuple(clip.clip_index for clip in later),
-            later_start_ns=tuple(clip.start_ns - release_ns for clip in later),
-            later_end_ns=tuple(clip.end_ns - release_ns for clip in later),
-            moments=tuple(
-                one.model_copy(update={"at_ns": one.at_ns - release_ns})
-                for one in moments
-                if one.at_ns >= release_ns
-            ),
+    told = ("frame_count", "worker_index", "cpu_ns", "file_bytes")
+    timed = ("start_ns", "encoded_ns", "end_ns")
+    sizes = [Path(source.media.media_path).stat().st_size for source in job.sources]
+    measurement = IngestMeasurement(
+        clips=tuple(source.clip for source in job.sources),
+        width_px=tuple(clip.size[0] for clip in clips),
+        height_px=tuple(clip.size[1] for clip in clips),
+        source_bytes=tuple(sizes),
+        **{name: tuple(getattr(clip, name) for clip in clips) for name in told},
+        **{name: tuple(getattr(clip, name) - release_ns for clip in clips) for name in timed},
+        is_verified=(True,) * len(clips),
+        worker_count=job.job_count,
+        wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),
+        lasting_ns=round(job.lasting_s * NS_PER_S),
+        later_clip=tuple(clip.clip_index for clip in later),
+        later_start_ns=tuple(clip.start_ns - release_ns for clip in later),
+        later_end_ns=tuple(clip.end_ns - release_ns for clip in later),
+        moments=tuple(
+            one.model_copy(update={"at_ns": one.at_ns - release_ns})
+            for one in moments
+            if one.at_ns >= release_ns
         ),
-        process=read_process_facts(),
-        flags=("not_cold",) * (not all(dropped)),
     )
+    flags = ("not_cold",) * (not all(dropped))
+    return Measured(measurement=measurement, process=read_process_facts(), flags=flags)
 
 
 def _heat_moment(at_ns: int) -> HeatMoment:
     """The machine's clock, slowings for heat and battery now; None where it does not tell."""
     now, battery = read_host_moment(), read_battery()
-    told: dict[str, Any] = {
-        "frequency_mhz": now.frequency_mhz,
-        "throttle_count": now.throttle_count,
-    }
-    if battery is not None:
-        percent = getattr(battery, "percent", None)
-        told["on_battery"] = None if battery.power_plugged is None else not battery.power_plugged
-        told["battery_fraction"] = None if percent is None else percent / 100
-    return HeatMoment(at_ns=at_ns, **told)
+    plugged, percent = (getattr(battery, key, None) for key in ("power_plugged", "percent"))
+    return HeatMoment(
+        at_ns=at_ns,
+        frequency_mhz=now.frequency_mhz,
+        throttle_count=now.throttle_count,
+        on_battery=None if plugged is None else not plugged,
+        battery_fraction=None if percent is None else percent / 100,
+    )
 
 
 @contextmanager
 def watched(lasting_s: float, clock_ns: Callable[[], int]) -> Iterator[list[HeatMoment]]:
-    """Moments while the block runs, at its start and its end too, by the clock that is given; none
-    where it does not last."""
+    """Moments while the block runs, at its start and end too; none where it does not last."""
     moments: list[HeatMoment] = []
     if not lasting_s:
         yield moments
@@ -152,18 +140,11 @@ def watched(lasting_s: float, clock_ns: Callable[[], int]) -> Iterator[list[Heat
         moments.append(_heat_moment(clock_ns()))
 
 
-def ingest_folder(
-    job: IngestJob, destination: Path, *, clock_ns: Callable[[], int]
-) -> list[IngestedClip]:
-    """Every clip encoded and proved in `destination`; one entry per source, in their order. Raises
-    as `run_ingest`."""
-    return ingest_all(job, destination, clock_ns=clock_ns)[: len(job.sources)]
-
-
 def ingest_all(
     job: IngestJob, destination: Path, *, clock_ns: Callable[[], int]
 ) -> list[IngestedClip]:
-    """As `ingest_folder`, and after them what a job that lasts ingested again, as it was taken."""
+    """Every clip encoded and proved in `destination`, one entry per source, in their order; then
+    what a job that lasts ingested again, as it was taken. Raises as `run_ingest`."""
     destination.mkdir(parents=True, exist_ok=True)
     paths = tuple(destination / name for name in file_names(job))
     line = line_of(job.link) if job.link else None

@@ -1,8 +1,5 @@
-"""Several processes at the same work: started fresh, released together, never left behind.
-
-They are spawned, so that nothing of the parent's state (threads, codec libraries) is inherited.
-A worker that fails or dies breaks the barrier, so that no other waits for it for ever.
-"""
+"""Several processes at the same work: spawned, so that nothing of the parent's state is inherited,
+released together, never left behind. One that fails or dies breaks the barrier."""
 
 import multiprocessing
 import os
@@ -26,8 +23,7 @@ Result = TypeVar("Result")
 
 @dataclass(frozen=True, slots=True)
 class ProcessPool:
-    """What the workers of a pool share: a barrier to meet at, the moment of their release, and
-    how many pieces of work are taken."""
+    """What workers share: a barrier, the moment of their release, how many pieces are taken."""
 
     barrier: Any  # multiprocessing's types of shared objects are private
     release_ns: Any
@@ -38,9 +34,8 @@ class ProcessPool:
         self.barrier.wait()
 
     def start_together(self, clock_ns: Callable[[], int]) -> None:
-        """Meet, then go at one moment of the machine's clock. A barrier wakes its waiters one after
-        the other, milliseconds apart; spinning on a common moment ahead lets them go within
-        microseconds, if each has a core."""
+        """Meet, then go at one moment of the machine's clock: a barrier wakes its waiters
+        milliseconds apart; spinning lets them go within microseconds, if each has a core."""
         if self.barrier.wait() == 0:
             self.release_ns.value = clock_ns() + RELEASE_AHEAD_NS
         self.barrier.wait()
@@ -79,7 +74,16 @@ def run_parallel(work: Callable[[int, ProcessPool], Result], *, worker_count: in
         for worker in workers:
             if worker.is_alive():
                 worker.kill()
-    return _results(answers, [worker.exitcode for worker in workers])
+    for answer in answers.values():
+        if isinstance(answer, MezzmarkError | OSError):
+            raise answer
+    for number, worker in enumerate(workers):
+        if number not in answers:
+            where = f"job {number + 1} of {worker_count}"
+            what = f"its process ended without a result (exit status {worker.exitcode})"
+            remedy = "Try fewer jobs or frames; if it happens again, leave the encoding out."
+            raise EngineError(where=where, what=what, remedy=remedy)
+    return [answers[number] for number in range(worker_count)]
 
 
 def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, Any]:
@@ -95,20 +99,6 @@ def _collect(receivers: dict[Connection, int], pool: ProcessPool) -> dict[int, A
                 pool.barrier.abort()
             receiver.close()
     return answers
-
-
-def _results(answers: dict[int, Any], exit_codes: list[int | None]) -> list[Any]:
-    for answer in answers.values():
-        if isinstance(answer, MezzmarkError | OSError):
-            raise answer
-    for number, exit_code in enumerate(exit_codes):
-        if number not in answers:
-            raise EngineError(
-                where=f"job {number + 1} of {len(exit_codes)}",
-                what=f"its process ended without a result (exit status {exit_code})",
-                remedy="Try fewer jobs or frames; if it happens again, leave the encoding out.",
-            )
-    return [answers[number] for number in range(len(exit_codes))]
 
 
 def _serve(

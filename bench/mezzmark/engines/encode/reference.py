@@ -1,19 +1,17 @@
 """Reference workloads that have nothing to do with any codec: a kernel, copies of memory, and the
 storage task, whose processes read or write a file of their own each.
 
-The kernel is small and fixed, and runs in every round. When it drifts, the machine drifts; when
-only a cell drifts, the codec does. Half of it is arithmetic that stays in the caches, half streams
-through memory, as decoding and picture conversion do. One thread, so that it is the same on every
-machine.
+The kernel runs in every round: when it drifts, the machine drifts; when only a cell drifts, the
+codec does. Half of it is arithmetic that stays in the caches, half streams through memory, as
+decoding and conversion do; one thread, so that it is the same on every machine.
 
-Copies give the machine's memory bandwidth at 1 … n processes: a ceiling that no encoder can pass.
-Each process copies its own block, far larger than the caches, over and over, all released together.
-Bytes count twice, read and written, as usual for copies (McCalpin, STREAM, 1995); what the cache
-writes back besides is not counted.
+Copies give the memory bandwidth at 1 … n processes, a ceiling for encoders. Each process copies its
+own block, far larger than the caches. Bytes count twice, read and written, as usual (McCalpin,
+STREAM, 1995), without what the cache writes back.
 
 What is read of the storage was written before, has reached it and is dropped from this machine's
-file cache, each time before it is read; where that cannot be proved the trial is set apart. Files
-lie in the trial's scratch folder, which whoever made and marked it removes.
+file cache each time; where that cannot be proved the trial is set apart. Files lie in the trial's
+scratch folder, which whoever made and marked it removes.
 """
 
 import os
@@ -62,10 +60,8 @@ def run_kernel(job: KernelJob, clock_ns: Callable[[], int]) -> Measured:
         start_ns = clock_ns()
         work(values, source, target)
         wall_ns.append(clock_ns() - start_ns)
-    return Measured(
-        measurement=KernelMeasurement(wall_ns=tuple(wall_ns[WARM_UP_REPEATS:])),
-        process=read_process_facts(),
-    )
+    measurement = KernelMeasurement(wall_ns=tuple(wall_ns[WARM_UP_REPEATS:]))
+    return Measured(measurement=measurement, process=read_process_facts())
 
 
 def work(
@@ -98,9 +94,8 @@ def measure_bandwidth(
     block_bytes: int = COPIED_BYTES,
     repeats: int = COPIES,
 ) -> BandwidthFacts:
-    """Aggregate copy rate for each number of processes, in the order asked for. The rate counts the
-    copies that ended before the first process was done, so that all copied throughout. Raises
-    EngineError when a process died."""
+    """Aggregate copy rate for each number of processes, of the copies that ended before the first
+    process was done, so that all copied throughout. EngineError when one died."""
     copy = partial(_copy, block_bytes, repeats, clock_ns)
     points = []
     for process_count in process_counts:

@@ -1,10 +1,9 @@
 """Pictures that lie uncompressed in a file, plane after plane, so that nobody decodes them again.
 
-`prepare_pictures` stores what `Converter` gives in a file of the cache, behind a header with the
-colour tags. A trial copies them into frames of its own before its clock runs, so that no page of
-the file is first met inside a timed interval. `FrameSpool` keeps a clip's frames in an unnamed
-scratch file, so that memory does not grow with the clip; where that would be too large, or the disk
-fills, the clip is decoded anew instead.
+`prepare_pictures` stores what `Converter` gives in the cache, behind a header with the colour tags.
+A trial copies them into frames of its own before its clock runs, so that no page of the file is
+first met inside a timed interval. `FrameSpool` keeps a clip's frames in an unnamed scratch file;
+where that is too large, or the disk fills, the clip is decoded anew.
 """
 
 import math
@@ -83,18 +82,14 @@ def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> Prep
     Raises DiskFullError where they are more than `job.limit_bytes` or a quarter of the free room,
     EncodingError for a pixel format that has no planes of whole numbers."""
     index = first_frames(read_frame_index(job.source.index_path), job.frame_count)
-    needed_bytes = HEADER_BYTES + index.frame_count * pixels.frame_bytes(
-        job.pixel_format, index.width_px, index.height_px
-    )
+    picture_bytes = pixels.frame_bytes(job.pixel_format, index.width_px, index.height_px)
+    needed_bytes = HEADER_BYTES + index.frame_count * picture_bytes
     cache_dir = Path(job.cache_dir)
     free_bytes = read_free_bytes(cache_dir)
     room_bytes = job.limit_bytes if free_bytes is None else FREE_FRACTION * free_bytes
     if needed_bytes > min(job.limit_bytes, room_bytes):
-        raise DiskFullError(
-            where=job.cache_dir,
-            what=f"{needed_bytes / 1e6:.0f} MB of pictures are more than is kept",
-            remedy="Use fewer frames.",
-        )
+        what = f"{needed_bytes / 1e6:.0f} MB of pictures are more than is kept"
+        raise DiskFullError(where=job.cache_dir, what=what, remedy="Use fewer frames.")
     key = cache_key(
         kind="pictures",
         pictures_version=PICTURES_VERSION,
@@ -122,8 +117,7 @@ def prepare_pictures(job: "PreparePicturesJob", advance: ProgressUpdate) -> Prep
 def read_stored_pictures(
     path: str, index: FrameIndex, pixel_format: str
 ) -> tuple[list[VideoFrame], ColourTags] | None:
-    """The pictures of the index as frames of their own, and what they mean; None where the file is
-    not there or does not hold them all."""
+    """The pictures of the index as new frames, and what they mean; None where not all are there."""
     blank = VideoFrame(index.width_px, index.height_px, pixel_format)
     layout = _Layout.of(blank, pixels.planes_of(blank))
     picture_bytes = sum(layout.plane_bytes)

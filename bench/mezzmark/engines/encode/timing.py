@@ -43,7 +43,10 @@ def plan_timing(index: FrameIndex, encoding: Encoding, *, has_sound: bool) -> Ti
     rate = footage.constant_rate(index)
     if not footage.is_constant_rate(index, rate):
         if holds_times(encoding):
-            return _kept(index, rate)
+            ticks = [pts - index.pts[0] for pts in index.pts]
+            places, tick_s = tuple((tick,) for tick in ticks), index.time_base
+            duration_s = (ticks[-1] + _usual_step(index)) * tick_s
+            return Timing(frame_rate=rate, time_base=tick_s, places=places, duration_s=duration_s)
         if has_sound:
             return _conformed(index)
     return even_timing(index, rate)
@@ -78,13 +81,6 @@ def evenly_timed(frames: Iterable[VideoFrame], frame_rate: Fraction) -> Iterator
 def _usual_step(index: FrameIndex) -> int:
     """Ticks from a picture to the next, as most often."""
     return median_low([later - earlier for earlier, later in pairwise(index.pts)])
-
-
-def _kept(index: FrameIndex, rate: Fraction) -> Timing:
-    ticks = [pts - index.pts[0] for pts in index.pts]
-    duration_s = (ticks[-1] + _usual_step(index)) * index.time_base
-    places = tuple((tick,) for tick in ticks)
-    return Timing(frame_rate=rate, time_base=index.time_base, places=places, duration_s=duration_s)
 
 
 def _conformed(index: FrameIndex) -> Timing:

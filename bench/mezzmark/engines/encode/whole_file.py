@@ -49,10 +49,8 @@ SLACK_S: Final = Fraction(5, 1000)
 """Times of packets may be rounded by so much; where they are further off, the sound has a gap."""
 
 _FRAMES: Final[dict[str, tuple[str, Any]]] = {
-    "pcm_s16le": ("s16", np.int16),
-    "pcm_s24le": ("s32", np.int32),
-    "pcm_s32le": ("s32", np.int32),
-    "pcm_f32le": ("flt", np.float32),
+    **{"pcm_s16le": ("s16", np.int16), "pcm_f32le": ("flt", np.float32)},
+    **dict.fromkeys(("pcm_s24le", "pcm_s32le"), ("s32", np.int32)),
 }
 """PCM codec → the format of frames that its encoder takes, and of their samples."""
 
@@ -97,10 +95,9 @@ class SoundTrack:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extras:
-    """What a file holds beside its pictures; false where that is nothing that can be carried. Of
-    sound FFmpeg decodes all but `unreadable_count` tracks.
-    `start_s` is the first picture's time, `matrix` says how pictures are turned (ISO/IEC 14496-12,
-    6.2.2; nine numbers), `hdr` is by its name here."""
+    """What a file holds beside its pictures; false where nothing can be carried. FFmpeg decodes all
+    sound but `unreadable_count` tracks. `start_s` is the first picture's time, `matrix` turns
+    pictures (ISO/IEC 14496-12, 6.2.2; nine numbers)."""
 
     sound: tuple[SoundTrack, ...] = ()
     unreadable_count: int = 0
@@ -234,12 +231,9 @@ def as_carried(track: SoundTrack, container: str) -> SoundTrack:
     is_mxf, is_short = container == "mxf", track.sample_format in ("u8", "s16")
     wide = {"pcm_f32": "pcm_f32le", "pcm_f64": "pcm_f32le", "pcm_s32": "pcm_s32le"}
     codec = "pcm_s24le" if is_mxf else wide.get(track.codec[:7], "pcm_s24le")
-    return replace(
-        track,
-        codec="pcm_s16le" if is_short else codec,
-        rate_hz=MXF_RATE_HZ if is_mxf else track.rate_hz,
-        layout=_MP4_LAYOUTS.get(track.layout, track.layout) if container == "mp4" else track.layout,
-    )
+    rate_hz = MXF_RATE_HZ if is_mxf else track.rate_hz
+    layout = _MP4_LAYOUTS.get(track.layout, track.layout) if container == "mp4" else track.layout
+    return replace(track, codec="pcm_s16le" if is_short else codec, rate_hz=rate_hz, layout=layout)
 
 
 class Carrier:
@@ -250,9 +244,8 @@ class Carrier:
         self.timing: Timing = plan_timing(index, encoding, has_sound=bool(extras.sound))
         self._extras, start_s = extras, index.pts[0] * index.time_base
         rate = self.timing.frame_rate
-        self._timecode = later_timecode(
-            extras.timecode, rate, round((start_s - extras.start_s) * rate)
-        )
+        late = round((start_s - extras.start_s) * rate)
+        self._timecode = later_timecode(extras.timecode, rate, late)
         self._tracks = [as_carried(track, encoding.container) for track in extras.sound]
         self._sound = [read_sound(path, t, start_s, self.timing.duration_s) for t in self._tracks]
         self._streams: list[AudioStream] = []
@@ -303,8 +296,7 @@ class Carrier:
 
 
 def carrier_for(path: str, index: FrameIndex, encoding: Encoding) -> Carrier | None:
-    """What carries a file's extras into the encoding of its indexed pictures; None where there are
-    none."""
+    """What carries a file's extras into the encoding of its indexed pictures, where it has any."""
     extras = read_extras(path)
     return Carrier(path, extras, index, encoding) if extras else None
 

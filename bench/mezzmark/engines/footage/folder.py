@@ -39,9 +39,8 @@ standard-definition picture, is made to be looked at in a list and not to be edi
 _PICTURE_PX: Final = (32, 18)
 FLAT_CODES: Final = 8.0
 ALIKE_CODES: Final = 6.0
-"""First pictures scaled to 32 × 18 grey, of 256 codes: below a spread of 8 there is nothing to
-tell pictures apart by (black, a lens cap); two that differ by 6 on average are the same picture
-coded twice."""
+"""First pictures as 32 × 18 grey, of 256 codes: below a spread of 8 nothing tells pictures apart
+(black, a lens cap); two that differ by 6 on average are the same picture coded twice."""
 
 _HEAD_BYTES: Final = 4096
 
@@ -56,9 +55,8 @@ LIMIT_SHARE: Final = 0.92
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """What a file says of itself and of when it was recorded; None where it does not.
-    `timecode_frame` is its first picture's, counted from midnight; `start_s` its first picture's
-    time in the track, `recorded_s` seconds since 1970."""
+    """What a file says of itself, None where it does not: `timecode_frame` counts from midnight,
+    `start_s` is its first picture's time in the track, `recorded_s` seconds since 1970."""
 
     file: FoundFile
     media: MediaFacts
@@ -94,19 +92,11 @@ def sort_files(job: SortFilesJob, advance: ProgressUpdate) -> SortedFiles:
             faults[file.path] = error
     looks = _without_copies(_without_small(looks, faults), faults)
     further = _further_files(looks, faults)
-    left_out = {file.path for file in job.files if not file.is_named and file.path in faults}
-    return SortedFiles(
-        shots=tuple(
-            Shot(path=file.path, further_names=tuple(further.get(file.path, ())))
-            for file in job.files
-            if file.path not in left_out
-        ),
-        left_out=tuple(
-            JobFailed.by(faults[file.path], file.name)
-            for file in job.files
-            if file.path in left_out
-        ),
-    )
+    out = [file for file in job.files if not file.is_named and file.path in faults]
+    paths = [file.path for file in job.files if file not in out]
+    shots = (Shot(path=path, further_names=tuple(further.get(path, ()))) for path in paths)
+    left_out = (JobFailed.by(faults[file.path], file.name) for file in out)
+    return SortedFiles(shots=tuple(shots), left_out=tuple(left_out))
 
 
 def _without_small(looks: Sequence[Look], faults: dict[str, FootageError]) -> list[Look]:
@@ -120,9 +110,9 @@ def _without_small(looks: Sequence[Look], faults: dict[str, FootageError]) -> li
         has_few_lines = min(media.width_px, media.height_px) < SMALL_LINES
         if has_few_lines and look.area_px < SMALL_AREA * largest.area_px:
             what = (
-                f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size} "
-                f"of {largest.file.name}, as a thumbnail's is"
+                f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size}"
             )
+            what += f" of {largest.file.name}, as a thumbnail's is"
             faults[look.file.path] = unfit(look.file.path, what, NAME_IT)
     return [look for look in looks if look.file.path not in faults]
 
@@ -147,10 +137,8 @@ def _without_copies(looks: Sequence[Look], faults: dict[str, FootageError]) -> l
     for look in kept:
         copied = (other for other in kept if is_smaller_copy(look, other, picture))
         if larger := next(copied, None):
-            what = (
-                f"it is a smaller copy of {larger.file.name}: the same number of frames and the "
-                "same first picture"
-            )
+            same = "the same number of frames and the same first picture"
+            what = f"it is a smaller copy of {larger.file.name}: {same}"
             faults[look.file.path] = unfit(look.file.path, what, NAME_IT)
     return [look for look in kept if look.file.path not in faults]
 
@@ -158,8 +146,7 @@ def _without_copies(looks: Sequence[Look], faults: dict[str, FootageError]) -> l
 def is_smaller_copy(
     look: Look, other: Look, picture: Callable[[str], np.ndarray[Any, Any] | None]
 ) -> bool:
-    """Whether a file shows what a larger one shows: frame count, rate and first picture alike.
-    `picture` gives a file's first one by its path."""
+    """Whether frame count, rate and first picture (`picture` by path) are a larger one's."""
     if look.area_px >= other.area_px or look.frame_count is None:
         return False
     if look.frame_count != other.frame_count or look.media.frame_rate != other.media.frame_rate:
@@ -194,10 +181,8 @@ def _further_files(looks: Sequence[Look], faults: dict[str, FootageError]) -> di
             if is_free and (signs := goes_on_by(look, later)):
                 first = first_of[path] = first_of[look.file.path]
                 further.setdefault(first.file.path, []).append(later.file.name)
-                what = (
-                    f"it is taken for a further part of the shot in {first.file.name}, since the "
-                    f"coding is the same, {' and '.join(signs)}"
-                )
+                what = f"it is taken for a further part of the shot in {first.file.name}, since "
+                what += f"the coding is the same, {' and '.join(signs)}"
                 faults[path] = unfit(path, what, NAME_IT)
                 break
     return further
@@ -270,13 +255,10 @@ def _recorded_s(text: str) -> float | None:
 
 
 def goes_on_by(look: Look, later: Look) -> tuple[str, ...]:
-    """What says that a shot goes on in the later file; empty where it is a shot of its own.
-
-    A timecode alone does not: one that runs only while the camera records goes on from shot to
-    shot. So two of three must speak for it (timecode, recording time, a size at which cameras begin
-    a new file) and neither of the first two against it. Times within the tracks that go on from
-    file to file are enough.
-    """
+    """What says that a shot goes on in the later file; else empty. Times within the tracks that go
+    on are enough; a timecode alone is not, as one that runs only while recording goes on from shot
+    to shot: two of three must speak for it (timecode, recording time, a size at which cameras begin
+    a new file) and neither of the first two against it."""
     if _coding(look.media) != _coding(later.media):
         return ()
     if _track_goes_on(look, later):

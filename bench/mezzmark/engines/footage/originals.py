@@ -1,8 +1,5 @@
-"""Originals: the frames of a recipe as a camera delivers them, or the user's own files.
-
-A recipe becomes a long-GOP file with B frames in the cache. An own file is indexed over an excerpt,
-opened read-only, never copied.
-"""
+"""Originals: the frames of a recipe as a camera delivers them, a long-GOP file with B frames in the
+cache; or the user's own files, indexed over an excerpt, opened read-only, never copied."""
 
 import hashlib
 from collections.abc import Callable
@@ -52,16 +49,14 @@ FULLY_READ_BYTES: Final = 1 << 30
 
 SAMPLE_BYTES: Final = 1 << 20
 SAMPLE_COUNT: Final = 256
-"""Of a larger file 256 MiB are read: its first and last MiB and 254 evenly between, with its size.
-A change that touches none of them goes unnoticed; camera files are written once, and a cut or
-another take changes the ends and the size."""
+"""Of a larger file 256 MiB are read, evenly, ends and size included: a cut or another take changes
+those. A change that touches none of them goes unnoticed."""
 
 INDEX_SUFFIX: Final = ".own-index.json"
 
 
 def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
-    """The camera original of a recipe clip and its index, made or found in the cache.
-    `advance(message, done_fraction)` is called now and then. Raises FootageError if the clip has no
+    """The camera original of a recipe clip and its index, made or cached. FootageError if it has no
     recipe, EngineError without the encoder, DiskFullError without room."""
     recipe, original = job.clip.recipe, job.clip.original
     if recipe is None:
@@ -80,20 +75,17 @@ def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdat
     def make(folder: Path) -> FrameIndex:
         path, message = folder / MEDIA_NAME, f"making {job.clip.name}"
 
-        def tell(share: float) -> None:
-            advance(message, share * ENCODING_SHARE)
-
-        write_original(path, recipe, original, job.seed, advance=tell)
+        write_original(
+            path, recipe, original, job.seed, advance=lambda s: advance(message, s * ENCODING_SHARE)
+        )
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
         # Groups are closed unless the scenario asks for others: `original_encoding`.
         is_closed = not (original.open_groups or original.intra_refresh)
         index = frame_index.build_frame_index(path, is_stamped=True, has_closed_groups=is_closed)
         if index.stamps != tuple(range(recipe.frame_count)):
             told_apart = len(set(index.stamps) - {frame_index.NO_STAMP})
-            what = (
-                f"of {recipe.frame_count} frames made, {told_apart} can be told apart by their "
-                "stamps after encoding"
-            )
+            made = f"of {recipe.frame_count} frames made"
+            what = f"{made}, {told_apart} can be told apart by their stamps after encoding"
             raise unfit(path, what, "Raise the original's bit rate")
         return index
 
@@ -178,8 +170,7 @@ def _joined(settings: dict[str, object]) -> str:
 
 def prepare_own(job: PrepareOwnJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
-    Raises FootageError for a file that cannot be measured, DiskFullError when the index cannot be
-    written."""
+    Raises FootageError for an unfit file, DiskFullError where it cannot be written."""
     path = Path(job.media_path)
     advance(f"reading {path.name}", 0.0)
     fingerprint = fingerprint_own(path)

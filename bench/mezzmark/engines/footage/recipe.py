@@ -1,7 +1,6 @@
-"""Synthetic footage: the frames of a recipe and a seed, one after another, each with its stamp.
+"""Synthetic footage: the frames of a recipe and a seed, always the same, each with its stamp.
 
-The same recipe and seed give the same frames. Frames are 4:2:0, limited range, BT.709 primaries,
-transfer and matrix (`RECIPE_TAGS`).
+Frames are 4:2:0, limited range, BT.709 primaries, transfer and matrix (`RECIPE_TAGS`).
 """
 
 import math
@@ -13,14 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from mezzmark.engines.footage import camera, scene_layers
-from mezzmark.engines.footage.camera import Shot
-from mezzmark.engines.footage.scene_layers import (
-    GRAIN_WEIGHT_ONE,
-    LARGEST_GRAIN_WEIGHT,
-    Codes,
-    Layer,
-)
+from mezzmark.engines.footage import camera
+from mezzmark.engines.footage.camera import Codes, Layer, Shot
 from mezzmark.engines.media.pixels import Planes
 from mezzmark.engines.media.probe import unfit
 from mezzmark.engines.media.stamp import MAX_CLIP_ID, MAX_FRAME_INDEX, stamp_layout, write_stamp
@@ -59,8 +52,7 @@ def recipe_clip_id(recipe: Recipe, seed: int) -> int:
 
 
 def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
-    """Y, Cb, Cr of every frame of the clip; the arrays are the caller's own. FootageError if the
-    picture is too small, or the clip too long, for the stamp."""
+    """Y, Cb, Cr of every frame, the caller's own. FootageError where the stamp does not fit."""
     _require_stampable(recipe)
     rng = np.random.default_rng(seed)
     length_s = recipe.cut_interval_s or recipe.duration_s
@@ -72,8 +64,8 @@ def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
         pool = painters.submit(_GrainPool, recipe, pool_rng)
         scenes = [
             (
-                painters.submit(scene_layers.paint_backdrop, recipe, back),
-                painters.submit(scene_layers.paint_subject, recipe, front),
+                painters.submit(camera.paint_backdrop, recipe, back),
+                painters.submit(camera.paint_subject, recipe, front),
             )
             for back, front in (scene_rng.spawn(2) for scene_rng in scene_rngs)
         ]
@@ -97,7 +89,7 @@ class _GrainPool:
         self.is_absent = recipe.grain == 0
         unit = recipe.grain * (1 << (recipe.bit_depth - 8))
         largest = math.ceil(GRAIN_LIMIT_SD * unit)
-        self.limit = (largest * LARGEST_GRAIN_WEIGHT + 32) // GRAIN_WEIGHT_ONE
+        self.limit = (largest * camera.LARGEST_GRAIN_WEIGHT + 32) // camera.GRAIN_WEIGHT_ONE
         self.dtype = np.dtype(np.int8 if recipe.bit_depth == 8 else np.int16)
         self.luma = self._drawn(unit, rng)
         self.chroma = self._drawn(CHROMA_GRAIN_SHARE * unit, rng)
@@ -116,8 +108,8 @@ class _GrainPool:
             return planes
         luma, cb, cr = planes
         noise = np.multiply(self._cut(self.luma, luma.shape, rng), weight, dtype=np.int16)
-        noise += GRAIN_WEIGHT_ONE // 2
-        noise //= GRAIN_WEIGHT_ONE
+        noise += camera.GRAIN_WEIGHT_ONE // 2
+        noise //= camera.GRAIN_WEIGHT_ONE
         room = np.iinfo(luma.dtype).max if luma.dtype == np.uint8 else (1 << 10) - 1
         np.clip(luma, self.limit, room - self.limit, out=luma)
         # The limits just set leave room for the noise, so that adding modulo the word is exact.

@@ -41,8 +41,7 @@ TEXTURE_RMS = 11.0
 """8-bit codes, at texture = 1, on a leaf of mean roughness and mean brightness."""
 
 TEXTURE_TILE_PX = 1024
-LUMA_MEAN = 112.0
-LUMA_SD = 46.0
+LUMA_MEAN, LUMA_SD = 112.0, 46.0
 SHADING_SD, DAYLIGHT_SD, LIGHT_LIMITS = 0.18, 0.14, (0.45, 1.6)
 """Shares of the light: across one thing, across the scene, and how far both may go."""
 
@@ -146,8 +145,7 @@ def _scatter(shape: tuple[int, int], picture_lines: float, rng: np.random.Genera
 def _stack(
     leaves: _Leaves, shape: tuple[int, int], detail_radius: float
 ) -> tuple[Labels, npt.NDArray[np.int64]]:
-    """Which leaf is in front at each sample, and what object each leaf is a detail of (or itself).
-    Leaves are painted back to front; what no leaf covers belongs to leaf 0."""
+    """The leaf in front at each sample (0: none), and what each leaf is a detail of, or itself."""
     labels = np.zeros(shape, np.int32)
     parents = np.arange(len(leaves.radii))
     for leaf in range(len(leaves.radii)):
@@ -243,8 +241,7 @@ def _tints(
 
 
 def _surface(height_px: int, width_px: int, rng: np.random.Generator) -> Field:
-    """A field of unit rms whose amplitude falls as 1/f, repeated to the size. Nothing in it is
-    slower than a sixteenth of the tile: that would show the repetition."""
+    """A field of unit rms, 1/f, repeated; nothing slower than 1/16 tile would show that."""
     size = TEXTURE_TILE_PX
     tile = _power_law((size, size), 1.0, 16 / size, rng)
     repeats = (-(-height_px // size), -(-width_px // size))

@@ -37,8 +37,7 @@ from mezzmark.model.tasks.spec import MediaReference
 
 CACHE_VARIABLE = "MEZZMARK_CACHE"
 CACHE_SCHEMA_VERSION = 5
-"""2: the frame index has its own number; 3: its digests are SHA-1; 4: of every
-plane apart; 5: XXH3. An older mezzmark keeps to entries of its own."""
+"""2: the frame index has its own number; 3: SHA-1 digests; 4: of every plane apart; 5: XXH3."""
 KEY_HEX_DIGITS = 32
 """128 bits of SHA-256: accidental equality is out of the question."""
 INDEX_NAME = "index.json"
@@ -76,12 +75,8 @@ def default_cache_dir() -> Path:
 
 def cache_key(**facts: object) -> str:
     """A key of 32 hex digits that changes when any of the facts does, and not with their order."""
-    text = json.dumps(
-        {"cache_schema_version": CACHE_SCHEMA_VERSION, **facts},
-        sort_keys=True,
-        separators=(",", ":"),
-        default=_plain,
-    )
+    said = {"cache_schema_version": CACHE_SCHEMA_VERSION, **facts}
+    text = json.dumps(said, sort_keys=True, separators=(",", ":"), default=_plain)
     return hashlib.sha256(text.encode()).hexdigest()[:KEY_HEX_DIGITS]
 
 
@@ -93,18 +88,13 @@ def library_versions() -> dict[str, str]:
 def all_library_versions() -> dict[str, str]:
     """Library → version of all that do the work: PyAV, FFmpeg with its libraries, and numpy."""
     ffmpeg = str(getattr(av, "ffmpeg_version_info", ""))
-    return {
-        "PyAV": av.__version__,
-        **({"FFmpeg": ffmpeg} if ffmpeg else {}),
-        **library_versions(),
-        "numpy": version("numpy"),
-    }
+    known = {"FFmpeg": ffmpeg} if ffmpeg else {}
+    return {"PyAV": av.__version__, **known, **library_versions(), "numpy": version("numpy")}
 
 
 def find_entry(cache_dir: Path, key: str) -> PreparedMedia | None:
-    """The entry of this key if it is there and whole; None if it must be made (again). Size and
-    index are checked each time; the media's SHA-256 whenever its modification time is not the one
-    noted at the last good check."""
+    """The entry if it is there and whole, else None. Size and index are checked each time, the
+    media's SHA-256 where its modification time is not that of the last good check."""
     folder = cache_dir / key
     try:
         facts = EntryFacts.model_validate_json((folder / ENTRY_NAME).read_bytes())
@@ -135,13 +125,10 @@ def fetch_entry(
     needed_bytes: int,
     made_by: str = "",
 ) -> PreparedMedia:
-    """The entry, found or made: then `make` writes the file into a new folder beside its place and
-    gives its index, and that folder is renamed.
-
-    A broken entry in that place is replaced; a whole one made by somebody else meanwhile is kept
-    and returned. `needed_bytes` is what making it may take on disk. Raises DiskFullError with what
-    is missing of that amount, DestinationError where the cache cannot be written.
-    """
+    """The entry, found or made by `make`, which writes the file into a new folder and gives its
+    index. A broken entry is replaced; a whole one of another maker is kept and returned.
+    `needed_bytes` is what making it may take. Raises DiskFullError with what is missing of that,
+    DestinationError where the cache cannot be written."""
     if found := find_entry(cache_dir, key):
         return found
     with cache_errors(cache_dir, needed_bytes):
@@ -166,11 +153,9 @@ def fetch_entry(
 def cache_errors(cache_dir: Path, needed_bytes: int = 0) -> AbstractContextManager[None]:
     """Turn an OSError of writing the cache into DiskFullError or DestinationError."""
     another = f"name another folder with --cache or in {CACHE_VARIABLE}."
+    remedy = f"What is to be measured is made there: {another}"
     return own_files.translate_os_errors(
-        cache_dir,
-        full=f"Make room, or {another}",
-        remedy=f"What is to be measured is made there: {another}",
-        needed_bytes=needed_bytes,
+        cache_dir, full=f"Make room, or {another}", remedy=remedy, needed_bytes=needed_bytes
     )
 
 

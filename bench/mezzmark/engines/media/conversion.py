@@ -20,21 +20,14 @@ from mezzmark.engines.media import pixels
 from mezzmark.engines.media.probe import open_media, unfit
 from mezzmark.engines.media.shape import mark_fields, quarter_turns
 from mezzmark.model import colour
-from mezzmark.model.colour import FULL_RANGE, Floats
 from mezzmark.model.encoding import planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
 _MATRICES: Final = {
-    1: Colorspace.ITU709,
-    4: Colorspace.FCC,
-    5: Colorspace.ITU601,
-    6: Colorspace.SMPTE170M,
-    7: Colorspace.SMPTE240M,
-    9: Colorspace.BT2020,
-    10: Colorspace.BT2020,
+    **{1: Colorspace.ITU709, 4: Colorspace.FCC, 5: Colorspace.ITU601, 6: Colorspace.SMPTE170M},
+    **{7: Colorspace.SMPTE240M, 9: Colorspace.BT2020, 10: Colorspace.BT2020},
 }
 """ITU-T H.273 matrix coefficients → swscale's name for them."""
-
 
 RGB_MATRIX: Final = 0
 """ITU-T H.273 matrix coefficients 0: the planes are G, B, R."""
@@ -46,7 +39,6 @@ _CAREFUL: Final = (
     | Interpolation.FULL_CHR_H_INP
 )
 
-
 THREADS_UNSAFE: Final = frozenset({"v30xle"})
 """Formats that swscale unpacks wrong now and then by several threads: of 60 pictures of 66 x 34 by
 four threads 18 had other samples at the start of a line, of 1920 x 1080 none."""
@@ -55,13 +47,10 @@ four threads 18 had other samples at the start of a line, of 1920 x 1080 none.""
 def presenter(
     facts: MediaFacts, *, height_px: int, thread_count: int, as_stored: bool = False
 ) -> Callable[[VideoFrame | None], VideoFrame | None]:
-    """A function from a decoded picture to the viewer's, and from None to None.
-
-    The view is `height_px` high and of even width by the picture's aspect, 8-bit RGB, full range,
-    bilinear, made by as many threads as decode, and turned as the file's first picture asks.
-    Transfer and primaries are left as they are. The colour description is the container's, since a
-    frame's own is often lost or wrong. `as_stored` heeds neither turn nor aspect.
-    """
+    """A function from a decoded picture to the viewer's, and from None to None: `height_px` high
+    and of even width by the picture's aspect, 8-bit RGB, full range, bilinear, turned as the file's
+    first picture asks; `as_stored` heeds neither turn nor aspect. The colour description is the
+    container's, since a frame's own is often lost or wrong."""
     matrix, source_range = source_colour(facts.tags, height_px=facts.height_px)
     reformatter = VideoReformatter()
     turns = 0 if as_stored else None
@@ -96,39 +85,34 @@ def presenter(
 
 
 def as_viewed(frame: VideoFrame, facts: MediaFacts) -> npt.NDArray[np.uint8]:
-    """The viewer's picture of a frame at its own size and as it is stored: (lines, samples, 3),
-    codes 0 to 255."""
+    """The viewer's picture of a frame as stored: (lines, samples, 3), codes 0 to 255."""
     present = presenter(facts, height_px=facts.height_px, thread_count=1, as_stored=True)
     return np.asarray(cast(VideoFrame, present(frame)).to_ndarray(), dtype=np.uint8)
 
 
 def source_colour(tags: ColourTags, *, height_px: int) -> tuple[Colorspace, ColorRange]:
-    """The matrix and range a picture is shown with. Unspecified matrix: BT.709 from 720 lines
-    on, BT.601 below; unspecified range: limited."""
+    """Matrix and range. Unspecified: BT.709 from 720 lines on, BT.601 below; limited."""
     guess = colour.MATRIX_CODES[colour.meaning(ColourTags(), height_px=height_px).matrix]
     matrix = _MATRICES.get(tags.matrix, _MATRICES[guess])
-    is_full = tags.colour_range == FULL_RANGE
+    is_full = tags.colour_range == colour.FULL_RANGE
     return matrix, ColorRange.JPEG if is_full else ColorRange.MPEG
 
 
 def picture_tags(tags: ColourTags) -> ColourTags:
-    """The tags for pictures, from which RDD 36 encoders write theirs: of code points of one
-    meaning the one that every encoder knows (the fast one turns matrix 5 and transfer 6 into 0,
-    which is reserved)."""
+    """The tags for pictures, from which RDD 36 encoders write theirs: code points that all of them
+    know (the fast one turns matrix 5 and transfer 6 into the reserved 0)."""
     fields = "transfer", "matrix"
     known = {name: colour.tag_class(name, getattr(tags, name)) for name in fields}
     return tags.model_copy(update=known)
 
 
 def written_tags(stated: ColourTags, pixel_format: str, *, height_px: int) -> ColourTags:
-    """What is stated of pictures of a clip once they are in this pixel format: what the clip
-    states, never a guess, but for the range, which the format decides, and for the matrix of RGB
-    turned into Y'CbCr."""
+    """What a clip states, never a guess, but for the range, and the matrix of RGB made Y'CbCr."""
     target = pixels.pixel_format_facts(pixel_format)
     matrix = RGB_MATRIX if target.is_rgb else stated.matrix
     if matrix == RGB_MATRIX and not target.is_rgb:
         matrix = colour.MATRIX_CODES[colour.meaning(stated, height_px=height_px).matrix]
-    colour_range = FULL_RANGE if target.is_full_range else colour.LIMITED_RANGE
+    colour_range = colour.FULL_RANGE if target.is_full_range else colour.LIMITED_RANGE
     return stated.model_copy(update={"colour_range": colour_range, "matrix": matrix})
 
 
@@ -160,8 +144,7 @@ class Converter:
         return self._size or (self.source.width_px, self.source.height_px)
 
     def convert(self, picture: VideoFrame) -> VideoFrame:
-        """The picture in the target format, tagged; the same object where nothing changes. Its time
-        is for the caller to set."""
+        """The picture in the target format, tagged; itself where nothing changes. Sets no time."""
         thread_count = 1 if picture.format.name in THREADS_UNSAFE else self._thread_count
         converted = picture = mark_fields(picture, self.source.field_order)
         if self._size not in (None, (picture.width, picture.height)):
@@ -191,12 +174,11 @@ class Converter:
 
 def exact_levels(
     picture: VideoFrame, tags: ColourTags, pixel_format: str
-) -> tuple[VideoFrame, tuple[Floats, ...]] | None:
-    """A Y'CbCr picture in the range and depth of `pixel_format` but its own chroma, rounded once;
-    and its planes before rounding. None where the range is the same, or one side is RGB. swscale's
-    fixed point would move full-range luma by a code of 10 bits."""
+) -> tuple[VideoFrame, tuple[colour.Floats, ...]] | None:
+    """A Y'CbCr picture in the range and depth of `pixel_format`, its own chroma, rounded once, and
+    its planes before; None where the range is the same, or one is RGB. swscale is a code off."""
     have, want = map(pixels.pixel_format_facts, (picture.format.name, pixel_format))
-    is_full = have.is_full_range or tags.colour_range == FULL_RANGE
+    is_full = have.is_full_range or tags.colour_range == colour.FULL_RANGE
     if have.is_rgb or want.is_rgb or is_full == want.is_full_range or have.chroma == "other":
         return None
     came: Any = {"bit_depth": have.bit_depth, "is_full_range": is_full}
@@ -217,8 +199,7 @@ def exact_levels(
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int, source: Any = None
 ) -> Iterator[VideoFrame]:
-    """The pictures that the index names, in order; `source` as of `open_container`. Raises
-    FootageError when one of them does not come."""
+    """The indexed pictures in order; `source` as of `open_container`. FootageError if one lacks."""
     wanted = iter(index.pts)
     target = next(wanted, None)
     with open_media(path, thread_count=thread_count, source=source) as (container, track):

@@ -26,7 +26,7 @@ from pydantic import ValidationError
 
 from mezzmark.engines.media.pixels import Planes, planes_digest, planes_of, sparse_planes
 from mezzmark.engines.media.probe import complaints, describe_media, open_media, unfit
-from mezzmark.engines.media.slices import slice_reader
+from mezzmark.engines.media.shape import slice_reader
 from mezzmark.engines.media.stamp import read_stamp
 from mezzmark.host.common import read_usable_core_count
 from mezzmark.model.errors import EncodingError, FootageError
@@ -106,20 +106,21 @@ def build_frame_index(
     has_closed_groups: bool = False,
     lowres: int = 0,
 ) -> FrameIndex:
-    """Index the pictures of a file, or those of its first `max_duration_s` seconds.
-
-    `is_stamped` None finds out by reading: at least nine in ten stamps readable, and in order.
-    Where all groups of pictures are known to be closed, a whole file is decoded in parts, on all
-    cores. `lowres` is that of a player, for the digests of its smaller pictures. Raises
-    FootageError for a file that cannot be measured honestly, with the reason.
-    """
+    """Index the pictures of a file, or those of its first `max_duration_s` seconds. `is_stamped`
+    None finds out by reading: nine in ten stamps readable, and in order. Where all groups are
+    closed, a whole file is decoded in parts, on all cores. `lowres` is that of a player. Raises
+    FootageError for a file that cannot be measured honestly, with the reason."""
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
         reads_stamps = is_stamped is not False
         reading = _read_in_parts(facts, reads_stamps) if has_closed_groups else None
         if reading is None:
             reading = _Reading(path=str(path), reads_stamps=reads_stamps)
-            _prepare_decoder(track, reading, facts, lowres)
+            # HEVC's pictures may have checksums of their own.
+            asked = {"err_detect": "crccheck"} | ({"lowres": str(lowres)} if lowres else {})
+            track.codec_context.options |= asked
+            if facts.codec in REPEAT_CODECS:
+                reading.slice_sizes = slice_reader(track.codec_context)
             packets = container.demux(track)
             with complaints() as reading.errors:
                 _read_pictures(packets, track, reading, facts, max_duration_s, advance)
@@ -145,14 +146,6 @@ def build_frame_index(
         frame_rate=facts.frame_rate or _rate_of(reading.pts, facts.time_base),
         suspicions=tuple(_suspicions(reading, facts, is_stamped=stamped)),
     )
-
-
-def _prepare_decoder(track: VideoStream, reading: _Reading, facts: MediaFacts, lowres: int) -> None:
-    """Ask HEVC for its pictures' own checksums, where it has any; read slices where they count."""
-    asked = {"err_detect": "crccheck"} | ({"lowres": str(lowres)} if lowres else {})
-    track.codec_context.options |= asked
-    if facts.codec in REPEAT_CODECS:
-        reading.slice_sizes = slice_reader(track.codec_context)
 
 
 def read_frame_index(path: str | Path) -> FrameIndex:
@@ -202,8 +195,7 @@ def _read_in_parts(facts: MediaFacts, reads_stamps: bool) -> _Reading | None:
 def _read_part(
     facts: MediaFacts, reads_stamps: bool, thread_count: int, first: int, last: int
 ) -> _Reading:
-    """The pictures of packets `first` to `last` in file order. All before are passed over: no seek
-    is trusted here."""
+    """The pictures of packets `first` to `last` in file order; no seek is trusted."""
     reading = _Reading(path=facts.path, reads_stamps=reads_stamps)
     with open_media(facts.path, thread_count=thread_count) as (container, track):
         packets = _cut(container.demux(track), first, last)
@@ -255,10 +247,8 @@ def _read_pictures(
     except EncodingError as error:
         raise unfit(reading.path, f"{error.where}: {error.what}", error.remedy) from error
     except FFmpegError as error:
-        what = (
-            f"picture {len(reading.pts)} or one close after it cannot be decoded "
-            f"({error.strerror}); the file is damaged"
-        )
+        what = f"picture {len(reading.pts)} or one close after it cannot be decoded"
+        what += f" ({error.strerror}); the file is damaged"
         raise unfit(reading.path, what, _DAMAGE_REMEDY) from error
 
 
@@ -269,11 +259,9 @@ def _pts_of(frame: VideoFrame, reading: _Reading) -> int:
         what = "some of its pictures carry no presentation time"
     else:
         what = "the times of its packets and of its pictures disagree"
-    raise unfit(
-        reading.path,
-        f"{what}, so no playhead can find a picture in it exactly",
-        "Rewrap the file without re-encoding, to MOV, and measure that.",
-    )
+    what += ", so no playhead can find a picture in it exactly"
+    remedy = "Rewrap the file without re-encoding, to MOV, and measure that."
+    raise unfit(reading.path, what, remedy)
 
 
 def _refuse_unordered(reading: _Reading) -> None:
@@ -296,10 +284,8 @@ def _refuse_gaps(reading: _Reading) -> None:
     shown = set(reading.pts)
     lost = [p for p in reading.packets if reading.pts[0] < p < reading.pts[-1] and p not in shown]
     if lost:
-        what = (
-            f"{len(lost)} of {len(lost) + len(shown)} pictures in the file cannot be decoded; the "
-            "file is damaged"
-        )
+        count = len(lost) + len(shown)
+        what = f"{len(lost)} of {count} pictures in the file cannot be decoded; the file is damaged"
         raise unfit(reading.path, what, _DAMAGE_REMEDY)
 
 
@@ -311,11 +297,9 @@ def _refuse_unseekable(container: InputContainer, track: VideoStream, reading: _
         container.seek(reading.pts[len(reading.pts) // 2], stream=track)
         next(packet for packet in container.demux(track) if packet.size)
     except (FFmpegError, StopIteration) as error:
-        raise unfit(
-            reading.path,
-            "its container does not let a playhead move: seeking in it fails",
-            "Rewrap the file without re-encoding, to MOV if it is not one, or convert it.",
-        ) from error
+        what = "its container does not let a playhead move: seeking in it fails"
+        remedy = "Rewrap the file without re-encoding, to MOV if it is not one, or convert it."
+        raise unfit(reading.path, what, remedy) from error
 
 
 def stamp_of(frame: VideoFrame, planes: Planes) -> int:

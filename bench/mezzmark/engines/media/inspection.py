@@ -1,6 +1,4 @@
-"""Looks closely at one file: packets over a stretch, pictures over its start, read-only. Long
-because each thing told has a few lines of its own.
-"""
+"""Looks closely at one file, read-only. Long because each thing told has a few lines of its own."""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -19,17 +17,14 @@ from av.video.stream import VideoStream
 from mezzmark.engines.media import probe
 from mezzmark.engines.media.frame_index import build_frame_index
 from mezzmark.engines.media.pixels import Planes, frame_digest, pixel_format_facts, planes_of
-from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns
-from mezzmark.engines.media.slices import slice_reader
+from mezzmark.engines.media.shape import hdr_metadata_of, quarter_turns, slice_reader
 from mezzmark.model import inspection as inspected
 from mezzmark.model.colour import FULL_RANGE, Floats, chroma_of_code, luma_of_code
 from mezzmark.model.errors import EncodingError, FootageError
 from mezzmark.model.footage import FrameIndex
-from mezzmark.model.inspection import Inspection, PictureLevels
 
 DEFAULT_EXAMINED_S: Final = 60.0
-"""Packets of the first minute are read unless told otherwise: enough for a rate over time, and
-seconds rather than minutes of reading even at uncompressed rates."""
+"""Of packets, unless told otherwise: enough for a rate over time, and seconds of reading."""
 
 MAX_DECODED_S: Final = 10.0
 """Pictures are decoded over at most the first ten seconds, as `measure` does by default."""
@@ -42,7 +37,6 @@ MOST_SLICED: Final = 240
 
 MAX_RATE_DENOMINATOR: Final = 1001
 """Of a measured rate; all standard rates are n/1 or n/1001."""
-
 
 LOOKED_AT_PX: Final = 100_000_000
 MOST_PICTURES, FEWEST_PICTURES = 48, 12
@@ -61,10 +55,9 @@ class _Packet(NamedTuple):
     slice_count: int
 
 
-def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> Inspection:
-    """What the file is, measured over its first `max_duration_s` seconds (a minute if None). Raises
-    FootageError when it cannot be opened; a file that opens but cannot be measured is described as
-    far as possible, with the reason in `refusal`."""
+def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> inspected.Inspection:
+    """What the file is over its first `max_duration_s` seconds (a minute if None). FootageError
+    when it cannot be opened; why one that opens cannot be measured is in `refusal`."""
     examined_s = max_duration_s or DEFAULT_EXAMINED_S
     with probe.open_media(path) as (container, track):
         media = probe.describe_media(container, track, path)
@@ -80,7 +73,7 @@ def inspect_media(path: str | Path, *, max_duration_s: float | None = None) -> I
     keys = [n for n, packet in enumerate(shown) if packet.is_keyframe]
     duration_s = float((times[-1] - times[0] + median(steps)) * tick) if steps else 0.0
     bits = sum(packet.packet_bytes for packet in packets) * 8
-    return Inspection(
+    return inspected.Inspection(
         media=media,
         is_excerpt=was_cut,
         examined_duration_s=duration_s,
@@ -215,8 +208,7 @@ def _spread(values: Sequence[float]) -> inspected.Spread | None:
 def _group_kind(
     path: str | Path, packets: Sequence[_Packet], index: FrameIndex | None
 ) -> inspected.GroupKind:
-    """Open or closed, found by starting decoders at key frames: a closed group brings the key
-    frame and all pictures around it, equal to those of the sequential decode."""
+    """A closed group brings all pictures around its key frame as the sequential decode does."""
     if packets and all(packet.is_keyframe for packet in packets):
         return "intra"
     if index is None:
@@ -233,8 +225,7 @@ def _group_kind(
 
 
 def _pictures_at_keys(packets: Sequence[_Packet]) -> dict[int, set[int]]:
-    """For each key frame but the first: its time and those of pictures stored after it but shown
-    before it."""
+    """By key frame but the first: times of it and of those stored after it but shown before."""
     pictures: dict[int, set[int]] = {}
     key: int | None = None
     for packet in packets[1:]:
@@ -266,9 +257,10 @@ def _decode_from_key(path: str | Path, key_pts: int, wanted: set[int]) -> dict[i
     return brought
 
 
-def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> PictureLevels | None:
-    """Levels and P.910 figures of the first pictures that are alike; None where none decodes to
-    samples that can be read, or of RGB."""
+def read_levels(
+    path: str | Path, *, most_pictures: int = MOST_PICTURES
+) -> inspected.PictureLevels | None:
+    """Levels and P.910 figures of the first pictures alike; None of RGB, or if none is readable."""
     samples, spatial, temporal = [], [], []
     previous: Floats | None = None
     with probe.open_media(path) as (container, track):
@@ -288,7 +280,7 @@ def read_levels(path: str | Path, *, most_pictures: int = MOST_PICTURES) -> Pict
     darkest, brightest = luma_of_code(np.quantile(codes, (0.001, 0.999)), **form)
     unit = 2 ** (facts.bit_depth - 8)
     spread = [np.abs(chroma_of_code(part.astype(np.float64), **form)) for part in chroma]
-    return PictureLevels(
+    return inspected.PictureLevels(
         picture_count=len(spatial),
         darkest=float(darkest),
         brightest=float(brightest),
@@ -314,8 +306,7 @@ def _first_planes(container: InputContainer, track: VideoStream, most: int) -> I
 
 
 def spatial_information(luma: Floats) -> float:
-    """SI of a picture (ITU-T P.910, 7.8.1): the standard deviation of the Sobel gradient's
-    magnitude, edge samples left out."""
+    """SI (ITU-T P.910, 7.8.1): the standard deviation of the Sobel gradient, edges left out."""
     smooth_down = luma[:-2] + 2 * luma[1:-1] + luma[2:]
     across = smooth_down[:, 2:] - smooth_down[:, :-2]
     slope_down = luma[2:] - luma[:-2]

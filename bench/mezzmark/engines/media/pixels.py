@@ -33,8 +33,7 @@ PACKED = {
     **{"rgba64be": "RGBA", "rgb48be": "RGB"},
     **{"uyvy422": "UYVY", "yuyv422": "YUYV", "yvyu422": "YVYU"},
 }
-"""Order of the samples in memory in the packed formats that decoders deliver; in those of 4:2:2,
-two pixels share what lies between two Y."""
+"""Order of the samples in memory; in 4:2:2 two pixels share what lies between two Y."""
 
 BIT_PACKED = {"v30xle": (12, 2, 22)}
 """Where Y, U and V begin in the 32-bit words of formats of 10 bits a sample, as v410 is decoded."""
@@ -46,8 +45,7 @@ _CHROMA_BY_STEP: dict[tuple[int, int], Chroma] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PixelFormatFacts:
-    """What a pixel format's name promises; `chroma_step` is luma samples per chroma sample, across
-    and down."""
+    """`chroma_step` is luma samples per chroma sample, across and down."""
 
     bit_depth: int
     chroma: Chroma
@@ -80,8 +78,7 @@ def pixel_format_facts(name: str) -> PixelFormatFacts:
 
 
 def planar_twin(name: str) -> str:
-    """The planar format of the same samples in limited range, alpha left out; without one, `name`
-    itself."""
+    """The planar format of the same samples, limited range, no alpha; else `name` itself."""
     facts = pixel_format_facts(name)
     return name if facts.chroma == "other" else planar_format(facts.chroma, facts.bit_depth)
 
@@ -95,9 +92,8 @@ def frame_bytes(pixel_format: str, width_px: int, height_px: int) -> int:
 
 
 def planes_of(frame: av.VideoFrame) -> Planes:
-    """Every visible plane as an array (lines, samples); views on the frame where memory allows.
-    Keep a copy if the frame may be freed. EncodingError for float, palette and bit-packed
-    formats."""
+    """Every plane as an array (lines, samples); views on the frame where memory allows: copy them
+    if it may be freed. EncodingError for float, palette and bit-packed formats."""
     if starts := BIT_PACKED.get(frame.format.name):
         words = _rows(frame.planes[0], np.dtype("<u4"), 1)
         return tuple((words >> start & 1023).astype(np.uint16) for start in starts)

@@ -1,8 +1,5 @@
 """Prepared files on a root: copied into one folder, made and marked there, each read back and held
-against its digest; and removed with that folder.
-
-Nothing else of a root is opened, changed or removed, and no link is followed.
-"""
+against its digest; removed with it. Nothing else there is touched, and no link followed."""
 
 import errno
 import os

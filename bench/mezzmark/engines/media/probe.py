@@ -35,8 +35,7 @@ _CONTAINERS: Final = {
 
 
 def exact_fraction(value: Any) -> Fraction | None:
-    """FFmpeg's rational as a Fraction; None where unknown (PyAV 18: None, 19: a zero), and below
-    zero, as no rate, tick or aspect of an intact file is."""
+    """FFmpeg's rational; None where unknown (PyAV 18: None, 19: a zero) or below zero."""
     if value is None or not value.denominator or value.numerator <= 0:
         return None
     return Fraction(int(value.numerator), int(value.denominator))
@@ -49,8 +48,7 @@ bytes may claim any size, and its decoder takes 8 bytes a pixel twice before it 
 DECODER_LIMIT: Final = {"max_pixels": str(MAX_PICTURE_PX)}
 
 _FIRST_PACKETS: Final = 64
-"""So many at most until a decoder gives its first picture; some hold back as many as they have
-threads."""
+"""So many at most until a decoder gives its first picture; some hold back one a thread."""
 
 OPEN_OPTIONS: Final[dict[str, Any]] = {
     # Only local files: a playlist must not make the measurement read from a network. The limit is
@@ -75,9 +73,8 @@ def open_media(
 
 
 SLICE_THREADS_UNSAFE: Final = ("v210",)
-"""Decoders that give a wrong picture now and then when several threads share one: with FFmpeg 8.1
-25 decodes of a file gave 7 results, the first samples of a slice up to 506 of 1023 codes off. (On
-another machine 100 decodes gave one.)"""
+"""Decoders that give a wrong picture now and then by several threads: with FFmpeg 8.1 25 decodes of
+a file gave 7 results, up to 506 of 1023 codes off. (Elsewhere 100 decodes gave one.)"""
 
 
 def spread_decoding(track: VideoStream, threading: Threading, thread_count: int) -> None:
@@ -90,8 +87,7 @@ def spread_decoding(track: VideoStream, threading: Threading, thread_count: int)
 
 
 def open_container(path: str | Path, source: Any = None) -> InputContainer:
-    """The opened container, read through the file object `source` where there is one; who calls
-    closes both. Raises FootageError, never FFmpeg's errors."""
+    """The container, read through `source` if given; who calls closes both. Raises FootageError."""
     file = Path(path).resolve()
     if not file.exists():
         raise unfit(path, "there is no such file", "Check the path and its spelling.")
@@ -122,8 +118,7 @@ def unfit(path: str | Path, what: str, remedy: str) -> FootageError:
 
 
 def video_track(container: InputContainer, path: str | Path) -> VideoStream:
-    """The first video track that is no cover picture and, where the container tells, no still.
-    Raises FootageError without one."""
+    """The first video track that is no cover picture and no still. FootageError without one."""
     cover = av.stream.Disposition.attached_pic
     tracks = [s for s in container.streams.video if not s.disposition & cover]
     track = next((s for s in tracks if s.frames != 1), tracks[0] if tracks else None)
@@ -146,8 +141,7 @@ def video_track(container: InputContainer, path: str | Path) -> VideoStream:
 
 
 def _complaint(track: VideoStream, path: str | Path) -> str:
-    """What FFmpeg's decoder says of the first picture, in brackets; empty where it says nothing.
-    Its words hold the size that a header claims, where that is too large."""
+    """What FFmpeg's decoder says of the first picture, in brackets, such as the size claimed."""
     with complaints() as said, suppress(FFmpegError), av.open(str(path), **OPEN_OPTIONS) as again:
         if not said:
             context = again.streams[track.index].codec_context
@@ -169,8 +163,7 @@ def complaints() -> Iterator[list[tuple[int, str, str]]]:
 
 
 def probe_media(path: str | Path) -> MediaFacts:
-    """What the file says of itself, before any decoding but of one picture, which knows the order
-    of its fields better than most containers. Raises FootageError."""
+    """What the file says of itself, and one picture of the order of its fields. FootageError."""
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
         is_sure = int(track.codec_context.field_order) == PROGRESSIVE and facts.container != "mxf"
@@ -226,8 +219,7 @@ def first_picture(container: InputContainer, track: VideoStream) -> VideoFrame |
 
 
 def stated_in_pictures(container: InputContainer, track: VideoStream) -> ColourTags:
-    """Colour tags that the coded pictures state themselves, whatever the container says, read by a
-    decoder that never saw the container; nothing where it cannot do without."""
+    """Tags that coded pictures state themselves, by a decoder that never saw the container."""
     known = track.codec_context
     bare = cast(VideoCodecContext, av.CodecContext.create(known.codec.name, "r"))
     bare.options = dict(DECODER_LIMIT)
@@ -243,8 +235,7 @@ def stated_in_pictures(container: InputContainer, track: VideoStream) -> ColourT
 
 
 def _unreserved(tags: ColourTags, pixel_format: str) -> ColourTags:
-    """Reserved code points (ITU-T H.273) say nothing; no more does the matrix of RGB where the
-    samples are not RGB."""
+    """Reserved code points (ITU-T H.273) say nothing, nor does RGB's matrix of other samples."""
     silent = {
         name: UNSPECIFIED for name in ("primaries", "transfer") if getattr(tags, name) in (0, 3)
     }
@@ -256,8 +247,7 @@ def _unreserved(tags: ColourTags, pixel_format: str) -> ColourTags:
 
 
 def stated(container: InputContainer, key: str) -> str:
-    """What a track or the container says under this name, in small or (as Matroska writes them)
-    capital letters; empty where none does."""
+    """What a track or the container says under this name, small or capital; else empty."""
     places: list[Any] = [*container.streams, container]
     texts = (place.metadata.get(name) for place in places for name in (key, key.upper()))
     return next(filter(None, texts), "")

@@ -1,5 +1,6 @@
 """How a picture says that it is shown: turned, in fields, with samples of an aspect, on which
-display; and its shape, carried from a clip to the files that are made of it.
+display; its shape, carried from a clip to the files that are made of it; and the slices that it is
+coded in, which several threads can decode at once.
 
 An encoder takes the order from each frame and a muxer from the encoder's context. Frames lose it
 where their planes are copied, and PyAV neither sets nor shows it: libavfilter does.
@@ -8,7 +9,7 @@ where their planes are copied, and PyAV neither sets nor shows it: libavfilter d
 import math
 import re
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from typing import Any, Final, cast
 
@@ -98,8 +99,7 @@ def wanted_aspect(encoding: Encoding, source: MediaFacts) -> Fraction:
 
 
 def side_data_of(frame: VideoFrame) -> dict[str, bytes]:
-    """What a decoded picture carries beside its samples, by FFmpeg's name; PyAV's own iteration
-    fails."""
+    """What a picture carries beside its samples, by FFmpeg's name; PyAV's own iteration fails."""
     found: Any = frame.side_data
     parts = (found[place] for place in range(len(found)))
     return {part.type.name: bytes(part) for part in parts}
@@ -129,3 +129,41 @@ def quarter_turns(frame: VideoFrame) -> int:
         if right * up - down * left > 0:
             return round(-math.atan2(down, right) / (math.pi / 2)) % 4
     return 0
+
+
+_IS_SLICE: Final[dict[str, Callable[[int], bool]]] = {
+    "h264": lambda first: first & 31 in (1, 2, 5),
+    "hevc": lambda first: first >> 1 & 63 <= 31,
+    "mpeg2video": lambda first: 1 <= first <= 0xAF,
+}
+"""By FFmpeg's name of the codec: whether a unit with this first byte is a slice (ITU-T H.264
+(08/2021) 7.3.1 and table 7-1; H.265 (08/2021) 7.3.1.2 and table 7-1, where dependent slice segments
+count too; H.262 (02/2012) 6.2.1 and table 6-1)."""
+
+_LENGTH_SIZE_AT: Final = {"h264": 4, "hevc": 21}
+"""In MP4 and its kin units are led by their length. Byte of the decoder configuration whose last
+two bits are that length's size less one (ISO/IEC 14496-15, 5.3.3 and 8.3.3)."""
+
+
+def slice_reader(context: VideoCodecContext) -> Callable[[bytes], tuple[int, ...]] | None:
+    """A function from a packet to each slice's bytes without padding; None for other codecs."""
+    name, setup = context.codec.canonical_name, context.extradata or b""
+    is_slice, size_at = _IS_SLICE.get(name), _LENGTH_SIZE_AT.get(name, 0)
+    if is_slice is None:
+        return None
+    is_led_by_length = len(setup) > size_at > 0 and setup[0] == 1
+    length_size = (setup[size_at] & 3) + 1 if is_led_by_length else 0
+
+    def sizes(packet: bytes) -> tuple[int, ...]:
+        units = _by_length(packet, length_size) if length_size else packet.split(b"\0\0\1")[1:]
+        return tuple(len(unit.rstrip(b"\0\3")) for unit in units if unit and is_slice(unit[0]))
+
+    return sizes
+
+
+def _by_length(packet: bytes, length_size: int) -> Iterator[bytes]:
+    at = 0
+    while at + length_size < len(packet):
+        start = at + length_size
+        at = start + int.from_bytes(packet[at:start], "big")
+        yield packet[start:at]

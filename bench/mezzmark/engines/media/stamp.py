@@ -28,17 +28,12 @@ import numpy.typing as npt
 
 Samples = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
-FRAME_BITS = 16
-CLIP_BITS = 8
-CHECK_BITS = 16
-REFERENCE_CELLS = 2
+FRAME_BITS, CLIP_BITS, CHECK_BITS, REFERENCE_CELLS = 16, 8, 16, 2
 CELL_COUNT = REFERENCE_CELLS + FRAME_BITS + CLIP_BITS + CHECK_BITS
-MAX_FRAME_INDEX = (1 << FRAME_BITS) - 1
-MAX_CLIP_ID = (1 << CLIP_BITS) - 1
+MAX_FRAME_INDEX, MAX_CLIP_ID = (1 << FRAME_BITS) - 1, (1 << CLIP_BITS) - 1
 CHECK_START = 0xFFFF
 
-WIDE_COLUMNS = 14
-NARROW_COLUMNS = 7
+WIDE_COLUMNS, NARROW_COLUMNS = 14, 7
 """Both divide the 42 cells evenly; the narrow block is for pictures too narrow for the wide one."""
 
 SMALLEST_CELL_PX = 16
@@ -84,10 +79,9 @@ class StampLayout:
 
 
 def stamp_layout(width_px: int, height_px: int) -> StampLayout | None:
-    """The layout for a picture of this size; None if it is too small to hold a stamp. At these cell
-    sizes no frame was lost or misread over the encoders of the survival test at their lowest
-    quality. Cells of 8 samples were: HEVC then leaves a whole stamp as it was a frame before, so
-    pictures that cannot hold cells of 16 carry none."""
+    """The layout for a picture of this size; None if it is too small. At these cell sizes no frame
+    was lost or misread over the encoders of the survival test; cells of 8 samples were: HEVC then
+    leaves a whole stamp as it was a frame before."""
     largest_px = 32 if height_px >= 1440 else 24 if height_px >= 540 else 16
     sizes_px = range(largest_px, SMALLEST_CELL_PX - 1, -8)
     for cell_px, columns in itertools.product(sizes_px, (WIDE_COLUMNS, NARROW_COLUMNS)):
@@ -99,8 +93,7 @@ def stamp_layout(width_px: int, height_px: int) -> StampLayout | None:
 
 
 def write_stamp(luma: Samples, frame_index: int, clip_id: int, bit_depth: int) -> None:
-    """Draw the stamp into luma (lines, samples) in place. ValueError if the numbers do not fit or
-    the picture is too small."""
+    """Draw the stamp into luma (lines, samples) in place. ValueError where it does not fit."""
     layout = stamp_layout(luma.shape[1], luma.shape[0])
     if layout is None:
         raise ValueError(f"a picture of {luma.shape[1]}x{luma.shape[0]} cannot hold a stamp")

@@ -2,13 +2,11 @@
 where there is one.
 
 The link is a token bucket that all its readers share (rate r, depth B: after a pause L bytes take
-max(0, L - B) / r) behind a round trip for each request. A reader asks in pieces of the size that
-the path it stands for asks in. What it lacks it asks for alone, after a jump for no more than it
-reads; once that is here it has what fills the window ahead in flight beside the next piece, all
-whole, and so has who reads on, as readahead does. So one request takes RTT + L / r, m in turn
-m RTT + L / r, and W in flight bring at most W / RTT. What was brought stays at hand until
-`forget`: then it comes over the link again, as on the first touch. (Seen of sshfs on Linux:
-`python tests/simulation/link_against_share.py`.)
+max(0, L - B) / r) behind a round trip for each request. What a reader lacks it asks for alone, in
+pieces of the link's size, after a jump for no more than it reads; then it has what fills the window
+ahead in flight, all whole, and so has who reads on, as readahead does. So one request takes RTT + L
+/ r, m in turn m RTT + L / r, and W in flight bring at most W / RTT. What was brought stays at hand
+until `forget`. (Seen of sshfs on Linux: `python tests/simulation/link_against_share.py`.)
 """
 
 from bisect import bisect_right
@@ -25,7 +23,6 @@ PAGE: Final = 4096
 
 ALIGNED: Final = 4 * PAGE
 """Where Linux ends what it reads ahead (`ra->order` in its mm/readahead.c)."""
-
 
 EARLY_STEP_NS, MOST_EARLY_NS = 5_000, 100_000
 """Sleeps ended 30 to 110 µs late; what goes beyond is a busy machine's, and real reads meet it."""
@@ -68,9 +65,8 @@ def share_line(line: Line) -> Line:
 
 class StorageFile:
     """A file object for `av.open`; `wait_ns` is how long its reads took since `begin`. Clock and
-    sleep may be a simulation's. A sleep that ends late is made up for by the next wait: reads are
-    timed as if each had returned when its last byte came. Sleeps aim earlier until half of them end
-    in time: what a system takes to wake a reader is in the figures of its link already."""
+    sleep may be a simulation's. A sleep that ends late is made up for by the next wait; sleeps aim
+    earlier until half of them end in time: what waking takes is in the link's figures already."""
 
     def __init__(
         self,

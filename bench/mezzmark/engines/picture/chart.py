@@ -1,11 +1,9 @@
 """The chart as pictures, exact at every sample in any pixel format; and what came back of one:
-colours, colour differences, steps and positions. Long because both find their way about a chart by
-the same windows.
-"""
+colours, differences, steps and positions. Long because both use the same windows."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import av
 import numpy as np
@@ -15,7 +13,6 @@ from mezzmark.engines.media.pixels import Planes, frame_from_planes, pixel_forma
 from mezzmark.model import chart as design
 from mezzmark.model import colour as colours
 from mezzmark.model.chart import Chart
-from mezzmark.model.colour import Meaning
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags
 from mezzmark.model.tasks.fidelity import ChartMeasurement, PatchReading
@@ -27,8 +24,7 @@ GREY_LEVEL: Final = 0.5
 
 
 def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
-    """The tags told with a chart: as those of its clip, or all of them. RGB and yuvj formats are
-    full range, others limited."""
+    """The tags told with a chart: as its clip's, or all. RGB and yuvj are full range."""
     everything = ColourTags(
         primaries=colours.PRIMARIES_CODES[chart.primaries],
         transfer=colours.TRANSFER_CODES[chart.transfer],
@@ -39,9 +35,8 @@ def chart_tags(chart: Chart, pixel_format: str) -> ColourTags:
 
 
 def chart_frame(chart: Chart, pixel_format: str) -> av.VideoFrame:
-    """The chart in a pixel format, tagged. Chroma is sited left: across on even luma columns, in
-    4:2:0 halfway between lines (ITU-T H.273 chroma location 0). Raises EncodingError for a format
-    whose samples cannot be written."""
+    """The chart in a pixel format, tagged. Chroma is sited left, in 4:2:0 halfway between lines
+    (ITU-T H.273 chroma location 0). EncodingError for samples that cannot be written."""
     tags = picture_tags(chart_tags(chart, pixel_format))
     return frame_from_planes(chart_planes(chart, pixel_format), pixel_format, tags)
 
@@ -50,6 +45,7 @@ def chart_planes(chart: Chart, pixel_format: str) -> Planes:
     """Planes of the chart in the order `planes_of` gives, rounded once to the format's depth."""
     facts = pixel_format_facts(pixel_format)
     depth, full = facts.bit_depth, facts.is_full_range
+    form: Any = {"bit_depth": depth, "is_full_range": full}
     field = _field(chart, step=(1, 1))
     if facts.is_rgb:
         rgb = np.clip(colours.ycc_to_rgb(field, matrix=chart.matrix), 0, 1) * float(2**depth - 1)
@@ -57,13 +53,8 @@ def chart_planes(chart: Chart, pixel_format: str) -> Planes:
     else:
         luma = np.clip(field[..., 0], 0, 1) if full else field[..., 0]
         chroma = _field(chart, step=facts.chroma_step)
-        values = [
-            colours.luma_code(luma, bit_depth=depth, is_full_range=full),
-            *(
-                colours.chroma_code(chroma[..., i], bit_depth=depth, is_full_range=full)
-                for i in (1, 2)
-            ),
-        ]
+        values = [colours.chroma_code(chroma[..., i], **form) for i in (1, 2)]
+        values.insert(0, colours.luma_code(luma, **form))
     if facts.has_alpha:  # from clear to opaque, so that a lost or flattened alpha cannot pass
         values.append(np.tile(np.linspace(0, 2**depth - 1, chart.width_px), (chart.height_px, 1)))
     codes = (np.clip(np.rint(plane), 0, 2**depth - 1) for plane in values)
@@ -71,8 +62,7 @@ def chart_planes(chart: Chart, pixel_format: str) -> Planes:
 
 
 def _field(chart: Chart, *, step: tuple[int, int]) -> colours.Floats:
-    """Unrounded Y'CbCr of the chart, sampled every `step` luma samples across and down, where a
-    plane of this chroma step has its samples."""
+    """Unrounded Y'CbCr of the chart, where a plane of this chroma step has its samples."""
     across, down = step
     x = np.arange(0, chart.width_px, across, dtype=np.float64)
     y = np.arange(0, chart.height_px, down, dtype=np.float64) + (down - 1) / 2
@@ -94,8 +84,7 @@ def _field(chart: Chart, *, step: tuple[int, int]) -> colours.Floats:
 def _window(
     cells: Cells, chart: Chart, step: tuple[int, int] = (1, 1), *, is_inner: bool = False
 ) -> tuple[slice, slice]:
-    """The lines and columns of these cells, or those well inside them, that a plane has which
-    is sampled every `step` luma samples across and down."""
+    """The lines and columns of cells, or well inside, in a plane sampled every `step` samples."""
     box = design.pixel_box(cells, width_px=chart.width_px, height_px=chart.height_px)
     box = design.inner_box(box) if is_inner else box
     across, down = step
@@ -121,9 +110,8 @@ MIN_WAVE_FRACTION: Final = 0.05
 
 def read_chroma_shift(picture: "ChartPicture", chart: Chart) -> tuple[float | None, float | None]:
     """Chroma's place against luma's in luma pixels, right and down positive, from the waves of luma
-    and of Cb - Cr; None where too little of a wave is left. Chroma samples are taken to be sited
-    left, as the chart writes them: every `step[0]` luma columns from the first, in the middle of
-    `step[1]` lines."""
+    and of Cb - Cr; None where too little is left. Chroma samples are taken to be sited left: every
+    `step[0]` luma columns, in the middle of `step[1]` lines."""
     chroma = picture.cb - picture.cr
     across, down = (
         _shift(
@@ -156,9 +144,8 @@ def _places(window: slice) -> colours.Floats:
 
 
 def wave_phase(values: colours.Floats, positions_px: colours.Floats) -> complex:
-    """Complex amplitude of the wave of `WAVE_PERIOD_PX` in values sampled at these positions. Least
-    squares on cosine, sine and a constant, so that the window need not hold whole periods. A wave
-    sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A."""
+    """Complex amplitude of the wave of `WAVE_PERIOD_PX`, by least squares on cosine, sine and a
+    constant. A wave sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A."""
     turn = 2 * np.pi * positions_px / design.WAVE_PERIOD_PX
     columns = np.stack([np.cos(turn), np.sin(turn), np.ones_like(turn)], axis=1)
     cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
@@ -174,10 +161,9 @@ VIEWER_TOP: Final = 255.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPicture:
-    """A chart as it came back. `luma`, `cb`, `cr` are normalised by the range believed; `codes` is
-    luma in code values of `bit_depth`; `step` is luma samples per chroma sample. `patch_rgb`
-    (patches, 3; 0 to 255) is what a viewer shows that takes code values for what is `believed`, in
-    the chart's own light."""
+    """A chart as it came back. `luma`, `cb`, `cr` are normalised by the range believed; `codes` are
+    luma's; `step` is luma samples per chroma sample. `patch_rgb` (patches, 3; 0 to 255) is what a
+    viewer shows that takes codes for what is `believed`, in the chart's own light."""
 
     pixel_format: str
     bit_depth: int
@@ -187,24 +173,20 @@ class ChartPicture:
     cr: colours.Floats
     codes: colours.Floats
     patch_rgb: colours.Floats
-    believed: Meaning
+    believed: colours.Meaning
 
 
 def read_picture(
-    frame: av.VideoFrame, chart: Chart, believed: Meaning, viewer_rgb: colours.Floats | None
+    frame: av.VideoFrame, chart: Chart, believed: colours.Meaning, viewer_rgb: colours.Floats | None
 ) -> ChartPicture:
-    """A decoded frame, and what a viewer shows that believes its tags to mean this: the 8-bit
-    `viewer_rgb` (lines, samples, 3; 0 to 255), or without one the frame's own planes in float.
-    Raises EncodingError when the size is not the chart's."""
+    """A decoded frame, and what a viewer shows that believes this of it: `viewer_rgb` (lines,
+    samples, 3; 0 to 255), or its planes in float. EncodingError for another size."""
     if (frame.width, frame.height) != (chart.width_px, chart.height_px):
-        raise EncodingError(
-            where="chart",
-            what=f"came back as {frame.width}×{frame.height} instead of "
-            f"{chart.width_px}×{chart.height_px}",
-            remedy="Leave this encoding out.",
-        )
+        size = f"{chart.width_px}×{chart.height_px}"
+        what = f"came back as {frame.width}×{frame.height} instead of {size}"
+        raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
     facts = pixel_format_facts(frame.format.name)
-    depth, full = facts.bit_depth, believed.is_full_range
+    depth = facts.bit_depth
     planes = [plane.astype(np.float64) for plane in planes_of(frame)[:3]]
     if facts.is_rgb:
         green, blue, red = (plane / float(2**depth - 1) for plane in planes)
@@ -213,10 +195,9 @@ def read_picture(
         codes = luma * float(2**depth - 1)
     else:
         codes = planes[0]
-        luma = colours.luma_of_code(codes, bit_depth=depth, is_full_range=full)
-        cb, cr = (
-            colours.chroma_of_code(p, bit_depth=depth, is_full_range=full) for p in planes[1:]
-        )
+        form: Any = {"bit_depth": depth, "is_full_range": believed.is_full_range}
+        luma = colours.luma_of_code(codes, **form)
+        cb, cr = (colours.chroma_of_code(plane, **form) for plane in planes[1:])
     if viewer_rgb is None:
         matrix = chart.matrix if facts.is_rgb else believed.matrix
         shown = _decoded_means((luma, cb, cr), facts.chroma_step, matrix, chart)
@@ -272,8 +253,7 @@ def measure_chart(picture: ChartPicture, entered: ChartPicture, chart: Chart) ->
 
 
 def delta_e_of_lab(first_lab: colours.Floats, second_lab: colours.Floats) -> colours.Floats:
-    """CIEDE2000 between CIE L*a*b* colours (last axis): Sharma, Wu and Dalal 2005 (Color Res. Appl.
-    30:21-30), as colour-science computes it."""
+    """CIEDE2000 between CIE L*a*b* colours (Sharma, Wu, Dalal 2005, Color Res. Appl. 30:21-30)."""
     from colour.difference import delta_E_CIE2000
 
     return np.asarray(delta_E_CIE2000(first_lab, second_lab))
@@ -351,8 +331,7 @@ def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart)
 
 
 def _empty_bits(picture: ChartPicture, chart: Chart, unit: int) -> float:
-    """0 where codes on the shallow ramps are multiples of `unit` as often as by chance, 1 where
-    always."""
+    """0 where codes on shallow ramps are multiples of `unit` by chance, 1 where always."""
     rows = [
         picture.codes[_window(ramp.cells, chart, is_inner=True)].ravel()
         for ramp in design.SHALLOW_RAMPS

@@ -1,23 +1,28 @@
-"""The fidelity task: generations, chart and tags of one encoding of one clip. Nothing is timed."""
+"""The fidelity task: generations, chart and tags of one encoding of one clip. Nothing is timed.
 
+Colour description, chroma location, field order, sample aspect, timecode, rate and duration are
+told to encoder and muxer with the chart; demuxer and decoder say what is left.
+"""
+
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from av.container import OutputContainer
+from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 
 from mezzmark.engines.encode.encoded_file import write_frames
 from mezzmark.engines.encode.encoders import open_encoder
 from mezzmark.engines.encode.timing import evenly_timed
-from mezzmark.engines.media import pixels
+from mezzmark.engines.media import pixels, probe
 from mezzmark.engines.media.conversion import as_viewed
 from mezzmark.engines.media.frame_index import read_frame_index
-from mezzmark.engines.media.probe import first_picture, open_media, probe_media
-from mezzmark.engines.media.shape import hdr_metadata_of
-from mezzmark.engines.picture import tag_survival
+from mezzmark.engines.media.shape import PROGRESSIVE, hdr_metadata_of, shown_facts
 from mezzmark.engines.picture.chart import (
     ChartPicture,
     chart_frame,
@@ -39,14 +44,7 @@ from mezzmark.model.encoding import Encoding, check_frame
 from mezzmark.model.errors import EncodingError
 from mezzmark.model.footage import ColourTags, HdrMetadata, MediaFacts, constant_rate
 from mezzmark.model.jobs import Measured
-from mezzmark.model.tasks.fidelity import (
-    ChartMeasurement,
-    FidelityJob,
-    FidelityMeasurement,
-    GenerationQuality,
-    TagSurvival,
-    WorstFrame,
-)
+from mezzmark.model.tasks import fidelity as task
 
 CHART_FRAMES: Final = 3
 """Enough for a predicted picture; the last one that comes back is looked at."""
@@ -54,15 +52,74 @@ CHART_FRAMES: Final = 3
 SMALLEST_CHART_PX: Final = (320, 180)
 """Below this the patches have too few pixels clear of their edges."""
 
+TIMECODE: Final = "01:02:03:04"
+SAMPLE_ASPECT: Final = Fraction(4, 3)
+"""Anamorphic, so that a lost aspect cannot pass for a kept one."""
+
+CHROMA_LOCATION: Final = "topleft"
+"""Not the usual "left", so that a guess cannot pass for a kept tag."""
+
+FIELD_ORDERS: Final = {
+    **{0: "unknown", 1: "progressive", 2: "top first", 3: "bottom first"},
+    **{4: "top coded first, bottom shown first", 5: "bottom coded first, top shown first"},
+}
+"""FFmpeg's numbers (AVFieldOrder)."""
+
+
+def write_tags(container: OutputContainer, context: VideoCodecContext) -> None:
+    """Tell container and encoder every tag that there is, but colour and rate."""
+    container.metadata["timecode"] = TIMECODE
+    context.thread_type = "SLICE"  # so few pictures gain nothing from being encoded side by side
+    context.sample_aspect_ratio = SAMPLE_ASPECT
+    context.field_order = PROGRESSIVE
+    context.options = context.options | {"chroma_sample_location": CHROMA_LOCATION}
+
+
+def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any]]:
+    """The file as the player reads it, and by fields of `TagSurvival` what demuxer and decoder find
+    beside what was told. EncodingError where no frame comes back."""
+    with probe.open_media(path) as (container, track):
+        media = probe.describe_media(container, track, path)
+        order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
+        timecode = probe.stated(container, "timecode") or None
+        pictures = probe.stated_in_pictures(container, track)
+        if (frame := probe.first_picture(container, track)) is None:
+            what = "no frame came back"
+            raise EncodingError(where="chart", what=what, remedy="Leave this encoding out.")
+        # PyAV does not show it.
+        found = re.search(r"\bcl:(?!unspecified|unknown)(\w+)", shown_facts(frame))
+    aspect = media.sample_aspect
+    return media, {
+        "encoding": encoding.name,
+        "container": encoding.container,
+        "read": media.tags,
+        "pictures": pictures,
+        "chroma_location": _chroma_locations(encoding.pixel_format, found[1] if found else None),
+        "field_order": (FIELD_ORDERS[PROGRESSIVE], order),
+        "sample_aspect": (str(SAMPLE_ASPECT), str(aspect) if aspect else None),
+        "timecode": (TIMECODE, timecode),
+    }
+
+
+def _chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, str | None]:
+    """The location told and the one read, as far as the format has one: none at full chroma, and
+    only left or centre where every line has chroma (there "topleft" is the same as "left")."""
+    chroma = pixels.pixel_format_facts(pixel_format).chroma
+    if chroma == "4:2:0":
+        return CHROMA_LOCATION, read
+    if chroma in ("4:2:2", "4:1:1"):
+        across = {"topleft": "left", "bottomleft": "left", "top": "center", "bottom": "center"}
+        return across[CHROMA_LOCATION], across.get(read, read) if read else None
+    return None, None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartProbe:
-    """What became of the chart, where a viewer believes the container first and, where that
-    differs, where it believes the pictures first; and of its tags."""
+    """The chart as a viewer sees it that believes the container, and the pictures; its tags."""
 
-    measurement: ChartMeasurement
-    tags: TagSurvival
-    by_pictures: ChartMeasurement | None = None
+    measurement: task.ChartMeasurement
+    tags: task.TagSurvival
+    by_pictures: task.ChartMeasurement | None = None
 
 
 def probe_chart(
@@ -80,15 +137,15 @@ def probe_chart(
         frame_rate=frame_rate,
         tags=tags,
         thread_count=thread_count,
-        prepare=tag_survival.write_tags,
+        prepare=write_tags,
     )
     write_frames(evenly_timed([frame] * CHART_FRAMES, frame_rate), encoder)
-    media, told = tag_survival.read_tags(path, encoding)
+    media, told = read_tags(path, encoding)
     *_, returned = decoded_frames(path, thread_count)
     meant = chart_tags(chart.model_copy(update={"stated": None}), encoding.pixel_format)
     entered = see_chart(frame, media, chart, meant)
 
-    def seen(believed: ColourTags) -> ChartMeasurement:
+    def seen(believed: ColourTags) -> task.ChartMeasurement:
         picture = see_chart(read_as(returned, believed), media, chart, believed)
         return measure_chart(picture, entered, chart)
 
@@ -96,13 +153,11 @@ def probe_chart(
     other, by_pictures = colours.filled(told["pictures"], media.tags), None
     if _meaning(other, chart) != _meaning(media.tags, chart):
         by_pictures = seen(other)
-    guesses = {
-        name: seen(guess).visible_delta_e
-        for name, guess in _other_guesses(encoding, media.tags, tags)
-    }
+    others = _other_guesses(encoding, media.tags, tags)
+    guesses = {name: seen(guess).visible_delta_e for name, guess in others}
     if by_pictures:
         guesses["delta_e_by_pictures"] = by_pictures.visible_delta_e
-    survival = TagSurvival(
+    survival = task.TagSurvival(
         **told,
         **guesses,
         height_px=chart.height_px,
@@ -121,8 +176,7 @@ def _meaning(tags: ColourTags, chart: Chart) -> colours.Meaning:
 def see_chart(
     frame: VideoFrame, media: MediaFacts, chart: Chart, believed: ColourTags | None = None
 ) -> ChartPicture:
-    """A frame as a viewer shows it that believes these tags, or the file's: the 8-bit player, or
-    for HDR float."""
+    """A frame seen by who believes these tags, or the file's: 8 bits, or float for HDR."""
     media = media.model_copy(update={"tags": believed}) if believed else media
     view = None if chart.is_hdr else as_viewed(frame, media).astype(np.float64)
     return read_picture(frame, chart, _meaning(media.tags, chart), view)
@@ -152,57 +206,48 @@ LARGEST_CHART_PX: Final = (1920, 1080)
 """Colours and tags of larger pictures fare alike: players guess by 720 lines, not by more."""
 
 
-def run_fidelity(job: FidelityJob, clock_ns: Callable[[], int]) -> Measured:
-    """Everything the fidelity task finds out; the clock is not looked at. Frames stream from file
-    to file in `job.scratch_dir`, so memory does not grow with the clip. Raises EncodingError when
-    the encoding cannot hold the clip or loses frames."""
+def run_fidelity(job: task.FidelityJob, clock_ns: Callable[[], int]) -> Measured:
+    """Everything the fidelity task finds out; nothing is timed, memory does not grow with the clip.
+    EncodingError when the encoding cannot hold the clip or loses frames."""
     index = read_frame_index(job.source.index_path)
-    plan = GenerationPlan(
-        source=probe_media(job.source.media_path),
-        index=index,
-        encoding=job.encoding,
-        settings=job.settings,
-        frame_rate=constant_rate(index),
-        thread_count=job.thread_count,
-        scratch=Path(job.scratch_dir),
-    )
+    rate, source = constant_rate(index), probe.probe_media(job.source.media_path)
+    plan = GenerationPlan(job=job, source=source, index=index, frame_rate=rate)
     check_frame(job.encoding, index.width_px, index.height_px, plan.frame_rate)
     size = {"width_px": index.width_px, "height_px": index.height_px}
-    found: list[GenerationQuality] = []
-    worst: WorstFrame | None = None
+    found: list[task.GenerationQuality] = []
+    worst: task.WorstFrame | None = None
     decoded_format = ""
     hdr_metadata: tuple[HdrMetadata | None, ...] = (_hdr_metadata(job.source.media_path), None)
     for generation in run_generations(plan):
         if not found:
-            decoded_format = probe_media(generation.path).pixel_format
+            decoded_format = probe.probe_media(generation.path).pixel_format
             if generation.worst:
                 after = written_facts(plan, generation.path).model_copy(update=size)
                 worst = cut_worst(generation.worst, plan.source, after)
             hdr_metadata = (hdr_metadata[0], _hdr_metadata(generation.path))
         found.append(generation.found)
-    probe, refusal = _chart(job, plan)
-    return Measured(
-        measurement=FidelityMeasurement(
-            frame_count=found[0].frame_count,
-            frame_rate=str(plan.frame_rate),
-            encoded_pixel_format=job.encoding.pixel_format,
-            decoded_pixel_format=decoded_format,
-            compared_pixel_format=plan.compared_format,
-            is_lossless_claimed=job.encoding.is_lossless,
-            generations=tuple(found),
-            chart=probe.measurement if probe else None,
-            tags=probe.tags.model_copy(update={"hdr_metadata": hdr_metadata}) if probe else None,
-            worst_frame=worst,
-            chart_refusal=refusal,
-            chart_by_pictures=probe.by_pictures if probe else None,
-        ),
-        process=read_process_facts(),
+    charted, refusal = _chart(job, plan)
+    tags = charted and charted.tags.model_copy(update={"hdr_metadata": hdr_metadata})
+    measurement = task.FidelityMeasurement(
+        frame_count=found[0].frame_count,
+        frame_rate=str(plan.frame_rate),
+        encoded_pixel_format=job.encoding.pixel_format,
+        decoded_pixel_format=decoded_format,
+        compared_pixel_format=plan.compared_format,
+        is_lossless_claimed=job.encoding.is_lossless,
+        generations=tuple(found),
+        chart=charted.measurement if charted else None,
+        tags=tags,
+        worst_frame=worst,
+        chart_refusal=refusal,
+        chart_by_pictures=charted.by_pictures if charted else None,
     )
+    return Measured(measurement=measurement, process=read_process_facts())
 
 
 def _hdr_metadata(path: str | Path) -> HdrMetadata | None:
-    with open_media(path) as (container, track):
-        frame = first_picture(container, track)
+    with probe.open_media(path) as (container, track):
+        frame = probe.first_picture(container, track)
         return hdr_metadata_of(frame) if frame else None
 
 
@@ -221,24 +266,23 @@ def clip_chart(clip: MediaFacts, size: tuple[int, int]) -> Chart:
     )
 
 
-def _chart(job: FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | None, str | None]:
-    """The chart on the clip's own terms, at the size of the encoding's pictures, at most
-    `LARGEST_CHART_PX`, its colours and what it states of them; or why there is none: they are too
-    small for one, or the encoder refused it."""
-    width_px, height_px = plan.coded_size
+def _chart(job: task.FidelityJob, plan: GenerationPlan) -> tuple[ChartProbe | None, str | None]:
+    """The chart on the clip's own terms, at the encoding's size, at most `LARGEST_CHART_PX`; or why
+    there is none: pictures too small for one, or the encoder refused it."""
+    width_px, height_px = job.encoding.picture_size(plan.index.width_px, plan.index.height_px)
     if width_px < SMALLEST_CHART_PX[0] or height_px < SMALLEST_CHART_PX[1]:
         smallest = "×".join(map(str, SMALLEST_CHART_PX))
         return None, f"a picture of {width_px}×{height_px} is too small for it, {smallest} is not"
     if width_px > LARGEST_CHART_PX[0] or height_px > LARGEST_CHART_PX[1]:
         width_px, height_px = LARGEST_CHART_PX
     try:
-        probe = probe_chart(
+        charted = probe_chart(
             job.encoding,
             clip_chart(plan.source, (width_px, height_px)),
-            plan.scratch,
+            Path(job.scratch_dir),
             frame_rate=plan.frame_rate,
             thread_count=job.thread_count,
         )
     except EncodingError as error:
         return None, error.what
-    return probe, None
+    return charted, None

@@ -1,12 +1,11 @@
 """Generations: decode → encode again and again, each compared with the clip itself.
 
-How unlike formats are compared: quality is measured in the clip's own pixel format and size, so a
-decoded picture in another format (4:2:2 from a 4:2:0 clip, 10 bits from 8, a proxy) is first
-converted back to it by the conversion that made it (swscale, bicubic, accurate rounding). Up and
-down again costs a little by itself; it is what a workflow with that encoding would lose, so it is
-left in. Only another range is brought back by the formula, and unrounded for PSNR where chroma is
-alike: swscale's way back adds more error than a good encoding has. Whether a picture came back
-bit-exact is asked in the encoding's own format, against the very planes that entered the encoder.
+Quality is measured in the clip's own pixel format and size: a decoded picture in another one is
+first converted back by the conversion that made it (swscale, bicubic, accurate rounding), which
+costs a little, as a workflow with that encoding would lose. Only another range is brought back by
+the formula, unrounded for PSNR where chroma is alike: swscale's way back adds more error than a
+good encoding has. Whether a picture came back bit-exact is asked of the very planes that entered
+the encoder.
 """
 
 from collections.abc import Callable, Iterator
@@ -15,25 +14,24 @@ from fractions import Fraction
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 
-from mezzmark.engines.encode.encoded_file import converter_for, write_frames
-from mezzmark.engines.encode.encoders import open_encoder, unusable
+from mezzmark.engines.encode.encoded_file import converter_for, write_clip
+from mezzmark.engines.encode.encoders import unusable
 from mezzmark.engines.encode.stored_pictures import FrameSpool
-from mezzmark.engines.encode.timing import evenly_timed
+from mezzmark.engines.encode.timing import even_timing, evenly_timed
 from mezzmark.engines.media import pixels
 from mezzmark.engines.media.conversion import Converter, exact_levels, read_pictures
 from mezzmark.engines.media.probe import open_media, probe_media
-from mezzmark.engines.media.shape import carry_shape
 from mezzmark.engines.picture import quality
 from mezzmark.model.colour import FULL_RANGE, LIMITED_RANGE
-from mezzmark.model.encoding import Encoding, planar_format
+from mezzmark.model.encoding import planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
-from mezzmark.model.tasks.fidelity import FidelitySettings, GenerationQuality
+from mezzmark.model.tasks.fidelity import FidelityJob, FidelitySettings, GenerationQuality
 
 
 def picture_offset_px(settings: FidelitySettings, generation: int) -> int:
@@ -42,8 +40,7 @@ def picture_offset_px(settings: FidelitySettings, generation: int) -> int:
 
 
 def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -> VideoFrame:
-    """The picture moved right and down by whole pixels; what leaves comes back at the other
-    side, so that nothing is lost and it can be moved back."""
+    """The picture moved right and down; what leaves comes back at the other side."""
     if not offset_px:
         return frame
     planes = pixels.planes_of(frame)
@@ -66,13 +63,12 @@ def bit_depth_step(pixel_format: str) -> Callable[[VideoFrame], VideoFrame]:
         raise pixels.unfit_format(pixel_format, "there is no 8/10-bit step for it", remedy)
     away = planar_format(home.chroma, 10 if home.bit_depth == 8 else 8)
     levels = "JPEG" if home.is_full_range else "MPEG"
+    ranges: Any = {"src_color_range": levels, "dst_color_range": levels}
     reformatter = VideoReformatter()
 
     def pass_through(frame: VideoFrame) -> VideoFrame:
         for name in (away, pixel_format):
-            frame = reformatter.reformat(
-                frame, format=name, src_color_range=levels, dst_color_range=levels
-            )
+            frame = reformatter.reformat(frame, format=name, **ranges)
         return frame
 
     return pass_through
@@ -84,20 +80,12 @@ SAMPLED_LINES: Final = 32
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GenerationPlan:
-    """What all generations of one clip and encoding share. `scratch` is an existing folder."""
+    """What all generations of one clip and encoding share."""
 
+    job: FidelityJob
     source: MediaFacts
     index: FrameIndex
-    encoding: Encoding
-    settings: FidelitySettings
     frame_rate: Fraction
-    thread_count: int
-    scratch: Path
-
-    @property
-    def coded_size(self) -> tuple[int, int]:
-        """Width and height of the encoding's pictures."""
-        return self.encoding.picture_size(self.index.width_px, self.index.height_px)
 
     @property
     def compared_format(self) -> str:
@@ -109,8 +97,7 @@ class GenerationPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Generation:
-    """One generation's file and what was found out about it; `worst` is None where PSNR was not
-    asked for or nothing differs."""
+    """A generation's file and what was found; `worst` is None without PSNR or a difference."""
 
     path: Path
     found: GenerationQuality
@@ -118,27 +105,20 @@ class Generation:
 
 
 def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
-    """Make and compare every generation in turn; only the newest file and the one before exist. The
-    caller may read a generation's file until it asks for the next. Raises EncodingError when the
-    encoder refuses, or frames are lost."""
+    """Make and compare every generation in turn; a file may be read until the next is asked for.
+    EncodingError when the encoder refuses, or frames are lost."""
     previous: Path | None = None
-    frame_count = min(plan.index.frame_count, plan.settings.frames)
-    pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=plan.thread_count)
-    with FrameSpool(lambda: islice(pictures(), frame_count), frame_count, plan.scratch) as clip:
+    job, folder = plan.job, Path(plan.job.scratch_dir)
+    frame_count = min(plan.index.frame_count, job.settings.frames)
+    pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=job.thread_count)
+    timing = even_timing(plan.index, plan.frame_rate)
+    with FrameSpool(lambda: islice(pictures(), frame_count), frame_count, folder) as clip:
         entered = _Entered(plan, clip)
-        for generation in range(1, plan.settings.generations + 1):
-            path = plan.scratch / f"generation-{generation}.{plan.encoding.container}"
+        for generation in range(1, job.settings.generations + 1):
+            path = folder / f"generation-{generation}.{job.encoding.container}"
             frames = _returning(plan, previous, generation) if previous else entered.frames()
-            encoder = open_encoder(
-                path,
-                plan.encoding,
-                size=plan.coded_size,
-                frame_rate=plan.frame_rate,
-                tags=entered.converter.tags,
-                thread_count=plan.thread_count,
-                prepare=carry_shape(plan.encoding, plan.source),
-            )
-            write_frames(evenly_timed(frames, plan.frame_rate), encoder)
+            frames, threads = evenly_timed(frames, plan.frame_rate), job.thread_count
+            write_clip(frames, path, job.encoding, entered.converter, timing, thread_count=threads)
             if previous is not None:
                 previous.unlink()  # made here, and no longer needed
             yield _compare(plan, path, generation, clip, entered)
@@ -152,9 +132,8 @@ def decoded_frames(path: Path, thread_count: int) -> Iterator[VideoFrame]:
 
 
 def written_facts(plan: GenerationPlan, path: Path) -> MediaFacts:
-    """What a generation's file holds, with the tags that were written in place of those read:
-    what becomes of tags is not a question of picture quality."""
-    is_full = pixels.pixel_format_facts(plan.encoding.pixel_format).is_full_range
+    """A generation's file, with tags as written: their fate is no question of quality."""
+    is_full = pixels.pixel_format_facts(plan.job.encoding.pixel_format).is_full_range
     colour_range = FULL_RANGE if is_full else LIMITED_RANGE
     facts = probe_media(path)
     tags = plan.source.tags.model_copy(update={"colour_range": colour_range})
@@ -166,12 +145,8 @@ class _Entered:
 
     def __init__(self, plan: GenerationPlan, clip: FrameSpool) -> None:
         self._clip = clip
-        self.converter = converter_for(
-            plan.source,
-            plan.encoding,
-            (plan.index.width_px, plan.index.height_px),
-            plan.thread_count,
-        )
+        size = plan.index.width_px, plan.index.height_px
+        self.converter = converter_for(plan.source, plan.job.encoding, size, plan.job.thread_count)
         self._digests: list[str] = []
 
     def frames(self) -> Iterator[VideoFrame]:
@@ -195,10 +170,12 @@ def _sample_digest(frame: VideoFrame) -> str:
 
 def _returning(plan: GenerationPlan, previous: Path, generation: int) -> Iterator[VideoFrame]:
     facts = written_facts(plan, previous)
-    to_encoder = Converter(facts, plan.encoding.pixel_format, thread_count=plan.thread_count)
-    step = bit_depth_step(plan.encoding.pixel_format) if plan.settings.bit_depth_step else None
-    now_px, before_px = (picture_offset_px(plan.settings, generation - n) for n in (0, 1))
-    for picture in decoded_frames(previous, plan.thread_count):
+    pixel_format, settings = plan.job.encoding.pixel_format, plan.job.settings
+    threads = plan.job.thread_count
+    to_encoder = Converter(facts, pixel_format, thread_count=threads)
+    step = bit_depth_step(pixel_format) if settings.bit_depth_step else None
+    now_px, before_px = (picture_offset_px(settings, generation - n) for n in (0, 1))
+    for picture in decoded_frames(previous, threads):
         frame = to_encoder.convert(shifted(picture, now_px - before_px, facts.tags))
         yield step(frame) if step else frame
 
@@ -207,11 +184,11 @@ def _compare(
     plan: GenerationPlan, path: Path, generation: int, clip: FrameSpool, entered: _Entered
 ) -> Generation:
     """One pass over clip and file side by side."""
-    offset_px = picture_offset_px(plan.settings, generation)
+    offset_px = picture_offset_px(plan.job.settings, generation)
     facts = written_facts(plan, path)
-    size, threads = (plan.index.width_px, plan.index.height_px), plan.thread_count
+    size, threads = (plan.index.width_px, plan.index.height_px), plan.job.thread_count
     reference = Converter(plan.source, plan.compared_format, thread_count=threads)
-    metrics = plan.settings.metrics
+    metrics = plan.job.settings.metrics
     back = Converter(facts, plan.compared_format, thread_count=threads, size=size)
     # What has the clip's range already, in another chroma.
     like_clip = facts.model_copy(update={"tags": reference.tags})
@@ -220,13 +197,13 @@ def _compare(
     worst: quality.WorstPair | None = None
     count = differing = 0
     alpha: list[float] = []
-    for original, decoded in quality.frames_in_pairs(clip, decoded_frames(path, plan.thread_count)):
+    for original, decoded in quality.frames_in_pairs(clip, decoded_frames(path, threads)):
         returned = shifted(decoded, -offset_px, facts.tags)
         differing += not entered.is_same(count, original, returned)
         alpha += _alpha_error(original, returned)
         before = reference.convert(original)
         meter = meter or quality.QualityMeter(before, metrics=metrics, thread_count=threads)
-        is_scaled = plan.encoding.is_scaled
+        is_scaled = plan.job.encoding.is_scaled
         levels = None if is_scaled else exact_levels(returned, facts.tags, plan.compared_format)
         after = levelled.convert(levels[0]) if levels else back.convert(returned)
         exact = levels[1] if levels and after is levels[0] else None
@@ -237,7 +214,7 @@ def _compare(
             )
         count += 1
     if meter is None:
-        raise unusable(plan.encoding, "no frame came back", "Leave the encoding out.")
+        raise unusable(plan.job.encoding, "no frame came back", "Leave the encoding out.")
     found = GenerationQuality(
         generation=generation,
         file_bytes=facts.file_bytes,

@@ -1,8 +1,7 @@
 """Picture quality frame by frame: squared error, SSIM and XPSNR, as libavfilter computes them.
 
-Frames stream through one filter graph, so memory does not grow with the clip. Both sides must be
-of one size and pixel format; how frames of different formats are brought together is the
-caller's choice and is stated there (`mezzmark.engines.picture.generations`).
+Frames stream through one filter graph. Both sides must be of one size and pixel format; who calls
+brings frames of different formats together (`mezzmark.engines.picture.generations`).
 """
 
 import base64
@@ -41,8 +40,7 @@ _TICK: Final = Fraction(1, 25)
 
 
 class QualityMeter:
-    """A filter graph that compares pairs of frames and remembers each pair's values. XPSNR also
-    looks at the frames before, so pairs must come in order."""
+    """A filter graph that compares pairs of frames, which must come in order (XPSNR)."""
 
     def __init__(
         self, like: av.VideoFrame, *, metrics: tuple[Metric, ...], thread_count: int
@@ -58,9 +56,8 @@ class QualityMeter:
         # Each plane's share of all samples, as libavfilter weights its average.
         self._weights = tuple(plane / (1 + 2 * share) for plane in (1, share, share))
         self._is_rgb = facts.is_rgb
-        self._found: dict[str, list[Any]] = {
-            name: [] for name in ("squared_error", "ssim", "ssim_all", "xpsnr_db")
-        }
+        names = "squared_error", "ssim", "ssim_all", "xpsnr_db"
+        self._found: dict[str, list[Any]] = {name: [] for name in names}
         self._count = 0
 
     def compare(
@@ -69,9 +66,8 @@ class QualityMeter:
         distorted: av.VideoFrame,
         unrounded: tuple[Floats, ...] | None = None,
     ) -> float:
-        """Take one more pair and give its squared error over all samples (0 where PSNR was not
-        asked for), of the planes that `distorted` was rounded from where they are given. Raises
-        EncodingError when it is not of the first pair's kind."""
+        """Take a pair and give its squared error over all samples (0 without PSNR), of the
+        `unrounded` planes of `distorted` where given. EncodingError if it is of another kind."""
         for frame, entry in zip((distorted, reference), self._inputs, strict=True):
             entry.push(self._prepared(frame))
         values, found = dict(self._sink.pull().metadata), self._found
@@ -215,8 +211,7 @@ class WorstPair:
 
 
 def cut_worst(worst: WorstPair, before: MediaFacts, after: MediaFacts) -> WorstFrame:
-    """Both views of the tile with the largest squared error, from the sums of half tiles, on whose
-    grid tiles lie."""
+    """Both views of the tile with the largest squared error, on a grid of half tiles."""
     left, right = as_viewed(worst.before, before), as_viewed(worst.after, after)
     across, down = min(CROP_PX[0], left.shape[1]), min(CROP_PX[1], left.shape[0])
     wide, high = max(1, across // 2), max(1, down // 2)

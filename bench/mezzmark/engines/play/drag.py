@@ -1,13 +1,12 @@
 """The drag task: serve a hand that does not wait, and record when each picture stood; and what
 playing and streams share with it: the player, and the witness of what it shows.
 
-There is no thread that makes requests: the strokes are known, so the newest request is a function
-of the clock, and what can be late is the player's own waking alone, which is recorded.
+No thread makes requests: the strokes are known, so the newest one is a function of the clock, and
+only the player's own waking can be late, which is recorded.
 
-Nothing is hashed while pictures are due: of each one shown, every 32nd line of its planes is
-copied, and a seeded choice is kept whole. Afterwards the copies are held against the index's
-digests of those lines (of codecs that leave a device a tolerance, against a software decoder's
-lines, as `FrameVerifier` does), and the choice is proved in full, its views too.
+Nothing is hashed while pictures are due: every 32nd line of each is copied, and a seeded choice
+kept whole. Afterwards the copies are held against the index's digests of those lines (of codecs
+that leave a device a tolerance, against a software decoder's), and the choice is proved in full.
 """
 
 import time
@@ -42,9 +41,8 @@ class OpenLoopPlayer(Player):
     """The player whose clock is the hand's or the display's; it rolls on where it can."""
 
     def __init__(self, path: str | Path, index: FrameIndex, job: OpenLoopJob) -> None:
-        own = job.model_dump(
-            include={"thread_count", "player", "viewer_height_px", "link", "is_cold"}
-        )
+        shared = {"thread_count", "player", "viewer_height_px", "link", "is_cold"}
+        own = job.model_dump(include=shared)
         super().__init__(path, index, ScrubJob(media=(), requests=(), policy="roll", **own))
         self._frame_of_pts = {pts: n for n, pts in enumerate(index.pts)}
 
@@ -79,8 +77,7 @@ class OpenLoopPlayer(Player):
 
 
 class Witness:
-    """Keeps of each picture shown what proves it once nothing is due any more; `wait_ns` is how
-    long each waited for storage, empty where nobody looked."""
+    """Keeps of each picture shown what proves it later; `wait_ns`: for storage, if looked at."""
 
     def __init__(self, job: OpenLoopJob, index: FrameIndex, player: OpenLoopPlayer) -> None:
         self._job, self._index, self._player = job, index, player
@@ -175,10 +172,9 @@ class DisplayClock:
 
 
 class HandLoop(DisplayClock):
-    """One drag; its `events` are (request, start, done, frame), times in ns after refresh 0.
-    `wanted` is where the hand is at each refresh; `saw` is told of each picture after it stood. The
-    first frame stands before refresh 0, from which on time counts; `player` may be a
-    simulation's."""
+    """One drag; its `events` are (request, start, done, frame), times in ns after refresh 0, before
+    which the first frame stands. `wanted` is where the hand is at each refresh; `saw` is told of
+    each picture after it stood; `player` may be a simulation's."""
 
     def __init__(
         self,
@@ -249,9 +245,8 @@ def run_drag(
     open_player: type[OpenLoopPlayer] = OpenLoopPlayer,
     meet: Callable[[], object] = lambda: None,
 ) -> Measured:
-    """Open the file, show the first frame, follow the hand, and prove what was shown; before and
-    after the hand moves, `meet` others. Raises FootageError and EngineError when the file cannot be
-    opened."""
+    """Open, show the first frame, follow the hand, prove what was shown; before and after the hand
+    moves, `meet` others. FootageError and EngineError when the file cannot be opened."""
     index = read_frame_index(job.media.index_path)
     wanted = wanted_frames(job.strokes, is_steady=job.is_steady)
     is_cold = not job.is_cold or is_dropped(job.media.media_path)

@@ -1,6 +1,5 @@
-"""Where processes on several machines meet: at home, by one request each that is answered when all
-have come. Stands alone, for nothing else that is measured speaks to another machine.
-"""
+"""Where processes on several machines meet: at home, by a request each that is answered when all
+have come. Stands alone, for nothing else that is measured speaks to another machine."""
 
 import ssl
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
@@ -15,8 +14,7 @@ SILENCE_S: Final = 30.0
 
 
 class Meeting:
-    """A place at the gate, over one connection that stays open: what lets all go is then one answer
-    on its way to each."""
+    """A place at the gate, over one connection that stays open: one answer lets each go."""
 
     def __init__(self, gate: Gate) -> None:
         self._gate = gate
@@ -32,8 +30,7 @@ class Meeting:
             self._connection = HTTPConnection(gate.source, timeout=SILENCE_S)
 
     def gather(self, step: str, text: str = "") -> Gathered:
-        """Wait until every machine has come to this step: what each said. EngineError where home
-        is gone, or another machine failed."""
+        """Wait for every machine at this step: what each said. EngineError where one failed."""
         while (answer := self._post(f"{step}/{self._gate.place}", text)) == GATE_WAIT:
             pass
         return Gathered.model_validate_json(answer)

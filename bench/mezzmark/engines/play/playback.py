@@ -1,12 +1,9 @@
 """The play, streams and editors tasks: pictures in real time, decoded a few ahead, and when each
-was ready.
+was ready. Backwards a whole group is decoded at once and held while the one after it is shown.
 
-When a picture is due is known, and a further one is decoded when an earlier one has had its time.
-Backwards a whole group is decoded at once and held while the group after it is shown.
-
-Streams play one file. An editor is a process with a file of its own: a copy in the trial's scratch
-folder, which has reached the storage before any clock starts. The file cache holds pages by file,
-so that nobody is served what another has read. Long because all of them play by the same loop.
+Streams play one file. An editor is a process with a copy in the trial's scratch folder, which has
+reached the storage before any clock starts: the file cache holds pages by file, so nobody is served
+what another has read. Long because all of them play by the same loop.
 """
 
 import os
@@ -42,8 +39,7 @@ Stream = tuple[streams.Level, tuple[Proof, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Party:
-    """Who plays at once: of `count` in all those numbered `here`, each its own of `files`, over a
-    line that they share."""
+    """Those of `count` numbered `here`, each its own of `files`, over a line that they share."""
 
     count: int
     here: Sequence[int]
@@ -71,8 +67,7 @@ class PlayLoop(DisplayClock):
         return max(2, round(duration_s * NS_PER_S / self.period_ns))
 
     def play(self, units: Sequence[Sequence[int]], speed: str, phase_ns: int = 0) -> play.Playback:
-        """Show `units` from now on: frames that are decoded together, each in the order in which
-        they are shown."""
+        """Show `units` from now on: frames that are decoded together, each in the order shown."""
         self.start_now()
         queue = play.BUFFER_PICTURES
         # Backwards in groups: the one that is shown, and the one after it.
@@ -116,8 +111,7 @@ class PlayLoop(DisplayClock):
 def frames_to_play(
     index: FrameIndex, speed: str, count: int, rng: np.random.Generator
 ) -> list[list[int]]:
-    """Frames from a random start, as many as `count` and the clip allow, by what is decoded
-    together: each by itself, or backwards those of a group."""
+    """At most `count` frames from a random start, by what is decoded together."""
     stride, frame_count = abs(play.STRIDES[speed]), len(index.pts)
     count = min(count, -(-frame_count // stride))
     first = int(rng.integers(0, frame_count - (count - 1) * stride))
@@ -133,8 +127,7 @@ def frames_to_play(
 
 
 def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
-    """Play at each speed from random starts, and prove what was shown. Raises FootageError and
-    EngineError when the file cannot be opened."""
+    """Play at each speed from random starts, and prove. Raises FootageError and EngineError."""
     index = read_frame_index(job.media.index_path)
     rng = np.random.default_rng(job.seed)
     player = OpenLoopPlayer(job.media.media_path, index, job)
@@ -165,9 +158,8 @@ def run_play(job: play.PlayJob, clock_ns: Callable[[], int]) -> Measured:
 
 def run_streams(job: streams.StreamsJob, _: Callable[[], int]) -> Measured:
     """Search for the number of streams, or of editors, that are served at once. A decoder that
-    cannot be opened beside the others, as hardware with too few sessions, ends the search upwards
-    and is told. Raises FootageError and EngineError where not even one can. Several machines search
-    together: each knows what all came to, and goes the same way."""
+    cannot be opened beside others, as hardware with few sessions, ends the search upwards. Raises
+    FootageError and EngineError where not even one can. Several machines search together."""
     if job.hosts > 1 and job.gate is None:
         what = f"these editors sit at {job.hosts} machines"
         remedy = "Measure them with mezzmark fleet measure --together, or leave `hosts` out."
@@ -232,8 +224,7 @@ def refuse_shared(files: Sequence[str]) -> None:
 
 
 def _play_all(job: streams.StreamsJob, party: Party) -> tuple[list[Stream], int]:
-    """In threads of this process, opened before any begins, or a process each; and ns within which
-    the machines had begun."""
+    """In threads opened before any begins, or processes; and ns within which all began."""
     if job.scratch_dir:
         refuse_shared(party.files)
     if job.carrier == "processes":
@@ -309,9 +300,8 @@ def _stream(
     index: FrameIndex,
     meet: Callable[[], object],
 ) -> Stream:
-    """One of `count`, from a place of its own, so that their key frames do not coincide; round and
-    round where the clip is shorter. Of streams the first one's pictures are proved, of editors
-    all."""
+    """One of `count`, from a place of its own, so that their key frames do not coincide, round and
+    round. Of streams the first one's pictures are proved, of editors all."""
     witness = Witness(job, index, player)
     is_proved = number == 0 or job.task == "editors"
     loop = PlayLoop(player, index, witness.saw if is_proved else lambda *_: None)

@@ -1,11 +1,9 @@
 """The player under the playhead: finds, decodes and presents one frame at a time, and times it.
 
-It behaves as an editing program does: it opens a file once, keeps the decoder open, and knows the
-file's pictures and key frames from an index. `locate` is the demuxer's seek, the decoder's flush
-and the packets up to the key frame to start from; `decode` runs until the very picture asked for
-is out (a seek that turns out to have landed too late is repeated further back, and that counts
-here); `present` scales it to the viewer's height and converts it to 8-bit RGB in memory. Long
-because the three share one demuxer and one decoder, whose state each leaves to the next.
+As an editing program it opens a file once, keeps the decoder open, and knows pictures and key
+frames from an index. `locate` is the demuxer's seek, the decoder's flush and the packets up to the
+key frame; `decode` runs until the very picture asked for is out (a seek that landed too late is
+repeated further back, and counts); `present` makes it 8-bit RGB of the viewer's height.
 """
 
 from __future__ import annotations  # Packet takes its type argument in annotations only
@@ -59,14 +57,11 @@ class Move:
 
 
 class Player:
-    """A file opened once, with its decoder kept open between moves.
-
-    `index` tells the presentation time of every frame and which are key frames. The settings are
-    those of the job: under `roll` the player keeps decoding when the frame lies ahead in the same
-    group of pictures or is the very next one, and shows the held picture again when asked for it;
-    under `reseek` it always seeks. Raises FootageError when the file cannot be opened or changed
-    since it was indexed, EngineError when the decoder asked for is not there or gives no picture.
-    """
+    """A file opened once, with its decoder kept open between moves. `index` tells each frame's time
+    and which are key frames. Under `roll` the player keeps decoding when the frame lies ahead in
+    the group of pictures or is the very next one, and shows a held picture again; under `reseek` it
+    always seeks. Raises FootageError when the file cannot be opened or has changed, EngineError
+    when the decoder asked for is not there or gives no picture."""
 
     def __init__(self, path: str | Path, index: FrameIndex, settings: ScrubJob | DecodeJob) -> None:
         _require_unchanged(path, index)
@@ -144,8 +139,7 @@ class Player:
         self._seek(self._pts[frame_index])
 
     def _seek(self, target_pts: int) -> bool:
-        """Start from the next of the places to start from that does not lie beyond the target,
-        where the container may land. False when all have been tried."""
+        """Start from the next place from which the container lands before the target, if any."""
         for start_pts in self._starts:
             try:
                 self._container.seek(start_pts, stream=self._track)
@@ -254,19 +248,17 @@ def _open(
             hwaccel=HWAccel(device_type=device, allow_software_fallback=False),
         )
     except (FFmpegError, OSError, RuntimeError, NotImplementedError, ValueError) as error:
-        raise NoDecoderError(
-            where=f'decoder "{device}" for {path}',
-            what=f"this machine, FFmpeg build or codec has no such decoder ({reason_of(error)})",
-            remedy='Use players = ["slice"], or check the graphics card and its driver.',
-        ) from error
+        what = f"this machine, FFmpeg build or codec has no such decoder ({reason_of(error)})"
+        remedy = 'Use players = ["slice"], or check the graphics card and its driver.'
+        where = f'decoder "{device}" for {path}'
+        raise NoDecoderError(where=where, what=what, remedy=remedy) from error
     return on_device, facts
 
 
 def _prepared_track(
     container: InputContainer, path: str | Path, settings: ScrubJob | DecodeJob, facts: MediaFacts
 ) -> VideoStream:
-    """The video track with its decoder open, its threads and its size set (they cannot change
-    later)."""
+    """The video track with its decoder open, threads and size set (they cannot change later)."""
     track = probe.video_track(container, path)
     probe.spread_decoding(track, settings.player.threading, settings.thread_count)
     device, lowres = settings.player.device, settings.player.lowres
@@ -282,9 +274,8 @@ def _prepared_track(
             raise ValueError(f"{device} was asked for, and software would decode")
     except (FFmpegError, OSError, ValueError) as error:
         container.close()
-        raise kind(
-            where=f'player "{settings.player.name}" for {path}',
-            what=f"cannot be opened ({reason_of(error)})",
-            remedy="Try another player or thread count.",
-        ) from error
+        where = f'player "{settings.player.name}" for {path}'
+        what = f"cannot be opened ({reason_of(error)})"
+        remedy = "Try another player or thread count."
+        raise kind(where=where, what=what, remedy=remedy) from error
     return track

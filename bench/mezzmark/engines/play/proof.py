@@ -1,10 +1,9 @@
 """Which frame a decoded picture is, and whether a view at which the clock stops is of it; untimed.
 
-A picture is held against what an independent decode found. A view must equal, sample by sample,
-what another converter makes of the picture, which tells it from the view of a neighbour; and its
-colours must be about those that the standards' equations give for the picture's own samples, since
-a fault of the conversion is in both. (A range taken wrongly is seen, a matrix taken wrongly only in
-strong colours.)
+A picture is held against an independent decode. A view must equal, sample by sample, what another
+converter makes of the picture, and its colours must be about those of the standards' equations,
+since a fault of the conversion is in both. (A range taken wrongly is seen, a matrix only in strong
+colours.)
 """
 
 import math
@@ -52,7 +51,7 @@ VIEW_TOLERANCE_RMS: Final = 12.0
 random colours shown 64 lines high, over 16 pixel formats; black for middle grey is off by 128."""
 
 INEXACT_CODECS: Final = ("Motion JPEG", "MPEG-2")
-"""They leave the inverse transform a tolerance (ISO/IEC 10918-2; ISO/IEC 13818-2, annex A); AVC,
+"""They leave the inverse transform a tolerance (ISO/IEC 10918-2; 13818-2, annex A); AVC,
 HEVC, AV1 and VP9 define every sample."""
 
 PICTURE_TOLERANCE_RMS: Final = 2.0
@@ -77,8 +76,7 @@ def picture_verifier(
 
 
 def _reduced_index(media: MediaReference, index: FrameIndex, lowres: int) -> FrameIndex:
-    """The index of the smaller pictures, by a sequential decode at that size; kept beside the
-    other one."""
+    """The index of the smaller pictures, by a sequential decode; kept beside the other one."""
     kept = Path(media.index_path).with_suffix(f".lowres-{lowres}.json")
     if not kept.exists():
         until_s = float((index.pts[-1] - index.pts[0] + 1) * index.time_base)
@@ -101,17 +99,15 @@ class FrameVerifier:
         self._expected = lru_cache(maxsize=4)(self._decode_expected)
         self._index = index
         self._frames_of_digest = Counter(index.digests)
-        self._frame_of_digest = {
-            digest: n for n, digest in reversed(list(enumerate(index.digests)))
-        }
+        backwards = reversed(list(enumerate(index.digests)))
+        self._frame_of_digest = {digest: n for n, digest in backwards}
         self._frame_of_stamp = {
             stamp: n for n, stamp in enumerate(index.stamps) if stamp != indexing.NO_STAMP
         }
 
     def verify(self, picture: VideoFrame | None, frame_index: int) -> tuple[Proof, int]:
-        """The proof, and the frame that was shown (−1 where it is none of the clip's). Right is a
-        picture equal in every sample to the one that the independent decode found at this place; a
-        readable stamp of another frame overrules that."""
+        """The proof, and the frame that was shown (−1: none). Right is a picture equal in every
+        sample to the independent decode's, unless a readable stamp says otherwise."""
         if picture is None:
             return "missing", -1
         planes = planes_of(picture)
@@ -129,8 +125,7 @@ class FrameVerifier:
         return "wrong", shown
 
     def is_near(self, planes: Planes, frame_index: int, part: Part = lambda whole: whole) -> bool:
-        """Within the tolerance of the wanted picture, and less than half as far from it as from its
-        neighbours that look otherwise; `planes` are this `part` of a picture's."""
+        """Within the tolerance of the wanted picture, and twice as near as its other neighbours."""
         digests = dict(enumerate(self._index.digests))
         same = (None, digests[frame_index])
         near = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
@@ -155,10 +150,9 @@ class FrameVerifier:
 
 
 class ViewVerifier:
-    """Says whether a view is that of a picture of this file, `height_px` high; `thread_count` makes
-    no difference to a conversion but its time. Views found right are known by their digests, which
-    `keep` leaves beside the index: a view that equals the one of the same frame is as right, and no
-    other conversion is made."""
+    """Says whether a view is that of a picture of this file, `height_px` high. Views found right
+    are known by their digests, which `keep` leaves beside the index: one that equals that of the
+    same frame is as right, and no other conversion is made."""
 
     def __init__(
         self, media: MediaReference, frame_count: int, height_px: int, thread_count: int = 1
@@ -204,8 +198,7 @@ def prove_move(
     view: VideoFrame | None,
     frame_index: int,
 ) -> tuple[Proof, Proof, int]:
-    """The proofs of picture and view, and the frame that was shown (−1 where it is none of the
-    clip's). A view is proved as far as the picture it was made of."""
+    """The proofs of picture and view (no better than its picture), and the frame shown, or −1."""
     proof, shown_frame = frames.verify(picture, frame_index)
     if picture is None or view is None:
         return proof, "missing", shown_frame

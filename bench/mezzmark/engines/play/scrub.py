@@ -41,15 +41,10 @@ def delayed(play: PlayMove, *, fraction: float) -> PlayMove:
 def run_scrub(
     job: ScrubJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
 ) -> Measured:
-    """Open every clip of the job, play its requests in order, and prove each picture and view.
-
-    Nothing is dropped as warm-up: what opening costs is recorded apart (`open_ns`, one entry per
-    clip), and the first move is a sample like any other. Each picture is proved right after its
-    timed moment, so that one picture is held at a time however long the job is; the proof reads
-    the whole picture, hence every move starts from caches filled with picture data, as in an
-    editor that drew the last frame. Raises FootageError and EngineError when a clip cannot be
-    opened.
-    """
+    """Open every clip of the job, play its requests in order, and prove each picture and view right
+    after its timed moment, so that every move starts from caches filled with picture data, as in an
+    editor. No warm-up: what opening costs is recorded apart (`open_ns`, one entry per clip), the
+    first move as any other. FootageError and EngineError when a clip cannot be opened."""
     indexes = [read_frame_index(media.index_path) for media in job.media]
     players: list[Player] = []
     open_ns = []
@@ -85,8 +80,7 @@ def run_scrub(
 
 
 def _bytes_read(process: psutil.Process) -> int | None:
-    """What this process has read from files so far, whether it came from the disk or its cache;
-    None where the system does not count, as macOS."""
+    """Bytes that this process has read from files, cached or not; None if not counted (macOS)."""
     if not hasattr(process, "io_counters"):
         return None
     counters = process.io_counters()
@@ -99,10 +93,9 @@ def _play(
     verifiers: Sequence[tuple[proving.FrameVerifier, proving.ViewVerifier]],
     clock_ns: Callable[[], int],
 ) -> tuple[list[dict[str, Any]], list[float | None]]:
-    """What was recorded of each move, by the names of the measurement's fields; and, of a cold job,
-    the share of its file that lay in the cache when it began, None where that is not known. Where
-    bytes read are not counted those of the packets stand in, which leaves out the container's own
-    tables."""
+    """Each move by the names of the measurement's fields; and, of a cold job, the share of its file
+    in the cache as it began, None if not known. Where bytes read are not counted those of packets
+    stand in, which leaves out the container's own tables."""
     process = psutil.Process()
     # On Linux asking is itself the reading of a small file, of the same size every time.
     first = _bytes_read(process) or 0
@@ -145,10 +138,9 @@ def _play(
 def run_decode(
     job: DecodeJob, clock_ns: Callable[[], int], open_player: type[Player] = Player
 ) -> Measured:
-    """Decode the frames after each start, and prove the sampled ones after the clock has stopped.
-    The clock starts when the start's own picture is out and stops when the last one is: seek and
-    the filling of the decoder's pipeline stand outside. Raises FootageError and EngineError when
-    the file cannot be opened, a picture does not come, or a sampled one is not proved."""
+    """Decode the frames after each start, and prove the sampled ones afterwards. The clock runs
+    from the start's own picture to the last one: seek and filling the decoder stand outside.
+    FootageError and EngineError when the file, a picture or its proof fails."""
     path, index = job.media.media_path, read_frame_index(job.media.index_path)
     if index.frame_count < 2:
         raise unfit(path, "it has one picture, and none that follows it", "Use a longer clip.")
@@ -162,11 +154,10 @@ def run_decode(
         for frame, picture in kept.items():
             proof, _ = verifier.verify(picture, frame)
             if proof not in PROVED:
-                raise EngineError(
-                    where=f'player "{job.player.name}" for {path}',
-                    what=f"decoding in order, frame {frame} was {proof}",
-                    remedy="Do not use this player for such files.",
-                )
+                where = f'player "{job.player.name}" for {path}'
+                what = f"decoding in order, frame {frame} was {proof}"
+                remedy = "Do not use this player for such files."
+                raise EngineError(where=where, what=what, remedy=remedy)
     player.close()
     walls_ns, cpus_ns = zip(*times_ns, strict=True)
     measurement = DecodeMeasurement(
