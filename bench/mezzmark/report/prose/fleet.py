@@ -19,7 +19,6 @@ from mezzmark.report.prose.numbers import (
     few_text,
     level_text,
     list_text,
-    sentence,
     shown_name,
     visible_text,
 )
@@ -42,8 +41,6 @@ NO_HISTORY: Final = "no history yet"
 
 NAME_ROOM: Final = 24
 """Characters of a host's name in a table that has to fit on a terminal."""
-
-_DAY: Final = len("2026-03-01")
 
 
 def _listed(labels: Sequence[str]) -> str:
@@ -71,9 +68,7 @@ def fleet_headline(check: FleetCheck) -> str:
         if any(c.shows_new_wrong_pictures for c in report.cells)
     ]
     slower = {
-        "shows wrong pictures that it did not show before"
-        if len(wrong) == 1
-        else "show wrong pictures that they did not show before": wrong,
+        "gave wrong pictures, unlike before": wrong,
         f"got slower by more than {tolerance}": [
             host.label for host, report in judged if _is_slower(report)
         ],
@@ -92,16 +87,16 @@ def fleet_headline(check: FleetCheck) -> str:
         most = max(known) - 1
         is_proved = most <= check.tolerance_fraction
         limit = tolerance if is_proved else f"{math.ceil(1000 * most) / 10:.1f} %"
+        none = "no host" if parts else "No host"
         if any(labels for labels in [*slower.values()][1:]):
             parts.append(f"no other host by more than {limit}")
         elif is_proved:
-            parts.append(f"no host got slower by more than {limit}")
+            parts.append(f"{none} got slower by more than {limit}")
         else:
-            parts.append(f"no host surely got slower, and none by more than {limit}")
+            parts.append(f"{none} surely got slower, and none by more than {limit}")
     if unknown := [label for label, most in found if most is None]:
         parts.append(f"{_listed(unknown)} could not be judged")
-    is_named = any(slower.values()) or not known  # a name stays as it is written
-    return "; ".join(parts) if is_named else sentence("; ".join(parts))
+    return "; ".join(parts)
 
 
 def _is_slower(report: RegressionReport) -> bool:
@@ -165,7 +160,7 @@ def fleet_cautions(check: FleetCheck) -> list[str]:
         "Not finished, judged by the rounds there are": unfinished,
         "No history yet; this run begins it": new,
     }
-    days = sorted(grouped((host.last_utc[:_DAY], host.label) for host in check.absent).items())
+    days = sorted(grouped((host.last_utc[:10], host.label) for host in check.absent).items())
     return [
         *(f"{visible_text(fault)}." for fault in check.faults),
         *(f"{words}: {_listed(labels)}." for words, labels in texts.items() if labels),
@@ -194,8 +189,7 @@ RESTLESS: Final = (
 
 
 def power_lines(check: FleetCheck) -> list[str]:
-    """What could have been found: the smallest slowing detectable, of a usual host and the worst
-    one."""
+    """The smallest slowing that could have been found, on a usual host and on the worst one."""
     worst = [
         (max(found), host.label)
         for host, report in judged_hosts(check)
@@ -229,8 +223,7 @@ def change_lines(check: FleetCheck) -> list[str]:
 
 
 def disturbance_texts(host: HostCheck) -> tuple[str, str, str]:
-    """Of a host that was disturbed: the machine in this run, disturbed trials, and the verdicts
-    that would change without them; empty where there is nothing to tell."""
+    """Of a host: its machine, disturbed trials, and verdicts that would change without them."""
     report = host.report
     if report is None:
         return "", "", ""

@@ -36,8 +36,7 @@ SOFTWARE_FACTS: Final = ("mezzmark", "av", "libavcodec")
 
 
 def hardware_headline(found: HardwareComparison) -> str:
-    """The answer in one sentence: each host at its best, or else the first task that every reader
-    asks about; for a single host both."""
+    """Each host at its best, or else in its first task; for a single host both."""
     if not found.is_anything_comparable:
         return (
             "These runs cannot be compared: no cell of one measured the same as a cell of another"
@@ -84,8 +83,7 @@ def _task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareCo
 
 
 def _best_clause(found: HardwareComparison, label: str) -> str:
-    """What a host does at its own best setting against the reference at its own; empty where
-    neither has several settings for it."""
+    """A host against the reference, each at its best setting; empty where neither has several."""
     rows = [row for row in found.best if row.label == label and row.speedup_ratio is not None]
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
     if not ratios or len({row.cell.setting.split for row in found.best}) < 2:
@@ -184,8 +182,7 @@ def host_cautions(found: HardwareComparison) -> list[str]:
         if comparison.is_void:
             texts.append(
                 "The reference kernel changed, or a self-comparison is significant: no difference "
-                "between "
-                f"{names[0]} and {names[1]} is claimed."
+                f"between {names[0]} and {names[1]} is claimed."
             )
         for name, state in zip(names, comparison.states, strict=True):
             texts += machine_warnings(state, name)
@@ -299,11 +296,10 @@ def comparison_text(
         title=f"{sentence(task_label(task.task))}: {other} against {reference}",
         subtitle=f"{count_text(len(ratios), 'common cell')}, {equal}{rounds} a cell. Bars: "
         f"{level_text(CONFIDENCE_LEVEL)} intervals over rounds, each for its own cell.",
-        caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean "
-        "over all common cells, below it each cell by encoding; every cell is compared at the "
-        "setting named, not at each host's best. Filled marks are differences that are certain "
-        "over all cells shown; open ones are not, or are too small to matter. Orange: the "
-        "original.",
+        caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean over "
+        "all common cells, below it each cell by encoding; every cell is compared at the setting "
+        "named, not at each host's best. Filled marks are differences that are certain over all "
+        "cells shown; open ones are not, or are too small to matter. Orange: the original.",
         alt=f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. {first_few(cells)}.",
     )
 

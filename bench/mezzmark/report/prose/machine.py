@@ -120,8 +120,7 @@ def machine_predicate(state: MachineState) -> str:
 
 
 def machine_warnings(state: MachineState, host: str = "") -> list[str]:
-    """What of a machine's state a reader must know before relying on its figures; `host` names it
-    where there are several."""
+    """What to know of a machine before relying on its figures; `host` names one of several."""
     texts = []
     if state.is_steady is False:
         texts.append(f"{host or 'The machine'} {machine_predicate(state)}.")

@@ -1,5 +1,4 @@
-"""How the figures of a run came about: on what, how often, by which rules; how steady it was, and
-what more of what would narrow it; and what was published of runs."""
+"""How a run's figures came about, how steady it was, what would narrow them; runs published."""
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -228,9 +227,8 @@ def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
         return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_ROUNDS} are needed."
     whole = duration_text(plan.round_count * plan.round_duration_s)
     return (
-        f"{start}. {rounds} ({limit}; about {whole}) would bring most cells "
-        f"within {width_text(plan.typical_fraction)} and the widest, "
-        f"{_cell_text(plan.widest, manifest)}, "
+        f"{start}. {rounds} ({limit}; about {whole}) would bring most cells within "
+        f"{width_text(plan.typical_fraction)} and the widest, {_cell_text(plan.widest, manifest)}, "
         f"within {width_text(plan.widest_fraction)}; asked for is {width_text(plan.goal_fraction)}."
     )
 

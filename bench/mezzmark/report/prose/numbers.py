@@ -155,8 +155,7 @@ def _visible(character: str) -> str:
 
 
 def shown_name(name: str, *, limit: int = NAME_LIMIT) -> str:
-    """A user's name for running text: harmless, at most `limit` characters, middle left out;
-    isolated where right-to-left letters would reorder what follows."""
+    """A user's name made harmless, of at most `limit` characters, isolated if right-to-left."""
     text = visible_text(name)
     if len(text) > limit:
         tail = limit // 3

@@ -1,5 +1,4 @@
-"""What the figures of one run say: latency, waiting, encode speed, size, and the choice; and
-that of two runs of one host."""
+"""What figures say of one run: latency, speed, size, choice; and of two runs of one host."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Final

@@ -61,10 +61,8 @@ FIGURE_MEANINGS: Final = {
 NOTES: Final[dict[SizingNote, str]] = {
     "no_ingest": "nothing to ingest: editors work on the originals",
     "rate_not_measured": "ingest speed was not measured: add an [ingest] or a [grid] table",
-    "rate_of_encoding_alone": (
-        "ingest speed is that of encoding alone, an upper bound from which only a no follows: add "
-        "an [ingest] table, or scrub the originals"
-    ),
+    "rate_of_encoding_alone": "ingest speed is that of encoding alone, an upper bound from which "
+    "only a no follows: add an [ingest] table, or scrub the originals",
     "rate_predicted": (
         "ingest speed is predicted from decoding the originals and encoding, each measured"
     ),
@@ -80,8 +78,7 @@ NOTES: Final[dict[SizingNote, str]] = {
 
 
 def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
-    """The headline first, then what a reader asks next: why not the others, what would help, and
-    what pays off. Every sentence follows from answers, never from a point alone."""
+    """The headline, then why not the others, what would help, what pays off: all from answers."""
     asked = [found for found in result.encodings if found.encoding != ORIGINAL]
     judged = [found for found in asked if found.meets_deadline != "not measured"]
     unjudged = _having(asked, "meets_deadline", "not measured")
@@ -196,8 +193,7 @@ def wanted_text(shop: Shop) -> str:
 
 
 def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
-    """Ingest, deadline, link, array and what is kept at once; and what would help where none
-    does. The original is among those asked where it is the one that is named."""
+    """Who serves the shop in all it asks for, and in what the others fall short."""
     shop, unsure = result.shop, _having(asked, "serves", "cannot tell")
     wanted = f"{wanted_text(shop)}, {count_text(shop.editors, 'editor')} carried by link and array"
     if shop.most_storage_tb is not None or shop.most_cost_per_year is not None:
