@@ -84,14 +84,11 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
         return f"No intermediate is needed: the originals meet every need{doubt}."
     if choice.is_sure:
         return f"{f'{start}use' if start else 'Use'} {name}."
-    if (met := choice.find(leader).chance_measured or 0.0) < HALF:
+    if (met := choice.find(leader).chance_measured or 0.0) < 0.5:
         near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"
         return f"{f'{start}nothing' if start else 'Nothing'} {near}.{_more(choice)}"
     doubt = _doubt(choice, leader)
     return f"{start}{name} is ahead ({chance_text(best)}); {doubt}.{_more(choice)}"
-
-
-HALF: Final = 0.5
 
 
 def _doubt(choice: Choice, leader: str) -> str:

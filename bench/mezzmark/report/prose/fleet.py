@@ -170,16 +170,15 @@ def fleet_cautions(check: FleetCheck) -> list[str]:
 
 def host_remark(host: HostCheck) -> str:
     """How a host's cells came out, and what else is to be known of it, in a clause."""
-    texts = [] if host.is_finished else ["not finished"]
-    if host.report is None:
-        return "; ".join([*texts, f"{NO_HISTORY}: this run begins it"])
-    if host.report.has_moved and host.report.machine_ratio:
-        ratio = bare_ratio(host.report.machine_ratio)
-        texts.append(
-            f"the machine itself changed: its reference kernel takes {ratio} times as long"
-        )
-        return "; ".join(texts)
-    return "; ".join([*texts, summarise_regression(host.report).rstrip(".")])
+    report = host.report
+    if report is None:
+        text = f"{NO_HISTORY}: this run begins it"
+    elif report.has_moved and report.machine_ratio:
+        ratio = bare_ratio(report.machine_ratio)
+        text = f"the machine itself changed: its reference kernel takes {ratio} times as long"
+    else:
+        text = summarise_regression(report).rstrip(".")
+    return text if host.is_finished else f"not finished; {text}"
 
 
 RESTLESS: Final = (
@@ -190,14 +189,13 @@ RESTLESS: Final = (
 
 def power_lines(check: FleetCheck) -> list[str]:
     """The smallest slowing that could have been found, on a usual host and on the worst one."""
-    worst = [
+    ranked = sorted(
         (max(found), host.label)
         for host, report in judged_hosts(check)
         if (found := [c.detectable_fraction for c in report.cells if c.detectable_fraction])
-    ]
-    if not worst:
+    )
+    if not ranked:
         return []
-    ranked = sorted(worst)
     usual, (most, label) = ranked[len(ranked) // 2][0], ranked[-1]
     texts = [f"{100 * share:.1f} %" for share in (usual, most)]
     where = "every host" if texts[0] == texts[1] else "half of the hosts"
@@ -269,8 +267,8 @@ def fleet_rules(check: FleetCheck) -> list[str]:
     ]
     return [
         f"Each host is judged against its own latest runs, at most {BASELINE_RUNS}, that share "
-        "most cells with this one; hosts are not compared with each other. Runs before and after a "
-        "change of system, driver or library are compared: that is what is asked.",
+        "most cells with this one, whatever changed of system, driver or library; hosts are not "
+        "compared with each other.",
         f"The interval that is shown decides. It is of the undisturbed level, the mean of the "
         f"lowest third of rounds. Those of all {_family(check)} hold together at "
         f"{level_text(level)} (Bonferroni: each at {100 * (1 - error / max(1, check.family)):.4g} "

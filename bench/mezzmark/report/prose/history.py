@@ -114,16 +114,11 @@ def _kernel_text(line: HistorySeries, step: Step, history: History) -> str:
 def history_cautions(history: History) -> list[str]:
     """What to know before relying on a history."""
     compared = _compared_count(history)
-    count = len({cell for refusal in history.refusals for cell in refusal.cells})
     few = (
         f"{count_text(compared, 'run')} are too few to find any but a huge change: “no change” "
         "here says little. Eight runs usually find one of 10 %."
     )
-    refused = (
-        f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, which "
-        "did not measure the same; the table says why."
-    )
-    return [*([few] if 0 < compared < FEW_RUNS else []), *([refused] if count else [])]
+    return [few] if 0 < compared < FEW_RUNS else []
 
 
 def refusal_text(refusal: Refusal) -> str:

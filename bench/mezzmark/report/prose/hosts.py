@@ -164,12 +164,7 @@ def unused_price_sentence(found: HardwareComparison) -> str:
 
 def host_cautions(found: HardwareComparison) -> list[str]:
     """What to know before relying on the comparison, each thing once."""
-    refused = sum(comparison.refused_count for comparison in found.others)
-    texts = []
-    if refused:
-        verb = "is" if refused == 1 else "are"
-        texts.append(f"{count_text(refused, 'cell')} {verb} not compared; the table says why.")
-    texts += filter(None, [unused_price_sentence(found)])
+    texts = [*filter(None, [unused_price_sentence(found)])]
     for comparison in found.others:
         names = [shown_name(run.label) for run in (found.reference, comparison.other)]
         changed = {change.name for change in comparison.differences}
@@ -215,8 +210,7 @@ def rule_sentences(found: HardwareComparison) -> list[str]:
         if c.cells
     )
     texts = [
-        f"Every host is compared with {shown_name(found.reference.label)}, that of the run named "
-        "first. Above 1 the host is faster.",
+        "Every host is compared with that of the run named first. Above 1 the host is faster.",
         "A ratio is over rounds, on logarithms: paired where both hosts replayed the same moves in "
         "the round of the same number, Welch's otherwise. The mean over cells is geometric and is "
         "valid for these cells only.",
@@ -317,19 +311,15 @@ def range_text(estimates: Sequence[Estimate]) -> str:
     return bare_ratio(estimates[0]) if len(estimates) == 1 else _range_text(estimates)
 
 
-def hosts_basis(found: HardwareComparison, run_count: int) -> str:
+def hosts_basis(found: HardwareComparison) -> str:
     """One line under the headline: against what, how much."""
     labels = [run.label for run in found.runs]
     cells = sum(len(comparison.cells) for comparison in found.others)
-    parts = [
-        f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
-        f"reference; beside it {list_text(labels[1:], limit=6)}",
-        count_text(cells, "compared cell"),
-        IN_BRACKETS,
-    ]
-    if left := run_count - len(labels):
-        parts.append(
-            f"{count_text(left, 'earlier run')} of a host shown here {'is' if left == 1 else 'are'}"
-            " below, with its own latest run"
+    return " · ".join(
+        (
+            f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
+            f"reference; beside it {list_text(labels[1:], limit=6)}",
+            count_text(cells, "compared cell"),
+            IN_BRACKETS,
         )
-    return " · ".join(parts)
+    )
