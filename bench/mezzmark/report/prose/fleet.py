@@ -10,7 +10,7 @@ from mezzmark.decide.compare.fleet import BASELINE_RUNS, FleetCheck, HostCheck
 from mezzmark.decide.compare.verdicts import RegressionReport, Verdict
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
-from mezzmark.report.prose.figures import FigureText, first_few
+from mezzmark.report.prose.figures import BARS_TOLD, FigureText, first_few, verdict_text
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     bare_ratio,
@@ -29,7 +29,6 @@ from mezzmark.report.prose.regress import (
     summarise_regression,
     unjudged_lines,
 )
-from mezzmark.report.prose.run_figures import BARS_TOLD, verdict_text
 from mezzmark.report.prose.terms import task_label
 
 MOST_HOSTS: Final = 4
