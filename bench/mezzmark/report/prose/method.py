@@ -174,6 +174,10 @@ def disturbance_text(found: Disturbance) -> str:
         return f"{start}."
     if before == after:
         change = f"the same {verb}"
+    elif after and after < before:
+        change = f"only {_names(after)} {verb}"
+    elif before < after:
+        change = f"{_names(after - before)} {verb} too"
     else:
         change = f"{_names(after)} {verb}, in place of {_names(before)}"
     again = "" if before == after else " Measure again with nothing else at work."
