@@ -16,8 +16,8 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings
 from mezzmark.report.prose.answer import NEXT_STEP, Answer, run_answer
 from mezzmark.report.prose.choice import faster_sentences
+from mezzmark.report.prose.figures import leader_label
 from mezzmark.report.prose.latency import encode_time_text
-from mezzmark.report.prose.run_figures import leader_label
 from mezzmark.report.prose.terms import encodings_about
 from mezzmark.report.tables.choice import checklist
 from mezzmark.report.view import RunView

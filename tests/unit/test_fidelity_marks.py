@@ -11,8 +11,8 @@ import pytest
 from fixtures.fabricated_fidelity import EXPECTED, generation, reading, trial, worst_frame
 from fixtures.figure_marks import marks, texts
 from mezzmark.decide.picture.fidelity import EncodingFidelity, generation_psnr, judge_encodings
+from mezzmark.report.prose.figures import with_rate
 from mezzmark.report.prose.picture import generation_words
-from mezzmark.report.prose.run_figures import with_rate
 from mezzmark.report.sections.tasks import fidelity_pictures
 
 T_OF_2_DEGREES = 4.302653

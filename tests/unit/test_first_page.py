@@ -19,9 +19,9 @@ from mezzmark.report.figures.scrub import draw_latency
 from mezzmark.report.figures.theme import LIGHT, theme_context
 from mezzmark.report.prose.answer import run_answer
 from mezzmark.report.prose.cautions import UNFINISHED, unknown_text
+from mezzmark.report.prose.figures import role_words
 from mezzmark.report.prose.footage import footage_words
 from mezzmark.report.prose.method import method_sentences, run_basis
-from mezzmark.report.prose.run_figures import role_words
 from mezzmark.report.sections import context
 from mezzmark.report.sections.context import run_context
 from mezzmark.report.tables.picture import quality_table

@@ -171,7 +171,7 @@ def test_wrong_pictures_are_not_told_as_slower() -> None:
     found = judged({"a": [run_on("a", costs), bad], "b": runs("b", both(), both())})
     assert (found.hosts[0].verdict, found.exit_code) == ("regressed", 10)
     assert fleet_headline(found) == (
-        "a shows wrong pictures that it did not show before; no host got slower by more than 5 %"
+        "a gave wrong pictures, unlike before; no host got slower by more than 5 %"
     )
 
 

@@ -16,9 +16,9 @@ from mezzmark.report.prose.size import (
     prediction_note,
     rate_source_text,
     shop_lines,
+    sizing_notes,
     sizing_sentences,
 )
-from mezzmark.report.prose.size_notes import sizing_notes
 from mezzmark.report.tables.size import sizing_details, sizing_summary
 from mezzmark.report.tables.table import markdown_table
 

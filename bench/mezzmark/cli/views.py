@@ -15,8 +15,7 @@ from mezzmark.report.prose import regress as regress_words
 from mezzmark.report.prose.footage import file_advice
 from mezzmark.report.prose.machine import machine_advice, self_test_lines
 from mezzmark.report.prose.numbers import visible_text
-from mezzmark.report.prose.size import sizing_sentences
-from mezzmark.report.prose.size_notes import makespan_notes, sizing_notes
+from mezzmark.report.prose.size import makespan_notes, sizing_notes, sizing_sentences
 from mezzmark.report.tables import facts
 from mezzmark.report.tables import size as sizes
 from mezzmark.report.tables.choice import choice_table, doubt_table

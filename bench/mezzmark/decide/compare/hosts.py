@@ -94,11 +94,6 @@ class HostComparison(Fact):
     states: tuple[MachineState, MachineState]
     changed_without_flagged: tuple[ChangedVerdict, ...]
 
-    @property
-    def refused_count(self) -> int:
-        """Cells of either run that are not compared."""
-        return len({cell for refusal in self.refusals for cell in refusal.cells})
-
 
 class HardwareComparison(Fact):
     """Several hosts, each against the first."""

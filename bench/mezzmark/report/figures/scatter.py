@@ -14,8 +14,7 @@ from mezzmark.model.figures import FigureName
 from mezzmark.report.figures import theme
 from mezzmark.report.figures.drawing import Drawing, Mark, at, draw_marks, ends, new_drawing
 from mezzmark.report.figures.points import BODY_IN, Place, PlaneAxis, Point, draw_points
-from mezzmark.report.prose import figures as labels
-from mezzmark.report.prose import run_figures as prose
+from mezzmark.report.prose import figures as prose
 from mezzmark.report.prose.numbers import number_text, shown_name, shown_unit, shown_value
 from mezzmark.report.prose.picture import generation_words, quality_text
 from mezzmark.report.view import LinkFamily, Role, RunView
@@ -35,12 +34,12 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
         shade = "ink" if role == "other" else role
         points.append(Point(name=entry.encoding, mark=mark, shade=shade))
     roles = [view.role(entry.encoding) for entry in entries]
-    instant = {INSTANT_MS: labels.INSTANT_LABEL}
+    instant = {INSTANT_MS: prose.INSTANT_LABEL}
     return draw_points(
         prose.size_text(ranking, entries),
         points,
-        PlaneAxis(label=labels.RATE_LABEL, better="less", room=1.5),
-        PlaneAxis(label=labels.MEDIAN_LABEL, better="less", room=1.3, lines=instant),
+        PlaneAxis(label=prose.RATE_LABEL, better="less", room=1.5),
+        PlaneAxis(label=prose.MEDIAN_LABEL, better="less", room=1.3, lines=instant),
         key=theme.role_key(roles, prose.leader_label(view.choice)),
     )
 
@@ -57,13 +56,13 @@ def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, s
     key = [theme.key_entry(shown_name(n), s, colour=roles[n]) for n, s in shapes.items()]
     drawing = new_drawing(prose.links_text(family), body_in=BODY_IN, key=key, left_in=0.8)
     axes, marks = drawing.figure.add_subplot(), list[Mark]()
-    for name, (figure, what) in product(shapes, labels.LINK_KEYS.items()):
+    for name, (figure, what) in product(shapes, prose.LINK_KEYS.items()):
         line = [
             Mark(
                 x=at(link.rate_bps / 1e9),
                 y=ends(estimate),
                 colour=roles[name],
-                link=(anchors[name], labels.mark_words(name, what, estimate)),
+                link=(anchors[name], prose.mark_words(name, what, estimate)),
                 marker=shapes[name],
                 fill=float(figure == "p50_ms"),
                 bar_pt=2,
@@ -77,8 +76,8 @@ def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, s
         marks += line
     draw_marks(drawing, marks)
     limits = [theme.padded([e for m in marks for e in getattr(m, way)], room=1.3) for way in "xy"]
-    theme.set_log_axis(axes, "x", limits[0], label=labels.LINK_LABEL)
-    theme.set_log_axis(axes, "y", limits[1], label=labels.MS_LABEL)
+    theme.set_log_axis(axes, "x", limits[0], label=prose.LINK_LABEL)
+    theme.set_log_axis(axes, "y", limits[1], label=prose.MS_LABEL)
     return drawing
 
 
@@ -99,8 +98,8 @@ def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, st
     return draw_points(
         quality_text(judged),
         points,
-        PlaneAxis(label=labels.RATE_LABEL, better="less", room=1.5),
-        PlaneAxis(label=labels.PSNR_LABEL, better="more", room=room_db, is_log=False),
+        PlaneAxis(label=prose.RATE_LABEL, better="less", room=1.5),
+        PlaneAxis(label=prose.PSNR_LABEL, better="more", room=room_db, is_log=False),
     )
 
 
@@ -141,8 +140,8 @@ def draw_choice(choice: Choice, plane: ChoicePlane, *, anchors: Mapping[str, str
 def _goal_axis(goal: FigureName, limits: Sequence[float], *, room: float) -> PlaneAxis:
     shown = [shown_value(limit, goal.unit) for limit in limits]
     meets, unit = "≤" if goal.better == "less" else "≥", shown_unit(goal.unit)
-    lines = {limit: labels.NEED_LINE.format(meets, number_text(limit), unit) for limit in shown}
-    label = labels.GOAL_LABEL.format(goal.label, unit)
+    lines = {limit: prose.NEED_LINE.format(meets, number_text(limit), unit) for limit in shown}
+    label = prose.GOAL_LABEL.format(goal.label, unit)
     return PlaneAxis(label=label, better=goal.better, room=room, lines=lines)
 
 

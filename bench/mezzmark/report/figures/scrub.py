@@ -38,8 +38,7 @@ from mezzmark.report.figures.theme import (
     role_key,
     role_look,
 )
-from mezzmark.report.prose import figures as labels
-from mezzmark.report.prose import run_figures as prose
+from mezzmark.report.prose import figures as prose
 from mezzmark.report.prose.numbers import row_text, shown_name, wrong_text
 from mezzmark.report.prose.terms import encodings_about, frame_budgets
 from mezzmark.report.view import RunView
@@ -72,11 +71,11 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     budgets, is_lead = frame_budgets(view.manifest), ranking is view.rankings[0]
     floor_ms = min(budgets, default=0.0)
     is_shaded = limits[0] < floor_ms < limits[1]
-    lines = shown_lines({**budgets, INSTANT_MS: labels.INSTANT_LABEL}, limits)
+    lines = shown_lines({**budgets, INSTANT_MS: prose.INSTANT_LABEL}, limits)
     key = [
-        key_entry(labels.MEDIAN_KEY, "o", linewidth=3),
-        key_entry(labels.TAIL_KEY, ">", markerfacecolor=LIGHT["paper"], linewidth=1.3),
-        key_entry(labels.TRIAL_KEY, ".", markersize=4),
+        key_entry(prose.MEDIAN_KEY, "o", linewidth=3),
+        key_entry(prose.TAIL_KEY, ">", markerfacecolor=LIGHT["paper"], linewidth=1.3),
+        key_entry(prose.TRIAL_KEY, ".", markersize=4),
         *role_key([row.role for row in rows], prose.leader_label(view.choice)),
     ]
     note = prose.role_words({row.role for row in rows}, view.choice)
@@ -88,7 +87,7 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     if is_shaded:
         drawing.axes.axvspan(limits[0], floor_ms, **SHADED)
     _draw_spread(drawing, grid, rows, samples, medians)
-    finish_rows(drawing, grid, rows, marks, limits, label=labels.LATENCY_LABEL, lines=lines)
+    finish_rows(drawing, grid, rows, marks, limits, label=prose.LATENCY_LABEL, lines=lines)
     return drawing
 
 
@@ -197,7 +196,7 @@ def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchor
     grid = row_grid(rows)
     key = [
         key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
-        for span, label in labels.SPAN_KEYS.items()
+        for span, label in prose.SPAN_KEYS.items()
     ]
     drawing = new_rows(prose.spans_text(ranking), grid, key=key)
     axes = drawing.axes
@@ -219,7 +218,7 @@ def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchor
     for row, (entry, mine) in enumerate(zip(ranking.entries, shares, strict=True)):
         url = drawing.url(cells[entry.encoding], prose.spans_words(entry, mine))
         add_area_mark(axes, (0, grid.baseline_in(row) - bar_in / 2), 100, bar_in, url)
-    axes.set(xlim=(0, 100), xlabel=labels.SHARE_LABEL)
+    axes.set(xlim=(0, 100), xlabel=prose.SHARE_LABEL)
     label_rows(drawing, grid, rows)
     return drawing
 
@@ -229,7 +228,7 @@ def _span_shares(trials: Sequence[Observation]) -> dict[str, float]:
     totals_ns = np.sum([trial.work.span_ns for trial in trials], axis=0)
     whole_ns = totals_ns.sum()
     shares = totals_ns / whole_ns if whole_ns else totals_ns * 0.0
-    return dict(zip(labels.SPAN_KEYS, shares.tolist(), strict=True))
+    return dict(zip(prose.SPAN_KEYS, shares.tolist(), strict=True))
 
 
 HAND_LEFT_IN, HAND_BODY_IN = 0.75, 2.8
@@ -239,7 +238,7 @@ def draw_strokes(clip: str, screens: Mapping[str, Screen]) -> Drawing:
     """Frames over time: the hand's as a thin line, of each encoding those on screen."""
     off = [float(distances(screen).mean()) for screen in screens.values()]
     colours = {name: "original" if name == ORIGINAL else "leader" for name in screens}
-    key = [key_entry(labels.HAND_KEY, "", colour="ink", linewidth=0.8)]
+    key = [key_entry(prose.HAND_KEY, "", colour="ink", linewidth=0.8)]
     key += [key_entry(shown_name(n), "", colour=c, linewidth=1.8) for n, c in colours.items()]
     text = prose.strokes_text(clip, list(screens), off)
     drawing = new_drawing(text, body_in=HAND_BODY_IN, left_in=HAND_LEFT_IN, key=key)
@@ -249,7 +248,7 @@ def draw_strokes(clip: str, screens: Mapping[str, Screen]) -> Drawing:
     for name, screen in screens.items():
         axes.plot(seconds, screen.shown, color=LIGHT[colours[name]], linewidth=1.8)
     axes.plot(seconds, first.wanted, color=LIGHT["ink"], linewidth=0.8)
-    axes.set(xlabel=labels.SECONDS_LABEL, ylabel=labels.FRAME_LABEL)
+    axes.set(xlabel=prose.SECONDS_LABEL, ylabel=prose.FRAME_LABEL)
     axes.grid(True)
     return drawing
 
@@ -264,7 +263,7 @@ def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
         for trial in found
         for n, pictures, late, _, age_ms, *_ in cast(StreamsMeasurement, trial.measurement).levels
     ]
-    columns = ["encoding", "players", labels.LATE_LABEL, labels.AGE_LABEL]
+    columns = ["encoding", "players", prose.LATE_LABEL, prose.AGE_LABEL]
     groups = pd.DataFrame(rows, columns=columns).groupby(["encoding", "players"], as_index=False)
     data = groups.mean().assign(rounds=groups.size()["size"])
     every = data.groupby("encoding")["rounds"].transform("max")
@@ -280,8 +279,8 @@ def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
         for name, shape in shapes.items():
             mine, colour = data[data["encoding"] == name], LIGHT[colours[name]]
             axes.plot(mine["players"], mine[label], color=colour, marker=shape, linewidth=1)
-        axes.set(xlabel=labels.COUNT_LABEL.format(task) if axes is panels[-1] else "", ylabel=label)
-        axes.set_ylim(*((-2, 102) if label == labels.LATE_LABEL else (0, None)))
+        axes.set(xlabel=prose.COUNT_LABEL.format(task) if axes is panels[-1] else "", ylabel=label)
+        axes.set_ylim(*((-2, 102) if label == prose.LATE_LABEL else (0, None)))
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.grid(True)
     return drawing

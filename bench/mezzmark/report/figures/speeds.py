@@ -27,8 +27,8 @@ from mezzmark.report.figures.theme import (
     plot,
     ratio_limits,
 )
-from mezzmark.report.prose import figures as labels
-from mezzmark.report.prose import hosts, run_figures
+from mezzmark.report.prose import figures as prose
+from mezzmark.report.prose import hosts
 from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name, visible_text
 from mezzmark.report.prose.terms import clip_rates, rate_text
 from mezzmark.report.view import Role, RunView
@@ -50,7 +50,7 @@ def draw_encode(
     rows = [
         Row(
             name=name,
-            text=run_figures.encode_row_text(*found, has_one_count=len(threads) == 1),
+            text=prose.encode_row_text(*found, has_one_count=len(threads) == 1),
             role=view.role(name),
             anchor=anchors[name],
         )
@@ -65,7 +65,7 @@ def draw_encode(
             x=ends(speed),
             y=at(grid.baseline_in(row)),
             colour=view.role(name),
-            link=(cells[name, count], run_figures.encode_words(name, count, speed)),
+            link=(cells[name, count], prose.encode_words(name, count, speed)),
             marker=shapes[count],
             fill=float(count == threads[-1]),
         )
@@ -75,7 +75,7 @@ def draw_encode(
     every = [speed for by_threads in speeds.values() for speed in by_threads.values()]
     fastest = {name: speed for name, (_, speed) in best.items()}
     clips = {o.cell.clip for o in view.observations if o.cell.task == "encode"}
-    text = run_figures.encode_text(every, fastest, clip_count=len(clips))
+    text = prose.encode_text(every, fastest, clip_count=len(clips))
     axis, lines = _speed_axis(view, every)
     drawing = new_rows(text, grid, key=key, line_count=len(lines))
     _join(drawing, marks)
@@ -88,9 +88,9 @@ def _speed_axis(view: RunView, speeds: Sequence[Estimate]) -> tuple[str, dict[fl
     """Its label, and the lines where encoding keeps up with the footage."""
     is_real_time = any(speed.unit != "fps" for speed in speeds)
     rates = clip_rates(view.manifest)[:2]
-    line = labels.REAL_TIME_LINE.format
+    line = prose.REAL_TIME_LINE.format
     lines = {1.0 if is_real_time else rate: line(rate_text(rate)) for rate in rates}
-    return labels.REAL_TIME_LABEL if is_real_time else labels.SPEED_LABEL, lines
+    return prose.REAL_TIME_LABEL if is_real_time else prose.SPEED_LABEL, lines
 
 
 def _join(drawing: Drawing, marks: Sequence[Mark]) -> None:
@@ -132,7 +132,7 @@ def draw_comparison(
 
     groups = dict(sorted(groups.items(), key=place))
     mean, first = task.speedup_ratio, anchors[ratios[0].cell]
-    rows = [Row(name=labels.ALL_CELLS, text=bare_ratio(mean), role="leader", anchor=first)]
+    rows = [Row(name=prose.ALL_CELLS, text=bare_ratio(mean), role="leader", anchor=first)]
     rows += [
         Row(
             name=name,
@@ -150,12 +150,12 @@ def draw_comparison(
         places = [grid.baseline_in(row, n) for n in range(len(group))]
         marks += _ratio_marks(group, places, shapes, anchors)
     text = hosts.comparison_text(names, task, ratios)
-    signs = shapes if len(shapes) <= len(SHAPES) else {labels.ONE_MARK_A_CELL: SHAPES[0]}
+    signs = shapes if len(shapes) <= len(SHAPES) else {prose.ONE_MARK_A_CELL: SHAPES[0]}
     key = [key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
     drawing = new_rows(text, grid, key=key, line_count=1)
     limits = ratio_limits([end for mark in marks for end in mark.x])
-    axis = labels.TIMES_LABEL.format(shown_name(names[1], limit=30))
-    lines = {1.0: labels.EQUAL_LABEL}
+    axis = prose.TIMES_LABEL.format(shown_name(names[1], limit=30))
+    lines = {1.0: prose.EQUAL_LABEL}
     finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
     return drawing
 
@@ -191,11 +191,11 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
     found.sort(
         key=lambda one: (one[0].verdict not in ("regressed", "slower", "improved"), -one[1].point)
     )
-    names = run_figures.cell_names(cell.cell for cell, _ in found)
+    names = prose.cell_names(cell.cell for cell, _ in found)
     rows = [
         Row(
             name=name,
-            text=run_figures.verdict_text(cell),
+            text=prose.verdict_text(cell),
             warning="costs more" if cell.verdict == "regressed" else "",
             role="leader" if cell.verdict == "improved" else "other",
             anchor=anchors[cell.cell],
@@ -207,13 +207,13 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
         cost_mark(one, grid.baseline_in(number), anchors[one[0].cell])
         for number, one in enumerate(found)
     ]
-    drawing = new_rows(run_figures.ratios_text(report), grid, key=(), line_count=1)
+    drawing = new_rows(prose.ratios_text(report), grid, key=(), line_count=1)
     edge = 1 + report.tolerance_fraction
     lanes = [grid.baseline_in(number) for number in range(len(rows))]
     drawing.axes.barh(lanes, edge - 1 / edge, grid.lane_in, 1 / edge, **SHADED)
     limits = ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
-    lines = {1.0: labels.UNCHANGED_LABEL}
-    finish_rows(drawing, grid, rows, marks, limits, label=labels.COST_LABEL, lines=lines)
+    lines = {1.0: prose.UNCHANGED_LABEL}
+    finish_rows(drawing, grid, rows, marks, limits, label=prose.COST_LABEL, lines=lines)
     return drawing
 
 
@@ -229,7 +229,7 @@ def cost_mark(
         colour=DECIDED.get(cell.verdict, "muted"),
         link=(
             anchor,
-            f"{whose}{visible_text(cell.cell.cell_id)}: {run_figures.verdict_text(cell)}",
+            f"{whose}{visible_text(cell.cell.cell_id)}: {prose.verdict_text(cell)}",
         ),
         fill=float(cell.verdict not in OPEN),
         **look,

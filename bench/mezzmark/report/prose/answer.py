@@ -1,10 +1,8 @@
-"""The answer in words: what this run found, what it could not tell, and what it did not test; for
-someone who edits video and has never heard of a confidence interval. There is no overall score."""
+"""The answer in words, for someone who edits video and has never heard of a confidence interval."""
 
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from mezzmark.decide.choose.choice import Choice
 from mezzmark.decide.estimate.over_clips import (
     AtBest,
     BestCells,
@@ -58,8 +56,7 @@ class KeyNumber(Fact):
 
 
 class Answer(Fact):
-    """What a run comes to, as text. Every tuple holds whole sentences, in order; `by_question` are
-    those that answer a section of the page, by its anchor, the first one in a line."""
+    """A run's answer in sentences; `by_question` holds those of a page's section, by its anchor."""
 
     headline: str
     key_numbers: tuple[KeyNumber, ...]
@@ -74,14 +71,10 @@ class Answer(Fact):
 
 
 def run_answer(view: RunView) -> Answer:
-    """The answer of one run; the first ranking leads. Where needs and wishes were stated, their
-    choice is the answer, and the numbers and the first findings are of the encoding it names."""
+    """The answer of one run: by its choice, where needs and wishes were stated, else by speed."""
     choice, encode, whole = view.choice, best_cells(view, "encode"), throughput_sentences(view)
     is_whole_only = not view.rankings and not encode
-    if choice is not None and choice.chosen:
-        found = _chosen_findings(view, choice, encode)
-    else:
-        found = _fastest_findings(view, encode)
+    found = _findings(view, encode)
     hand = hand_sentences(view.at_best)
     kept = picture_sentences(view.fidelity)
     title = next(iter((*hand, *whole, *kept)), "")
@@ -104,8 +97,7 @@ def run_answer(view: RunView) -> Answer:
 def _key_numbers(
     manifest: Manifest, lead: Ranking | None, chosen: str | None, encode: BestCells
 ) -> tuple[KeyNumber, ...]:
-    """At most three, all of one encoding, which each label names: the chosen one, or else the
-    fastest. Of these, scrub latency is that of the leading setting."""
+    """At most three, all of the chosen encoding or else the fastest, in the leading setting."""
     name = chosen or next(iter(encode), None)
     if lead is not None and not chosen:
         name = lead.fastest.encoding if lead.fastest else None
@@ -143,57 +135,41 @@ def _parts(estimate: Estimate) -> tuple[str, str]:
     return value, interval or withheld_text(estimate.withheld)
 
 
-def _fastest_findings(view: RunView, encode: BestCells) -> dict[str, list[str]]:
-    """Where nothing is chosen: the fastest to scrub, who feels immediate, the fastest's price."""
-    manifest = view.manifest
-    if not view.rankings:
+def _findings(view: RunView, encode: BestCells) -> dict[str, list[str]]:
+    """Speed and price of those chosen, or else of the fastest; then who else is fast."""
+    choice, bitrates, lead = view.choice, view.bitrates_bps, next(iter(view.rankings), None)
+    names = choice.chosen if choice else ()
+    if not names and lead is None:
         return {"encoding": [latency.encode_only_sentence(encode, view)] if encode else []}
-    lead, *others = view.rankings
-    if lead.fastest is None:
-        return {}
-    name, bitrates = lead.fastest.encoding, view.bitrates_bps
-    return {
-        "time": [
-            latency.speed_sentence(lead, lead.fastest),
-            *filter(None, [latency.instant_share_sentence(lead.fastest)]),
-            *latency.original_sentences(lead, name, bitrates),
-            *latency.instant_sentences(lead, bitrates),
-            *(text for other in others if (text := latency.fastest_elsewhere(other, lead))),
-        ],
-        "encoding": latency.price_sentences(name, encode, bitrates, manifest),
-    }
-
-
-def _chosen_findings(view: RunView, choice: Choice, encode: BestCells) -> dict[str, list[str]]:
-    """The chosen encoding's speed and price first, then who is faster and why it was not taken."""
-    chosen, bitrates = choice.chosen, view.bitrates_bps
-    encoded = [name for name in chosen if name in encode]
+    if not names and lead is not None and lead.fastest is not None:
+        names = (lead.fastest.encoding,)
+    first = next((name for name in names if name in encode), None)
     prices = [
         text
-        for name in chosen
+        for name in names
         for text in latency.price_sentences(
-            name, encode, bitrates, view.manifest, with_quickest=[name] == encoded[:1]
+            name, encode, bitrates, view.manifest, with_quickest=name == first
         )
     ]
-    if not view.rankings:
+    if lead is None or not names:
         return {"encoding": prices}
-    lead = view.rankings[0]
-    entries = [entry for name in chosen if (entry := lead.find(name))]
+    entries = [entry for name in names if (entry := lead.find(name))]
+    others = view.rankings[1:] if not (choice and choice.chosen) else ()
     return {
         "time": [
             *(latency.speed_sentence(lead, entry) for entry in entries),
             *filter(None, map(latency.instant_share_sentence, entries)),
-            *latency.original_sentences(lead, chosen[0], bitrates),
+            *latency.original_sentences(lead, names[0], bitrates),
             *latency.instant_sentences(lead, bitrates),
+            *filter(None, (latency.fastest_elsewhere(other, lead) for other in others)),
         ],
         "encoding": prices,
-        "choosing": faster_sentences(lead, choice, view.observations),
+        "choosing": faster_sentences(lead, choice, view.observations) if choice else [],
     }
 
 
 def _headline(view: RunView, lead: Ranking | None, encode: BestCells, otherwise: str) -> str:
-    """The answer of a run without needs; `otherwise` where it timed neither scrubbing nor a single
-    encode."""
+    """Of a run without needs; `otherwise` where it timed neither scrubbing nor a single encode."""
     if lead is not None:
         players = {ranking.setting["player"] for ranking in view.rankings}
         is_named = len(players) > 1 and BEST not in players

@@ -34,8 +34,7 @@ UNFINISHED: Final = "Unfinished: it was stopped on its way (--resume goes on), o
 
 
 def cautions_in_words(view: RunView, lead: Ranking | None) -> tuple[str, ...]:
-    """Whole sentences, the gravest first; empty where there is nothing to warn of. Doubts of the
-    machine touch every figure, so only wrong pictures go before them."""
+    """Whole sentences, the gravest first: wrong pictures, then doubts of the machine."""
     manifest, summaries = view.manifest, view.summaries
     return (
         *_wrong_pictures(summaries),

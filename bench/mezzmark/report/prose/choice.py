@@ -84,14 +84,11 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
         return f"No intermediate is needed: the originals meet every need{doubt}."
     if choice.is_sure:
         return f"{f'{start}use' if start else 'Use'} {name}."
-    if (met := choice.find(leader).chance_measured or 0.0) < HALF:
+    if (met := choice.find(leader).chance_measured or 0.0) < 0.5:
         near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"
         return f"{f'{start}nothing' if start else 'Nothing'} {near}.{_more(choice)}"
     doubt = _doubt(choice, leader)
     return f"{start}{name} is ahead ({chance_text(best)}); {doubt}.{_more(choice)}"
-
-
-HALF: Final = 0.5
 
 
 def _doubt(choice: Choice, leader: str) -> str:
@@ -295,8 +292,7 @@ def _notes(choice: Choice) -> list[str]:
 
 
 def against_text(choice: Choice, entry: JudgedEncoding) -> str:
-    """Why an encoding is rejected or open: needs missed, else those open, or why it is not judged;
-    empty where only needs that nobody measured are open."""
+    """Why an encoding is rejected, open or not judged; empty where only the unmeasured is open."""
     if entry.status == "not judged":
         texts = [*map(lack_text, entry.lacks)]
         if entry.chance_beside is not None:
@@ -320,8 +316,7 @@ def basis_text(choice: Choice) -> str:
 
 
 def rounds_text(choice: Choice) -> str:
-    """`5 rounds`; `5 whole rounds` where more were begun and not finished by every encoding;
-    empty where all that is asked is the same in every round, as the size of a file."""
+    """`5 rounds`; `5 whole rounds` of more begun; empty where nothing asked varies by round."""
     if not choice.unit_count:
         return ""
     is_cut = choice.begun_count > choice.unit_count and choice.unit == "round"
@@ -364,8 +359,7 @@ def choice_sentences(choice: Choice) -> tuple[str, ...]:
 def faster_sentences(
     lead: Ranking, choice: Choice, observations: Sequence[Observation]
 ) -> list[str]:
-    """Those ahead of the chosen one in scrub latency, with the need that they miss, or put behind
-    by the wishes. Only whom the rounds show to be ahead is called faster."""
+    """Who is ahead of the chosen one in scrub latency, and why not taken; faster where proved."""
     names = [entry.encoding for entry in lead.entries]
     if lead.is_thin or not choice.chosen or choice.chosen[0] not in names:
         return []

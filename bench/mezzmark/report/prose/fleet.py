@@ -10,7 +10,7 @@ from mezzmark.decide.compare.fleet import BASELINE_RUNS, FleetCheck, HostCheck
 from mezzmark.decide.compare.verdicts import RegressionReport, Verdict
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
-from mezzmark.report.prose.figures import FigureText, first_few
+from mezzmark.report.prose.figures import BARS_TOLD, FigureText, first_few, verdict_text
 from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
 from mezzmark.report.prose.numbers import (
     bare_ratio,
@@ -19,7 +19,6 @@ from mezzmark.report.prose.numbers import (
     few_text,
     level_text,
     list_text,
-    sentence,
     shown_name,
     visible_text,
 )
@@ -30,7 +29,6 @@ from mezzmark.report.prose.regress import (
     summarise_regression,
     unjudged_lines,
 )
-from mezzmark.report.prose.run_figures import BARS_TOLD, verdict_text
 from mezzmark.report.prose.terms import task_label
 
 MOST_HOSTS: Final = 4
@@ -42,8 +40,6 @@ NO_HISTORY: Final = "no history yet"
 
 NAME_ROOM: Final = 24
 """Characters of a host's name in a table that has to fit on a terminal."""
-
-_DAY: Final = len("2026-03-01")
 
 
 def _listed(labels: Sequence[str]) -> str:
@@ -71,9 +67,7 @@ def fleet_headline(check: FleetCheck) -> str:
         if any(c.shows_new_wrong_pictures for c in report.cells)
     ]
     slower = {
-        "shows wrong pictures that it did not show before"
-        if len(wrong) == 1
-        else "show wrong pictures that they did not show before": wrong,
+        "gave wrong pictures, unlike before": wrong,
         f"got slower by more than {tolerance}": [
             host.label for host, report in judged if _is_slower(report)
         ],
@@ -92,16 +86,16 @@ def fleet_headline(check: FleetCheck) -> str:
         most = max(known) - 1
         is_proved = most <= check.tolerance_fraction
         limit = tolerance if is_proved else f"{math.ceil(1000 * most) / 10:.1f} %"
+        none = "no host" if parts else "No host"
         if any(labels for labels in [*slower.values()][1:]):
             parts.append(f"no other host by more than {limit}")
         elif is_proved:
-            parts.append(f"no host got slower by more than {limit}")
+            parts.append(f"{none} got slower by more than {limit}")
         else:
-            parts.append(f"no host surely got slower, and none by more than {limit}")
+            parts.append(f"{none} surely got slower, and none by more than {limit}")
     if unknown := [label for label, most in found if most is None]:
         parts.append(f"{_listed(unknown)} could not be judged")
-    is_named = any(slower.values()) or not known  # a name stays as it is written
-    return "; ".join(parts) if is_named else sentence("; ".join(parts))
+    return "; ".join(parts)
 
 
 def _is_slower(report: RegressionReport) -> bool:
@@ -165,7 +159,7 @@ def fleet_cautions(check: FleetCheck) -> list[str]:
         "Not finished, judged by the rounds there are": unfinished,
         "No history yet; this run begins it": new,
     }
-    days = sorted(grouped((host.last_utc[:_DAY], host.label) for host in check.absent).items())
+    days = sorted(grouped((host.last_utc[:10], host.label) for host in check.absent).items())
     return [
         *(f"{visible_text(fault)}." for fault in check.faults),
         *(f"{words}: {_listed(labels)}." for words, labels in texts.items() if labels),
@@ -175,16 +169,15 @@ def fleet_cautions(check: FleetCheck) -> list[str]:
 
 def host_remark(host: HostCheck) -> str:
     """How a host's cells came out, and what else is to be known of it, in a clause."""
-    texts = [] if host.is_finished else ["not finished"]
-    if host.report is None:
-        return "; ".join([*texts, f"{NO_HISTORY}: this run begins it"])
-    if host.report.has_moved and host.report.machine_ratio:
-        ratio = bare_ratio(host.report.machine_ratio)
-        texts.append(
-            f"the machine itself changed: its reference kernel takes {ratio} times as long"
-        )
-        return "; ".join(texts)
-    return "; ".join([*texts, summarise_regression(host.report).rstrip(".")])
+    report = host.report
+    if report is None:
+        text = f"{NO_HISTORY}: this run begins it"
+    elif report.has_moved and report.machine_ratio:
+        ratio = bare_ratio(report.machine_ratio)
+        text = f"the machine itself changed: its reference kernel takes {ratio} times as long"
+    else:
+        text = summarise_regression(report).rstrip(".")
+    return text if host.is_finished else f"not finished; {text}"
 
 
 RESTLESS: Final = (
@@ -194,16 +187,14 @@ RESTLESS: Final = (
 
 
 def power_lines(check: FleetCheck) -> list[str]:
-    """What could have been found: the smallest slowing detectable, of a usual host and the worst
-    one."""
-    worst = [
+    """The smallest slowing that could have been found, on a usual host and on the worst one."""
+    ranked = sorted(
         (max(found), host.label)
         for host, report in judged_hosts(check)
         if (found := [c.detectable_fraction for c in report.cells if c.detectable_fraction])
-    ]
-    if not worst:
+    )
+    if not ranked:
         return []
-    ranked = sorted(worst)
     usual, (most, label) = ranked[len(ranked) // 2][0], ranked[-1]
     texts = [f"{100 * share:.1f} %" for share in (usual, most)]
     where = "every host" if texts[0] == texts[1] else "half of the hosts"
@@ -229,8 +220,7 @@ def change_lines(check: FleetCheck) -> list[str]:
 
 
 def disturbance_texts(host: HostCheck) -> tuple[str, str, str]:
-    """Of a host that was disturbed: the machine in this run, disturbed trials, and the verdicts
-    that would change without them; empty where there is nothing to tell."""
+    """Of a host: its machine, disturbed trials, and verdicts that would change without them."""
     report = host.report
     if report is None:
         return "", "", ""
@@ -276,8 +266,8 @@ def fleet_rules(check: FleetCheck) -> list[str]:
     ]
     return [
         f"Each host is judged against its own latest runs, at most {BASELINE_RUNS}, that share "
-        "most cells with this one; hosts are not compared with each other. Runs before and after a "
-        "change of system, driver or library are compared: that is what is asked.",
+        "most cells with this one, whatever changed of system, driver or library; hosts are not "
+        "compared with each other.",
         f"The interval that is shown decides. It is of the undisturbed level, the mean of the "
         f"lowest third of rounds. Those of all {_family(check)} hold together at "
         f"{level_text(level)} (Bonferroni: each at {100 * (1 - error / max(1, check.family)):.4g} "

@@ -11,7 +11,6 @@ from mezzmark.report.prose.numbers import (
     count_text,
     few_text,
     level_text,
-    list_text,
     number_text,
     sentence,
     shown_name,
@@ -23,16 +22,13 @@ from mezzmark.report.prose.terms import task_label
 FEW_RUNS = 5
 """With fewer runs a change is hardly ever found."""
 
-DATE_LENGTH = len("2026-03-01")
-MINUTE_LENGTH = len("2026-03-01T10:00")
-
 
 def date_texts(runs: tuple[HistoryRun, ...]) -> list[str]:
     """A date for each run; with hour and minute where two runs share a day."""
-    days = [run.started_utc[:DATE_LENGTH] for run in runs]
+    days = [run.started_utc[:10] for run in runs]
     if len(set(days)) == len(days):
         return days
-    return [run.started_utc[:MINUTE_LENGTH].replace("T", " ") for run in runs]
+    return [run.started_utc[:16].replace("T", " ") for run in runs]
 
 
 def percent_text(ratio: Estimate) -> str:
@@ -90,14 +86,10 @@ def step_sentences(history: History) -> list[str]:
         for line in history.tasks
         for step in line.steps
     ]
-    quiet = [series_name(line) for line in history.tasks if not line.steps]
-    if quiet:
-        texts.append(f"No change of level in: {list_text(quiet, limit=6)}.")
     count = sum(len(line.steps) for line in history.cells)
     cells = count_text(len(history.cells), "cell")
     changes = count_text(count, "change") if count else "No change"
-    texts.append(f"{changes} of level in {cells}, each taken by itself.")
-    return texts
+    return [*texts, f"{changes} of level in {cells}, each taken by itself."]
 
 
 def change_text(step: Step) -> str:
@@ -122,16 +114,11 @@ def _kernel_text(line: HistorySeries, step: Step, history: History) -> str:
 def history_cautions(history: History) -> list[str]:
     """What to know before relying on a history."""
     compared = _compared_count(history)
-    count = len({cell for refusal in history.refusals for cell in refusal.cells})
     few = (
         f"{count_text(compared, 'run')} are too few to find any but a huge change: “no change” "
         "here says little. Eight runs usually find one of 10 %."
     )
-    refused = (
-        f"{count_text(count, 'cell')} {'is' if count == 1 else 'are'} left out of some runs, which "
-        "did not measure the same; the table says why."
-    )
-    return [*([few] if 0 < compared < FEW_RUNS else []), *([refused] if count else [])]
+    return [few] if 0 < compared < FEW_RUNS else []
 
 
 def refusal_text(refusal: Refusal) -> str:
@@ -167,14 +154,11 @@ def history_text(history: History) -> FigureText:
     ]
     return FigureText(
         title=f"{shown_name(history.host_label)} over {runs_text(history)}",
-        subtitle="Time against the first run, by task. Bars: "
-        f"{level_text(CONFIDENCE_LEVEL)} intervals of a run over its rounds. Thin lines: "
-        "single cells. Dashed: a change of level "
+        subtitle=f"Time against the first run, by task. Bars: {level_text(CONFIDENCE_LEVEL)} "
+        "intervals of a run over its rounds. Thin lines: single cells. Dashed: a change of level "
         f"({level_text(1 - CONFIDENCE_LEVEL)} chance of any false one).",
         caption="Runs stand at even steps, whatever time lies between them. Above 1 a run took "
-        "longer than the first. The blue line is the geometric mean over the task's common "
-        "cells; thin grey lines are single cells. A dashed line is a change of level, with its "
-        "size.",
+        "longer than the first. The blue line is the geometric mean over the task's common cells.",
         alt=f"Time against the first run: {'; '.join(last)}.",
     )
 

@@ -36,8 +36,7 @@ SOFTWARE_FACTS: Final = ("mezzmark", "av", "libavcodec")
 
 
 def hardware_headline(found: HardwareComparison) -> str:
-    """The answer in one sentence: each host at its best, or else the first task that every reader
-    asks about; for a single host both."""
+    """Each host at its best, or else in its first task; for a single host both."""
     if not found.is_anything_comparable:
         return (
             "These runs cannot be compared: no cell of one measured the same as a cell of another"
@@ -84,8 +83,7 @@ def _task_clause(ratio: TaskRatio, comparison: HostComparison, found: HardwareCo
 
 
 def _best_clause(found: HardwareComparison, label: str) -> str:
-    """What a host does at its own best setting against the reference at its own; empty where
-    neither has several settings for it."""
+    """A host against the reference, each at its best setting; empty where neither has several."""
     rows = [row for row in found.best if row.label == label and row.speedup_ratio is not None]
     ratios = [row.speedup_ratio for row in rows if row.speedup_ratio is not None]
     if not ratios or len({row.cell.setting.split for row in found.best}) < 2:
@@ -166,12 +164,7 @@ def unused_price_sentence(found: HardwareComparison) -> str:
 
 def host_cautions(found: HardwareComparison) -> list[str]:
     """What to know before relying on the comparison, each thing once."""
-    refused = sum(comparison.refused_count for comparison in found.others)
-    texts = []
-    if refused:
-        verb = "is" if refused == 1 else "are"
-        texts.append(f"{count_text(refused, 'cell')} {verb} not compared; the table says why.")
-    texts += filter(None, [unused_price_sentence(found)])
+    texts = [*filter(None, [unused_price_sentence(found)])]
     for comparison in found.others:
         names = [shown_name(run.label) for run in (found.reference, comparison.other)]
         changed = {change.name for change in comparison.differences}
@@ -184,8 +177,7 @@ def host_cautions(found: HardwareComparison) -> list[str]:
         if comparison.is_void:
             texts.append(
                 "The reference kernel changed, or a self-comparison is significant: no difference "
-                "between "
-                f"{names[0]} and {names[1]} is claimed."
+                f"between {names[0]} and {names[1]} is claimed."
             )
         for name, state in zip(names, comparison.states, strict=True):
             texts += machine_warnings(state, name)
@@ -218,8 +210,7 @@ def rule_sentences(found: HardwareComparison) -> list[str]:
         if c.cells
     )
     texts = [
-        f"Every host is compared with {shown_name(found.reference.label)}, that of the run named "
-        "first. Above 1 the host is faster.",
+        "Every host is compared with that of the run named first. Above 1 the host is faster.",
         "A ratio is over rounds, on logarithms: paired where both hosts replayed the same moves in "
         "the round of the same number, Welch's otherwise. The mean over cells is geometric and is "
         "valid for these cells only.",
@@ -299,11 +290,10 @@ def comparison_text(
         title=f"{sentence(task_label(task.task))}: {other} against {reference}",
         subtitle=f"{count_text(len(ratios), 'common cell')}, {equal}{rounds} a cell. Bars: "
         f"{level_text(CONFIDENCE_LEVEL)} intervals over rounds, each for its own cell.",
-        caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean "
-        "over all common cells, below it each cell by encoding; every cell is compared at the "
-        "setting named, not at each host's best. Filled marks are differences that are certain "
-        "over all cells shown; open ones are not, or are too small to matter. Orange: the "
-        "original.",
+        caption=f"Right of the line at 1 {other} is faster. The top row is the geometric mean over "
+        "all common cells, below it each cell by encoding; every cell is compared at the setting "
+        "named, not at each host's best. Filled marks are differences that are certain over all "
+        "cells shown; open ones are not, or are too small to matter. Orange: the original.",
         alt=f"Mean over cells {bare_ratio(task.speedup_ratio)} times as fast. {first_few(cells)}.",
     )
 
@@ -321,19 +311,15 @@ def range_text(estimates: Sequence[Estimate]) -> str:
     return bare_ratio(estimates[0]) if len(estimates) == 1 else _range_text(estimates)
 
 
-def hosts_basis(found: HardwareComparison, run_count: int) -> str:
+def hosts_basis(found: HardwareComparison) -> str:
     """One line under the headline: against what, how much."""
     labels = [run.label for run in found.runs]
     cells = sum(len(comparison.cells) for comparison in found.others)
-    parts = [
-        f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
-        f"reference; beside it {list_text(labels[1:], limit=6)}",
-        count_text(cells, "compared cell"),
-        IN_BRACKETS,
-    ]
-    if left := run_count - len(labels):
-        parts.append(
-            f"{count_text(left, 'earlier run')} of a host shown here {'is' if left == 1 else 'are'}"
-            " below, with its own latest run"
+    return " · ".join(
+        (
+            f"{shown_name(found.reference.label)} ({found.reference.started_utc[:10]}) is the "
+            f"reference; beside it {list_text(labels[1:], limit=6)}",
+            count_text(cells, "compared cell"),
+            IN_BRACKETS,
         )
-    return " · ".join(parts)
+    )

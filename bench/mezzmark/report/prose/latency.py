@@ -42,16 +42,14 @@ def speed_sentence(lead: Ranking, entry: Ranked) -> str:
 
 
 def instant_share_sentence(entry: Ranked) -> str:
-    """What share of an encoding's moves feels immediate over all clips, and the clip where fewest
-    do; empty of one clip."""
+    """The share of moves that feels immediate, and the clip with the lowest; empty of one clip."""
     share = entry.instant_share
     if share is None or not share.by_clip:
         return ""
     worst = share.by_clip[0]
     return (
         f"Over all clips {share_text(share)} of the moves of {shown_name(entry.encoding)} took at "
-        f"most {INSTANT_MS:.0f} ms; fewest did with {shown_name(worst.clip)}: "
-        f"{share_text(worst)}."
+        f"most {INSTANT_MS:.0f} ms; fewest did with {shown_name(worst.clip)}: {share_text(worst)}."
     )
 
 
@@ -103,8 +101,7 @@ def _seldom_waits(entry: Ranked) -> bool:
 
 
 def original_sentences(lead: Ranking, name: str, bitrates_bps: dict[str, float]) -> list[str]:
-    """That the camera's own files already feel immediate, where that is sure of jumps, slow ones
-    included, and what the encoding `name` would take more in place of them."""
+    """That the originals surely answer jumps at once, and what `name` would cost more."""
     original = lead.find(ORIGINAL)
     if (
         name == ORIGINAL
@@ -153,8 +150,7 @@ def _players_text(groups: Mapping[str, Iterable[str]]) -> str:
 
 
 def waiting_sentences(rankings: Sequence[Ranking]) -> list[str]:
-    """Of each setting in which it was looked at: how much of a move waits for storage, of the first
-    encoding and of the original."""
+    """How much of a move waits for storage, by setting: of the first encoding and the original."""
     texts = []
     for ranking in rankings:
         entries = {e.encoding: e for e in ranking.entries if "wait_p50_ms" in e.estimates}
@@ -219,8 +215,7 @@ def price_sentences(
     *,
     with_quickest: bool = True,
 ) -> list[str]:
-    """What `name` costs in space and encode time, and which one encodes fastest unless
-    `with_quickest` is False, since it was said."""
+    """Space and encode time of `name`, and who encodes fastest unless that was said."""
     texts = []
     if name in encode:
         text = f"Encoding to {shown_name(name)} runs at {_speed_text(encode[name], manifest)}"
@@ -248,8 +243,7 @@ def _speed_text(found: tuple[Cell, Estimate], manifest: Manifest) -> str:
 
 
 def encode_time_text(speed: Estimate, manifest: Manifest) -> str:
-    """`9 h`, the time that an hour of footage takes, from the frames a second over all clips; empty
-    where a clip's rate is not known."""
+    """`9 h`, for an hour of footage over all clips; empty where a clip's rate is not known."""
     found = hours_per_hour(speed, manifest)
     if found is None:
         return ""

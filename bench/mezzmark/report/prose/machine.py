@@ -38,10 +38,7 @@ _FACTS: Final[dict[str, tuple[str, _Words]]] = {
     "threads_per_core": ("threads per core", str),
     "numa_node_count": ("NUMA nodes", str),
     "memory_bytes": ("memory", lambda size: f"{number_text(size / 2**30)} GiB"),
-    "memory_bandwidth_bytes_per_s": (
-        "memory bandwidth",
-        lambda bps: f"{number_text(bps / 1e9)} GB/s",
-    ),
+    "memory_bandwidth_bytes_per_s": ("memory bandwidth", lambda r: f"{number_text(r / 1e9)} GB/s"),
     "frequency_max_mhz": ("highest clock", _MHZ),
     "frequency_during_mhz": ("clock during trials (median)", _MHZ),
     "governor": ("clock governor", visible_text),
@@ -120,8 +117,7 @@ def machine_predicate(state: MachineState) -> str:
 
 
 def machine_warnings(state: MachineState, host: str = "") -> list[str]:
-    """What of a machine's state a reader must know before relying on its figures; `host` names it
-    where there are several."""
+    """What to know of a machine before relying on its figures; `host` names one of several."""
     texts = []
     if state.is_steady is False:
         texts.append(f"{host or 'The machine'} {machine_predicate(state)}.")

@@ -102,8 +102,7 @@ _SINGLE_QUOTES: Final = re.compile("(['‘’‚‛])")  # PowerShell ends a tex
 
 
 def powershell_quoted(word: str) -> str:
-    """The word between PowerShell's single quotes, for which typographic ones count too; each of
-    them inside is doubled."""
+    """The word in PowerShell's single quotes, each such quote inside, typographic too, doubled."""
     doubled = _SINGLE_QUOTES.sub(r"\1\1", word)
     return f"'{doubled}'"
 
@@ -114,8 +113,7 @@ def _posix_quoted(path: str) -> str:
 
 
 def scripts_of(making: Making, source: str = "", target: str = "") -> dict[str, str]:
-    """Title → text: the script that makes the files of `source` (a file or a folder) in the folder
-    `target`, and the line that checks them, for POSIX shells and for PowerShell."""
+    """Title → script for files of `source` (a file or folder) in folder `target`, and its check."""
     source, target = source or "card", target or "made"
     posix = {"source": _posix_quoted(source), "target": _posix_quoted(target)}
     power = {"source": powershell_quoted(source), "target": powershell_quoted(target)}

@@ -1,5 +1,4 @@
-"""How the figures of a run came about: on what, how often, by which rules; how steady it was, and
-what more of what would narrow it; and what was published of runs."""
+"""How a run's figures came about, how steady it was, what would narrow them; runs published."""
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -55,34 +54,22 @@ def run_basis(view: RunView) -> str:
     )
 
 
-_CLOCKS: Final[tuple[tuple[set[str], str], ...]] = (
-    (
-        {"scrub"},
-        "Scrub: the clock starts when a frame is asked for and stops when that frame is a picture "
-        "in the viewer's size and RGB, in memory. It is the sum of locate (seek), decode and "
-        "present (scale, colour). Times are raw integer nanoseconds of a monotonic clock; the "
-        "harness's own cost is stored beside them and never subtracted.",
-    ),
-    (
-        {"scrub"},
-        "Every move is proved after its clock has stopped: its picture must be the same picture as "
-        "in a sequential decode of this file, its view the same as a second conversion of that "
-        "picture. Damage that decoders hide alike each time is not found so; a clip with signs of "
-        "damage is called suspect.",
-    ),
-    (
-        {"drag", "play", "streams", "editors"},
-        "Drag, play, streams, editors: nobody waits for a picture. What the screen showed is "
-        "rebuilt from when pictures were in memory, in the viewer's size and RGB; nothing is "
-        "checked meanwhile. Afterwards every 32nd line of each picture shown, and a few of them in "
-        "full, are held against a sequential decode of this file.",
-    ),
-    (
-        {"encode", "grid"},
-        "Encode: frames come from memory; the clock runs from the first frame handed over to the "
-        "file being finished. Speed is that of a typical round: the median of frames / seconds.",
-    ),
-)
+_CLOCKS: Final = {
+    ("scrub",): "Scrub: the clock starts when a frame is asked for and stops when that frame is a "
+    "picture in the viewer's size and RGB, in memory. It is the sum of locate (seek), decode and "
+    "present (scale, colour). Times are raw integer nanoseconds of a monotonic clock; the "
+    "harness's own cost is stored beside them and never subtracted. Every move is proved after its "
+    "clock has stopped: its picture must be the same picture as in a sequential decode of this "
+    "file, its view the same as a second conversion of that picture. Damage that decoders hide "
+    "alike each time is not found so; a clip with signs of damage is called suspect.",
+    ("drag", "play", "streams", "editors"): "Drag, play, streams, editors: nobody waits for a "
+    "picture. What the screen showed is rebuilt from when pictures were in memory, in the viewer's "
+    "size and RGB; nothing is checked meanwhile. Afterwards every 32nd line of each picture shown, "
+    "and a few of them in full, are held against a sequential decode of this file.",
+    ("encode", "grid"): "Encode: frames come from memory; the clock runs from the first frame "
+    "handed over to the file being finished. Speed is that of a typical round: the median of "
+    "frames / seconds.",
+}
 """How a clock runs, and what is proved, of the tasks that were measured."""
 
 
@@ -95,7 +82,7 @@ def method_sentences(view: RunView) -> list[str]:
     torn = view.torn_line_count
     tasks = {trial.cell.task for trial in view.trials}
     return [
-        *(text for names, text in _CLOCKS if tasks & names),
+        *(text for names, text in _CLOCKS.items() if tasks.intersection(names)),
         f"{count_text(view.round_count, 'round')} of {scenario.rounds} allowed. In a round every "
         "cell runs once, in a new random order and a fresh process, and all encodings of a clip "
         f"replay the same playhead moves. Stopped because: {visible_text(stop)}.",
@@ -228,9 +215,8 @@ def precision_plan_text(plan: PrecisionPlan, manifest: Manifest) -> str:
         return f"{start}; {rounds} ({limit}) give no intervals: {MINIMUM_ROUNDS} are needed."
     whole = duration_text(plan.round_count * plan.round_duration_s)
     return (
-        f"{start}. {rounds} ({limit}; about {whole}) would bring most cells "
-        f"within {width_text(plan.typical_fraction)} and the widest, "
-        f"{_cell_text(plan.widest, manifest)}, "
+        f"{start}. {rounds} ({limit}; about {whole}) would bring most cells within "
+        f"{width_text(plan.typical_fraction)} and the widest, {_cell_text(plan.widest, manifest)}, "
         f"within {width_text(plan.widest_fraction)}; asked for is {width_text(plan.goal_fraction)}."
     )
 
@@ -256,16 +242,12 @@ HARDLY: Final = 0.2
 def _source_text(found: ScrubSpread) -> str:
     """Where the spread comes from and what more of helps."""
     share = f"{100 * found.between_fraction:.0f} %"
+    advice = "more moves in a round help about as much as more rounds"
     if found.between_fraction >= MOSTLY:
-        source = f"most of the spread ({share}) is between process starts"
         advice = "more rounds help, more moves in a round do not"
     elif found.between_fraction > HARDLY:
-        source = f"{share} of the spread is between process starts"
         advice = "more rounds help most, more moves in a round a little"
-    else:
-        source = f"little of the spread ({share}) is between process starts"
-        advice = "more moves in a round help about as much as more rounds"
-    return f"Over all scrub cells {source}: {advice}."
+    return f"Over all scrub cells {share} of the spread is between process starts: {advice}."
 
 
 def _plan_text(found: ScrubSpread) -> str:
@@ -295,6 +277,5 @@ def _divided_work(view: RunView) -> Iterator[str]:
 def published_text(made: int, total: int, stale: Sequence[str], faults: Sequence[str]) -> str:
     """Runs made anew, runs in all, hosts whose histories lack runs of theirs, what was no run."""
     done = f"{count_text(total, 'run')} published, of which {made} made anew."
-    if stale:
-        done += f" Histories left as they were, for not all runs were named: {list_text(stale)}."
+    done += f" Histories left, for not all runs were named: {list_text(stale)}." if stale else ""
     return "\n".join([done, *(f"Left out: {visible_text(fault)}." for fault in faults)])

@@ -18,8 +18,7 @@ NAME_LIMIT: Final = 48
 """Characters of a name shown in running text and figures; tables hold the whole name."""
 
 _BIDI_CONTROLS: Final = {0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)}
-_NO_XML: Final = {0xFFFE, 0xFFFF}
-_HIDDEN_CATEGORIES: Final = ("Cc", "Cs", "Co")
+_HIDDEN: Final = {*_BIDI_CONTROLS, 0xFFFE, 0xFFFF}  # no XML holds the last two
 _MARKS: Final = {"\n": "⏎", "\r": "⏎", "\u2028": "⏎", "\u2029": "⏎", "\t": "⇥"}
 _FIRST_STRONG_ISOLATE, _POP_ISOLATE = "\u2068", "\u2069"
 
@@ -141,22 +140,17 @@ def sentence(text: str) -> str:
 
 def visible_text(text: str) -> str:
     """`text` with control characters and direction marks written out, so that they do nothing."""
-    return "".join(_visible(character) for character in text)
-
-
-def _visible(character: str) -> str:
-    code = ord(character)
-    is_hidden = (
-        code in _BIDI_CONTROLS
-        or code in _NO_XML
-        or unicodedata.category(character) in _HIDDEN_CATEGORIES
+    return "".join(
+        _MARKS.get(one) or (f"‹U+{ord(one):04X}›" if _is_hidden(one) else one) for one in text
     )
-    return _MARKS.get(character) or (f"‹U+{code:04X}›" if is_hidden else character)
+
+
+def _is_hidden(one: str) -> bool:
+    return ord(one) in _HIDDEN or unicodedata.category(one) in ("Cc", "Cs", "Co")
 
 
 def shown_name(name: str, *, limit: int = NAME_LIMIT) -> str:
-    """A user's name for running text: harmless, at most `limit` characters, middle left out;
-    isolated where right-to-left letters would reorder what follows."""
+    """A user's name made harmless, of at most `limit` characters, isolated if right-to-left."""
     text = visible_text(name)
     if len(text) > limit:
         tail = limit // 3

@@ -303,10 +303,9 @@ def chart_text(name: str, diagnosis: Diagnosis) -> FigureText:
 def chart_words(name: str, measurement: ChartMeasurement, diagnosis: Diagnosis) -> str:
     """What became of the chart, as ΔE2000 over its patches."""
     return (
-        f"{shown_name(name)}, test chart: {diagnosis_words(diagnosis)}; "
-        f"{_unit(diagnosis.is_hdr)} {diagnosis.delta_e:.1f} at the 90th percentile, largest "
-        f"{diagnosis.worst_delta_e:.1f} ({diagnosis.worst_patch}); "
-        f"{len(measurement.patches)} patches; {JUDGED_ONCE}"
+        f"{shown_name(name)}, test chart: {diagnosis_words(diagnosis)}; {_unit(diagnosis.is_hdr)} "
+        f"{diagnosis.delta_e:.1f} at the 90th percentile, largest {diagnosis.worst_delta_e:.1f} "
+        f"({diagnosis.worst_patch}); {len(measurement.patches)} patches; {JUDGED_ONCE}"
     )
 
 

@@ -3,7 +3,7 @@ for every reason, design and finding of it has its words here, once."""
 
 import shlex
 from collections.abc import Iterator, Sequence
-from typing import Final
+from typing import Final, Literal
 
 from mezzmark.decide.compare.evidence import RUN_SPREAD, TRIAL_SPREAD, findable_fraction
 from mezzmark.decide.compare.fleet import FleetCheck
@@ -42,43 +42,30 @@ from mezzmark.report.prose.terms import player_words, task_label
 MOST_UNITS: Final = 200
 """Rounds or runs that somebody might still measure."""
 
-_ASSUMPTIONS: Final[dict[Design, str]] = {
-    "interleaved": (
-        "Both sides were measured in turn, round by round, never at once: whatever the machine did "
-        "affected both. Nothing further is assumed."
-    ),
-    "separate": (
-        "The sides were measured at different times. The reference kernel tells whether the "
-        "machine changed; how much runs differ by themselves is added to the errors. What "
-        "changed between the runs and affects the work alone (storage, memory used by others) "
-        "counts as a change of the work: measure in turn, or several runs a side, to rule it out."
-    ),
-    "at the same time": (
-        "The runs were at work on one machine at the same time and disturbed each other, so no "
-        "verdict is given; ratios are those of runs at different times. Measure again, one run "
-        "after the other. If these were two machines of one kind, give each its own label "
-        "(MEZZMARK_HOST_LABEL)."
-    ),
-    "several runs": (
-        "The run is the unit: the spread within a side includes days and reboots, and is drawn "
-        "towards that of the task's other cells (Smyth 2004). The runs of a side are assumed to be "
-        "a fair sample of such days."
-    ),
-    "two machines": (
-        "The sides are different machines: a verdict says which machine is slower as it was found, "
-        "not that one became slower."
-    ),
+_ASSUMPTIONS: Final[dict[Design | Literal["no kernel"], str]] = {
+    "interleaved": "Both sides were measured in turn, round by round, never at once: whatever the "
+    "machine did affected both. Nothing further is assumed.",
+    "separate": "The sides were measured at different times. The reference kernel tells whether "
+    "the machine changed; how much runs differ by themselves is added to the errors. What changed "
+    "between the runs and affects the work alone (storage, memory used by others) counts as a "
+    "change of the work: measure in turn, or several runs a side, to rule it out.",
+    "at the same time": "The runs were at work on one machine at the same time and disturbed each "
+    "other, so no verdict is given; ratios are those of runs at different times. Measure again, "
+    "one run after the other. If these were two machines of one kind, give each its own label "
+    "(MEZZMARK_HOST_LABEL).",
+    "several runs": "The run is the unit: the spread within a side includes days and reboots, and "
+    "is drawn towards that of the task's other cells (Smyth 2004). The runs of a side are assumed "
+    "to be a fair sample of such days.",
+    "two machines": "The sides are different machines: a verdict says which machine is slower as "
+    "it was found, not that one became slower.",
+    "no kernel": "The sides were measured at different times and lack reference kernels to "
+    "compare: any change of the machine between them counts as a change of the work.",
 }
-
-_NO_KERNEL: Final = (
-    "The sides were measured at different times and lack reference kernels to compare: any change "
-    "of the machine between them counts as a change of the work."
-)
 
 
 def assumption_text(design: Design, *, has_kernel: bool) -> str:
     """What must be believed beyond the data for the verdicts to hold."""
-    return _NO_KERNEL if design == "separate" and not has_kernel else _ASSUMPTIONS[design]
+    return _ASSUMPTIONS["no kernel" if design == "separate" and not has_kernel else design]
 
 
 _REASONS: Final[dict[ReasonKind, str]] = {
@@ -101,8 +88,7 @@ _REASONS: Final[dict[ReasonKind, str]] = {
 
 
 def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
-    """Why these cells are not compared; what is missing somewhere is missing `in` a run or `on` a
-    host."""
+    """Why these cells are not compared; a thing lacks `in` a run or `on` a host."""
     return "; ".join(
         _REASONS[reason.kind].format(
             needed=reason.needed,
@@ -191,8 +177,7 @@ def _unjudged_groups(report: RegressionReport) -> tuple[Refusal, ...]:
 
 
 def unjudged_lines(report: RegressionReport) -> list[str]:
-    """`47 cells not comparable: the runs measured different clips (harbour; C0001.MP4)`; the cells
-    themselves are named where they are few. Empty where the summary tells the one reason of all."""
+    """`47 cells not comparable: …`, the few named; empty where the summary tells the one reason."""
     groups = _unjudged_groups(report)
     if _is_of_one_reason(report, groups):
         return []
@@ -221,8 +206,7 @@ _SUMMARY_ORDER: Final[tuple[Verdict, ...]] = (
 
 
 def summarise_regression(report: RegressionReport) -> str:
-    """The whole comparison in a sentence: how many cells came out how, or the one reason why none
-    could be judged."""
+    """How many cells came out how, or the one reason why none could be judged."""
     if not report.cells:
         return "The runs hold no finished trial to compare."
     groups = _unjudged_groups(report)
@@ -394,10 +378,6 @@ _LOADS: Final = (
 
 def _sensitivity(report: RegressionReport) -> str:
     if report.changed_without_flagged is None:
-        if report.has_moved:
-            return "The system reports no disturbed trial, yet the reference kernel changed."
-        if any(run.state.is_steady is False for run in report.unsteady_runs):
-            return "The system reports no disturbed trial, yet the reference kernel was not steady."
         return "No trial was disturbed, as far as the system reports."
     causes = "; ".join(cause_text(cause) for cause in report.flag_causes)
     counted = count_text(report.flagged_trial_count, "disturbed trial")

@@ -3,10 +3,14 @@ every figure, note and situation of it has its words here, once."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from statistics import median
 from typing import Final
 
+from mezzmark.decide.size.over_hosts import FleetMakespan
 from mezzmark.decide.size.queue import MOST_MACHINES
 from mezzmark.decide.size.result import (
+    CLIP_RATIO,
+    SIZED,
     Answer,
     CorePrediction,
     EncodingSizing,
@@ -14,23 +18,28 @@ from mezzmark.decide.size.result import (
     SizingResult,
     machines_needed,
 )
-from mezzmark.decide.size.sizing import footage_gb, payload_mb_per_s, planned_link_mb_per_s
+from mezzmark.decide.size.sizing import (
+    carried_by,
+    footage_gb,
+    payload_mb_per_s,
+    planned_link_mb_per_s,
+)
 from mezzmark.decide.throughput.grid import RateSource
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import grouped
 from mezzmark.model.shop import Camera, Shop, list_assumptions
 from mezzmark.report.prose.numbers import (
     count_text,
+    estimate_text,
     list_text,
     number_text,
     shown_name,
     slow_texts,
     visible_text,
+    withheld_text,
 )
 from mezzmark.report.prose.terms import split_words
 from mezzmark.statistics.scaling import LOUD_RANGE_RATIO
-
-CANNOT_SAY: Final = "these runs cannot say"
 
 ANSWER_ORDER: Final[dict[Answer, int]] = {"yes": 0, "cannot tell": 1, "no": 2, "not measured": 3}
 
@@ -61,10 +70,8 @@ FIGURE_MEANINGS: Final = {
 NOTES: Final[dict[SizingNote, str]] = {
     "no_ingest": "nothing to ingest: editors work on the originals",
     "rate_not_measured": "ingest speed was not measured: add an [ingest] or a [grid] table",
-    "rate_of_encoding_alone": (
-        "ingest speed is that of encoding alone, an upper bound from which only a no follows: add "
-        "an [ingest] table, or scrub the originals"
-    ),
+    "rate_of_encoding_alone": "ingest speed is that of encoding alone, an upper bound from which "
+    "only a no follows: add an [ingest] table, or scrub the originals",
     "rate_predicted": (
         "ingest speed is predicted from decoding the originals and encoding, each measured"
     ),
@@ -79,9 +86,19 @@ NOTES: Final[dict[SizingNote, str]] = {
 }
 
 
+_SIZE_UNITS: Final = ((1e-3, "PB", "10¹⁵"), (1.0, "TB", "10¹²"), (1e3, "GB", "10⁹"))
+"""Factor from TB, unit, and its bytes."""
+
+_LIMITERS: Final = {"link": "link", "array": "storage array", "storage": "storage as measured"}
+
+_ANSWERING: Final = ("late_cards", "storage_tb", "wait_balance_min_per_day")
+"""Figures that the table and its answers rest on."""
+
+_HELD: Final = f"; taken within a factor of {CLIP_RATIO:g}"
+
+
 def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
-    """The headline first, then what a reader asks next: why not the others, what would help, and
-    what pays off. Every sentence follows from answers, never from a point alone."""
+    """The headline, then why not the others, what would help, what pays off: all from answers."""
     asked = [found for found in result.encodings if found.encoding != ORIGINAL]
     judged = [found for found in asked if found.meets_deadline != "not measured"]
     unjudged = _having(asked, "meets_deadline", "not measured")
@@ -109,12 +126,11 @@ def _named(result: SizingResult) -> list[str]:
     alone, here = result.named_alone, result.named_here
     if here is None:
         return []
-    advice = "Nothing meets the needs and what this shop asks for."
+    advice, name = "Nothing meets the needs and what this shop asks for.", shown_name(here)
     if here:
-        start = (
-            f"Use {shown_name(here)}" if result.is_recommended else f"{shown_name(here)} is ahead"
-        )
-        more = "" if result.is_recommended else "; `mezzmark choose` says what is open"
+        start, more = f"{name} is ahead", "; `mezzmark choose` says what is open"
+        if result.is_recommended:
+            start, more = f"Use {name}", ""
         advice = f"{start} by needs, wishes and what this shop asks for{more}."
     found = next((one for one in result.encodings if one.encoding == alone), None)
     if found is None or alone == here:
@@ -196,17 +212,17 @@ def wanted_text(shop: Shop) -> str:
 
 
 def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
-    """Ingest, deadline, link, array and what is kept at once; and what would help where none
-    does. The original is among those asked where it is the one that is named."""
-    shop, unsure = result.shop, _having(asked, "serves", "cannot tell")
+    """Who serves the shop in all it asks for, and in what the others fall short."""
+    shop = result.shop
     wanted = f"{wanted_text(shop)}, {count_text(shop.editors, 'editor')} carried by link and array"
     if shop.most_storage_tb is not None or shop.most_cost_per_year is not None:
         wanted += ", storage within its limits"
     found = _having(asked, "serves", "yes")
     others = [one for one in in_table_order(asked) if one not in found]
     others.sort(key=lambda one: (one.serves == "no", len(_lacking(one))))
-    how = {"no": "short of it"}
-    short_of = grouped(((how.get(f.serves, "open"), *_lacking(f)), f.encoding) for f in others)
+    short_of = grouped(
+        (("short of it" if f.serves == "no" else "open", *_lacking(f)), f.encoding) for f in others
+    )
     rest = "; ".join(
         f"{list_text(who, limit=6)}, {verb} in {list_text(what)}"
         for (verb, *what), who in short_of.items()
@@ -214,7 +230,7 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
     if found:
         start = f"Serves your shop in all it asks for ({wanted}): {_names(found)}."
         return f"{start} Others: {rest}." if rest else start
-    surely = "surely " if unsure else ""
+    surely = "surely " if _having(asked, "serves", "cannot tell") else ""
     who_none = "Nothing" if any(one.encoding == ORIGINAL for one in asked) else "No intermediate"
     return f"{who_none} {surely}serves your shop in all it asks for ({wanted}): {rest}."
 
@@ -225,17 +241,12 @@ def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
     hopeless = [found for found in judged if needed.get(found.encoding) == math.inf]
     long_cards = [found for found in hopeless if found.has_long_cards]
     others = [found for found in hopeless if not found.has_long_cards]
-    sentences = machines_sentences(needed)
-    if long_cards:
-        sentences.append(
-            f"No number of such machines is surely enough for {_names(long_cards)}, since one card "
-            f"alone may take longer than {shop.turnaround_hours:g} h."
-        )
-    if others:
-        sentences.append(
-            f"Not even {MOST_MACHINES:,} such machines are surely enough for {_names(others)}."
-        )
-    return sentences
+    texts = {
+        f"No number of such machines is surely enough for {_names(long_cards)}, since one card "
+        f"alone may take longer than {shop.turnaround_hours:g} h.": long_cards,
+        f"Not even {MOST_MACHINES:,} such machines are surely enough for {_names(others)}.": others,
+    }
+    return [*machines_sentences(needed), *(text for text, whom in texts.items() if whom)]
 
 
 def machines_sentences(needed: Mapping[str, float]) -> list[str]:
@@ -259,11 +270,9 @@ def _more_cores(judged: Sequence[EncodingSizing], measured_core_count: int) -> l
             fewest = min(enough, key=lambda machine: machine.core_count)
             by_count.setdefault(fewest.core_count, []).append(found)
             is_far |= fewest.is_far
-    if not by_count:
-        return []
     shown = "; ".join(f"{_names(found)} on {count}" for count, found in sorted(by_count.items()))
     doubt = " (in part a guess, far beyond what was measured: see --detail)" if is_far else ""
-    return [f"In time on machines of more cores: {shown}{doubt}."]
+    return [f"In time on machines of more cores: {shown}{doubt}."] if by_count else []
 
 
 def _pay_off(asked: Sequence[EncodingSizing]) -> list[str]:
@@ -272,15 +281,13 @@ def _pay_off(asked: Sequence[EncodingSizing]) -> list[str]:
     unsure = _having(asked, "pays_off", "cannot tell")
     if not (paying or losing or unsure):
         return ["Whether any pays off was not measured."]
-    sentences = []
-    if paying:
-        sentences.append(f"Pays off (editors wait less in all): {_names(paying)}.")
-    elif not unsure:
+    if not (paying or unsure):
         every = "None" if len(losing) == len(asked) else "None that was measured"
-        sentences.append(f"{every} pays off: each costs more waiting than it saves.")
-    if unsure:
-        sentences.append(f"May pay off ({CANNOT_SAY}): {_names(unsure)}.")
-    return sentences
+        return [f"{every} pays off: each costs more waiting than it saves."]
+    return [
+        *([f"Pays off (editors wait less in all): {_names(paying)}."] if paying else []),
+        *([f"May pay off (these runs cannot say): {_names(unsure)}."] if unsure else []),
+    ]
 
 
 def _having(
@@ -328,3 +335,136 @@ def _camera_line(camera: Camera) -> str:
         f"{number_text(camera.bitrate_bps / 1e6)} Mbit/s, {number_text(_camera_gb(camera))} GB a "
         "day"
     )
+
+
+def sizing_notes(result: SizingResult) -> tuple[str, ...]:
+    """What a reader must know beside the summary, each note once."""
+    return (
+        _columns_in_words(result),
+        *_keeping_up(result.encodings),
+        *_too_few_editors(result),
+        *_shared_notes(result.encodings),
+        *camera_notes(result),
+        _assumptions_in_words(result),
+    )
+
+
+def size_unit(encodings: Sequence[EncodingSizing]) -> tuple[float, str, str]:
+    """The largest unit in which at least half of the sizes are 1 or more."""
+    sizes = [f.figures["storage_tb"].point for f in encodings if "storage_tb" in f.figures]
+    middle = median(sizes) if sizes else 1.0
+    return next((unit for unit in _SIZE_UNITS if middle * unit[0] >= 1), _SIZE_UNITS[-1])
+
+
+def _columns_in_words(result: SizingResult) -> str:
+    shop = result.shop
+    _, unit, size = size_unit(result.encodings)
+    machines = "" if shop.ingest_machines == 1 else f" by {shop.ingest_machines} machines together"
+    limiter, limit = carried_by(shop, result.read_mb_per_s)
+    is_decoded = any("editors_decoded" in found.figures for found in result.encodings)
+    least = ", or decoding by one machine like this where that carries fewer"
+    decoding = least if is_decoded else "; decoding was not measured"
+    return (
+        f"Ingest: hours of work{machines} for a shooting day's footage, of the 24 h of a day. "
+        f"In time: {wanted_text(shop)}. "
+        f"Storage: {count_text(shop.retention_days, 'shooting day')} kept, with "
+        f"{_copies_text(shop)}. 1 {unit} = {size} bytes. "
+        f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; the "
+        f"{_LIMITERS[limiter]} is the limit, with {number_text(limit)} MB/s to plan for{decoding}. "
+        "Pays off: an editor saves more waiting in the timeline than ingest adds. "
+        f"Brackets: {result.confidence_level * 100:g} % intervals."
+    )
+
+
+def _copies_text(shop: Shop) -> str:
+    copies, originals = (
+        "1 copy" if count == 1 else f"{count} copies"
+        for count in (shop.copies, shop.original_copies)
+    )
+    return f"{copies} of each intermediate and {originals} of each original"
+
+
+def _shared_notes(encodings: Sequence[EncodingSizing]) -> list[str]:
+    """Each note once, with the intermediates it holds for; the originals' row says all of them."""
+    by_note: dict[str, list[str]] = {}
+    asked = [found for found in encodings if found.encoding != ORIGINAL]
+    for found in asked:
+        estimates = ((name, found.figures.get(name)) for name in _ANSWERING)
+        reasons = (
+            f"{FIGURE_MEANINGS[name]}: {withheld_text((reason,))}{_HELD * (name in SIZED)}"
+            for name, estimate in estimates
+            for reason in (estimate.withheld if estimate else ())
+        )
+        for note in dict.fromkeys((*(NOTES[kind] for kind in found.notes), *reasons)):
+            by_note.setdefault(note, []).append(found.encoding)
+    return [
+        f"{note} ({'every intermediate' if len(n) == len(asked) > 1 else list_text(n, limit=6)})"
+        for note, n in by_note.items()
+    ]
+
+
+def _keeping_up(encodings: Sequence[EncodingSizing]) -> list[str]:
+    """How far behind each one falls that does not keep up, or may not."""
+    lines = []
+    for answer, verb in (("no", "Cannot keep up"), ("cannot tell", "May not keep up")):
+        takes = [
+            f"{shown_name(f.encoding)} {bound_words(f)}{estimate_text(f.figures['utilisation'])}"
+            for f in in_table_order(encodings)
+            if f.keeps_up == answer
+        ]
+        if takes:
+            lines.append(
+                f"{verb}. Days of ingest, day and night, for one shooting day's footage: "
+                f"{'; '.join(takes)}."
+            )
+    return lines
+
+
+def _too_few_editors(result: SizingResult) -> list[str]:
+    wanted = result.shop.editors
+    names: dict[str, list[str]] = {"do not": [], "may not": []}
+    for found in in_table_order(result.encodings):
+        carried = found.figures.get("editors_carried")
+        if carried is None:
+            continue
+        low = carried.point if carried.low is None else carried.low
+        if carried.high is not None and carried.high < wanted:
+            names["do not"].append(found.encoding)
+        elif low < wanted:
+            names["may not"].append(found.encoding)
+    return [
+        f"Storage array and link {verb} carry your {count_text(wanted, 'editor')} with "
+        f"{list_text(which, limit=6)}."
+        for verb, which in names.items()
+        if which
+    ]
+
+
+def _assumptions_in_words(result: SizingResult) -> str:
+    defaults = sum(assumption.is_default for assumption in result.assumptions)
+    count = count_text(len(result.assumptions), "assumption")
+    said = "none of them a default" if not defaults else f"{defaults} of them defaults, not yours"
+    return f"It rests on {count}, {said}. --detail lists them, with all figures of each encoding."
+
+
+def makespan_notes(found: Sequence[FleetMakespan]) -> tuple[str, ...]:
+    """How the prediction is made, and what was not measured."""
+    shared = "Name what they share: links in [ingest], or --storage with a run of [storage]."
+    if any(one.storage for one in found):
+        shared = (
+            "What they share is predicted, not measured: all originals and files pass over it "
+            "once, at its full rate, divided fairly."
+        )
+    return (
+        "Predicted: each clip at the speed of its host's own grid; the next clips go to whichever "
+        "host is free, as many as the host's fastest split has jobs.",
+        "Hosts read copies of their own, so that no measured time knows of storage or network that "
+        "they share.",
+        shared,
+    )
+
+
+def hosts_words(found: FleetMakespan) -> str:
+    """Who ingests: `a, b and c together`, `a alone`."""
+    names = list_text(found.hosts)
+    return f"{names} together" if len(found.hosts) > 1 else f"{names} alone"

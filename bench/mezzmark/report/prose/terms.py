@@ -1,5 +1,4 @@
-"""What patterns, axes, players and tasks are called in running text; a name that has no words here
-is said as it is."""
+"""What patterns, axes, players and tasks are called in running text; else said as they are."""
 
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final
@@ -122,8 +121,7 @@ def trial_words(run: MeasuredRun, ranking: Ranking) -> str:
 
 
 def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
-    """What the bars of a figure are, where any of its estimates has one, and `also`; else why none
-    has."""
+    """What a figure's bars are, and `also`; or why none of its estimates has one."""
     levels = {e.confidence_level for e in estimates if e.low is not None and e.high is not None}
     if not levels:
         return "No bars: too few rounds for intervals."
@@ -142,8 +140,7 @@ def rate_text(rate_fps: float) -> str:
 
 
 def frame_budgets(manifest: Manifest) -> dict[float, str]:
-    """The time in ms that one frame stays on screen, named, for each frame rate among the clips
-    (at most two)."""
+    """Time on screen of a frame in ms, named, for at most two of the clips' frame rates."""
     return {
         1000 / rate: f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms"
         for rate in clip_rates(manifest)[:2]

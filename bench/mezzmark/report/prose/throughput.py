@@ -29,8 +29,7 @@ from mezzmark.statistics.scaling import MINIMUM_ROUNDS, ScalingFit, peak_core_co
 
 
 def _level_words(found: GridFindings) -> str:
-    """How many rounds each speed of the grid had, and what its interval is; `4 rounds, 95 %
-    intervals over rounds`."""
+    """`4 rounds, 95 % intervals over rounds`, of each speed of the grid."""
     speeds = [split.figures["throughput_fps"] for split in found.splits]
     rounds = count_span_text([speed.round_count for speed in speeds], "round")
     if all(speed.low is None for speed in speeds):
@@ -52,8 +51,7 @@ def grid_text(found: GridFindings, *, best: SplitFigures, has_blanks: bool) -> F
 
 
 def grid_words(encoding: str, split: SplitFigures, *, is_best: bool) -> str:
-    """Speed of the split over all clips, what each of its threads is worth, and if it is the
-    best."""
+    """Speed of the split, what each of its threads is worth, and if it is the best."""
     counts = (split.job_count, split.thread_count)
     what = f"encode speed of {split_words(counts)}"
     words = mark_words(encoding, what, split.figures["throughput_fps"])
@@ -106,18 +104,16 @@ def clip_words(
     index: int,
     times_s: tuple[float, float, float],
 ) -> str:
-    """When one clip was worked on in this round, by whom, and how long the folder takes;
-    `times_s` are when it was begun, encoded and read back."""
+    """When a clip was worked on, by whom; `times_s`: begun, encoded, read back."""
     cell, whole = found.cell, found.measured
     start_s, encoded_s, done_s = times_s
     return (
         f"{shown_name(cell.encoding)}, {shown_name(measured.clips[index])}: "
-        f"{number_text(encoded_s - start_s)} s to encode it, "
-        f"{number_text(done_s - encoded_s)} s to read it back; "
-        f"from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has no interval; "
-        f"worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
-        f"{split_words(cell.setting.split)}, {cell.setting['clip_order']}; "
-        f"the whole folder: {estimate_words(whole)}"
+        f"{number_text(encoded_s - start_s)} s to encode it, {number_text(done_s - encoded_s)} s "
+        f"to read it back; from {start_s:.2f} s to {done_s:.2f} s of the last round, one round has "
+        f"no interval; worker {measured.worker_index[index] + 1} of {measured.worker_count}, "
+        f"{split_words(cell.setting.split)}, {cell.setting['clip_order']}; the whole folder: "
+        f"{estimate_words(whole)}"
     )
 
 
@@ -243,8 +239,7 @@ def _more(best: Sized) -> str:
 
 
 def _grid_sentences(view: RunView) -> list[str]:
-    """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps [78.9, 82.0].`, what that
-    is against one job of one thread, and where another split may be as fast."""
+    """`Encoding ran fastest with 2 jobs of 1 thread: vc3-sq at 80.4 fps …`; gains and doubts."""
     found = [(f.best_split.figures["throughput_fps"], f) for f in view.grid]
     found.sort(key=lambda pair: (-pair[0].point, pair[1].encoding))
     texts = (

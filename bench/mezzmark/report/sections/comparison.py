@@ -61,7 +61,7 @@ def build_comparison(
     sections = []
     if hosts.compared:
         found = compare_hosts([runs[index] for index in hosts.compared], hosts.labels)
-        sections.append(_build_hosts(found, run_count=len(runs)))
+        sections.append(_build_hosts(found))
     for number, (earlier, later) in enumerate(hosts.pairs, start=1):
         sections.append(_build_pair(runs[earlier], runs[later], prefix=f"dates{number}"))
     for number, indices in enumerate(hosts.histories, start=1):
@@ -70,7 +70,7 @@ def build_comparison(
     return tuple(sections)
 
 
-def _build_hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSection:
+def _build_hosts(found: HardwareComparison) -> ComparisonSection:
     ratios, differences, refused = list[Table](), list[Table](), list[Table]()
     pictures: list[Picture] = []
     for number, one in enumerate(found.others, start=1):
@@ -89,7 +89,7 @@ def _build_hosts(found: HardwareComparison, *, run_count: int) -> ComparisonSect
         anchor="hosts",
         kicker="Runs side by side",
         headline=host_words.hardware_headline(found),
-        basis=host_words.hosts_basis(found, run_count),
+        basis=host_words.hosts_basis(found),
         cautions=tuple(map(visible_text, host_words.host_cautions(found))),
         pictures=tuple(pictures),
         groups=filled_sections(

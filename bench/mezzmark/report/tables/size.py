@@ -13,7 +13,7 @@ from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import text_of
 from mezzmark.report.prose import size as words
 from mezzmark.report.prose.numbers import estimate_parts, number_text, shown_name, shown_unit
-from mezzmark.report.prose.size_notes import hosts_words, size_unit
+from mezzmark.report.prose.size import hosts_words, size_unit
 from mezzmark.report.prose.table_notes import NOTES, sizing_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, filled, tabulate
 
