@@ -36,11 +36,7 @@ system or the user may have, too many files open."""
 
 @contextmanager
 def translate_os_errors(
-    path: Path,
-    *,
-    remedy: str,
-    full: str = "",
-    needed_bytes: int = 0,
+    path: Path, *, remedy: str, full: str = "", needed_bytes: int = 0
 ) -> Iterator[None]:
     """Turn an OSError of writing `path` into the error of `storage_error`, DestinationError: `full`
     is the remedy where there is no room, if it is another one."""

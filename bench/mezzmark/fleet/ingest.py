@@ -24,20 +24,10 @@ from mezzmark.model.jobs import Job
 from mezzmark.model.records import HostMoment
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.grid import GridSettings
-from mezzmark.model.tasks.ingest import (
-    HostSplit,
-    IngestJob,
-    IngestSettings,
-)
+from mezzmark.model.tasks.ingest import HostSplit, IngestJob, IngestSettings
 from mezzmark.runner.events import Event, Noted
 from mezzmark.runner.prepare import Footage
-from mezzmark.store.run_store import (
-    MANIFEST_NAME,
-    Run,
-    read_manifest,
-    read_run,
-    reserve_run_dir,
-)
+from mezzmark.store.run_store import MANIFEST_NAME, Run, read_manifest, read_run, reserve_run_dir
 
 FOLDER: Final = "all-hosts"
 """Of the fleet's own run, beside those of its hosts, whose names end in a digest."""

@@ -41,12 +41,7 @@ from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.own_files import safe_file_name
 from mezzmark.runner.at_once import refusal
 from mezzmark.runner.events import Event, Noted
-from mezzmark.runner.prepare import (
-    PICTURES_LIMIT_BYTES,
-    SILENCE_S,
-    Footage,
-    prepare_footage,
-)
+from mezzmark.runner.prepare import PICTURES_LIMIT_BYTES, SILENCE_S, Footage, prepare_footage
 from mezzmark.runner.roots import CLEARING_S, clearing_jobs
 from mezzmark.runner.run import Elsewhere, Perform, run_scenario
 from mezzmark.runner.start import StopFlag, trap_signals
