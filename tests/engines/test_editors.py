@@ -17,7 +17,7 @@ from fixtures.scrubbed import indexed
 from mezzmark.engines.media.storage_file import Line, StorageFile
 from mezzmark.engines.play import drag, playback
 from mezzmark.engines.play.playback import PlayLoop
-from mezzmark.fleet.gate import kept_gate
+from mezzmark.fleet.together import kept_gate
 from mezzmark.host import file_pages
 from mezzmark.model.errors import EngineError
 from mezzmark.model.jobs import Measured

@@ -35,8 +35,7 @@ app = typer.Typer(
 )
 
 
-_STOPPED: Final = 130
-"""What typer makes of KeyboardInterrupt."""
+_STOPPED: Final = 130  # what typer makes of KeyboardInterrupt
 
 
 def pasted(path: Path) -> str:

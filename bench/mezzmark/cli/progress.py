@@ -16,8 +16,7 @@ from mezzmark.report.prose.footage import FEWER_ROUNDS
 from mezzmark.report.prose.numbers import count_text, duration_text, visible_text
 from mezzmark.runner import events
 
-LINE_INTERVAL_NS = 30 * 10**9
-"""Of lines that only say how far it is, no two come nearer than this."""
+LINE_INTERVAL_NS = 30 * 10**9  # of lines that only say how far it is, no two come nearer than this
 
 
 @contextmanager

@@ -17,8 +17,7 @@ from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.tables.table import DASH, Column, Entry, Table
 
 MOST_COLUMNS: Final = 100
-_GAP: Final = 2
-"""Empty characters between columns."""
+_GAP: Final = 2  # empty characters between columns
 
 _LEAST_LONG: Final = 28
 """Characters that a text of several lines needs to stand beside the other columns."""

@@ -47,8 +47,7 @@ RATE_REMARK: Final = (
     "noise. Codecs that hold a quality and not a rate follow the footage."
 )
 
-JSON_SCHEMA: Final = 1
-"""Version of what `--json` prints; results/README.md describes each form."""
+JSON_SCHEMA: Final = 1  # version of what `--json` prints; results/README.md describes each form
 
 
 def print_json(found: Fact, sentences: Iterable[str] = ()) -> None:

@@ -39,8 +39,7 @@ from mezzmark.runner.prepare import Footage
 from mezzmark.runner.run import describe_job
 from mezzmark.runner.workers import Dispatch, last_answer
 
-HOME: Final = ""
-"""The name of this machine among the makers."""
+HOME: Final = ""  # the name of this machine among the makers
 
 KIND_FACTS: Final = ("library_versions", "operating_system", "cpu_model", "gpu_driver")
 """Facts of two hosts that must be the same for one to judge for the other: the encoders' build, and

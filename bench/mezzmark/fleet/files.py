@@ -27,11 +27,8 @@ from mezzmark.model.errors import MezzmarkError, reason_of
 from mezzmark.model.fleet import WantedFile
 
 PIECE_BYTES: Final = 2**20
-SILENCE_S: Final = 30.0
-"""An end that says nothing for so long is gone."""
-
-PARTIAL: Final = "fetching-"
-"""Of marked folders that hold what is not whole yet."""
+SILENCE_S: Final = 30.0  # an end that says nothing for so long is gone
+PARTIAL: Final = "fetching-"  # of marked folders that hold what is not whole yet
 
 AWAITED: Final = ".sent.partial."
 """Of marked folders in home's cache, which removes them when they are old, in which it awaits what

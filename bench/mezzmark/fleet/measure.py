@@ -48,8 +48,7 @@ from mezzmark.runner.start import StopFlag, trap_signals
 from mezzmark.runner.workers import run_worker
 from mezzmark.store.run_store import reserve_run_dir
 
-AGAIN_S: Final = 2.0
-"""A host that was lost, or whose disk is full, is asked again after so long."""
+AGAIN_S: Final = 2.0  # a host that was lost, or whose disk is full, is asked again after so long
 
 
 def folder_name(host: str) -> str:

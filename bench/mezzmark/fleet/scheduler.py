@@ -30,8 +30,7 @@ POLL_S: Final = 0.2
 LOOK_S: Final = 1.0
 """So old the list of workers may be: one message a second, however many hosts are waited for."""
 
-CALL_S: Final = 10.0
-"""The scheduler answers within milliseconds; after so long it is gone."""
+CALL_S: Final = 10.0  # the scheduler answers within milliseconds; after so long it is gone
 
 CONNECT_S: Final = 5.0
 

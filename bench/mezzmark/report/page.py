@@ -29,8 +29,7 @@ from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import shipped_folder
 
-REPORT_FOLDER: Final = "report"
-"""Where in a run's folder its report goes unless told otherwise."""
+REPORT_FOLDER: Final = "report"  # where in a run's folder its report goes unless told otherwise
 
 COMPARISON_FOLDER: Final = "comparison"
 """Where in the first run's folder a report of several runs goes: the run's own stays as it is."""

@@ -28,8 +28,7 @@ from mezzmark.report.prose.figures import FigureText
 Link = tuple[str, str]
 """An anchor, and what is read out, and shown on hover, of the mark that leads there."""
 
-Ends = tuple[float, float, float]
-"""Point, low and high; NaN where there is no interval."""
+Ends = tuple[float, float, float]  # point, low and high; NaN where there is no interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,8 +104,7 @@ def _wrapped(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, width, break_on_hyphens=False)
 
 
-KEY_SIGN: Final = 7
-"""Room for a sign of the key and for the gap behind its label, in characters."""
+KEY_SIGN: Final = 7  # room for a sign of the key and for the gap behind its label, in characters
 
 
 def _key_columns(key: Sequence[Line2D]) -> int:

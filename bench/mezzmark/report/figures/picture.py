@@ -30,11 +30,8 @@ from mezzmark.report.prose import picture as prose
 from mezzmark.report.prose.numbers import shown_name
 
 CHART_COLUMNS: Final = 21
-NAMES_IN: Final = 1.6
-"""Room for names to the right of lines."""
-
-NAME_IN: Final = 0.2
-"""Height of a name."""
+NAMES_IN: Final = 1.6  # room for names to the right of lines
+NAME_IN: Final = 0.2  # height of a name
 
 
 def draw_generations(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:

@@ -19,8 +19,7 @@ from mezzmark.report.figures.drawing import Drawing, Mark, draw_marks, new_drawi
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose.numbers import shown_name
 
-NAMES_UP_TO: Final = 12
-"""With more points they carry numbers, and a key gives the names."""
+NAMES_UP_TO: Final = 12  # with more points they carry numbers, and a key gives the names
 
 NAME_LIMIT: Final = 24
 BODY_IN: Final = 3.7

@@ -18,14 +18,12 @@ from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import NAME_LIMIT, shown_name
 from mezzmark.report.view import Role
 
-MANY_ROWS: Final = 5
-"""More than so many rows stand closer together."""
+MANY_ROWS: Final = 5  # more than so many rows stand closer together
 
 LINE_LABEL_IN: Final = 0.17
 """Height of a reference line's label; each has a line of its own above the axes."""
 
-GAP: Final = "\u00a0\u00a0"
-"""Between a reference line and its label."""
+GAP: Final = "\u00a0\u00a0"  # between a reference line and its label
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,8 +27,7 @@ from mezzmark.report.prose.numbers import shown_name
 PANEL_IN, PANEL_GAP_IN, LEFT_IN = 1.35, 0.5, 0.65
 """Height of a panel, room between two (the name of the next one stands there), and for ticks."""
 
-LABEL_ROOM = 0.25
-"""Share of a panel's height above the data, where steps are labelled."""
+LABEL_ROOM = 0.25  # share of a panel's height above the data, where steps are labelled
 
 
 def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
@@ -126,8 +125,7 @@ def _draw_steps(axes: Axes, series: HistorySeries) -> None:
         )
 
 
-HOSTS_A_FIGURE: Final = 10
-"""More would be too small to be read on a printed page."""
+HOSTS_A_FIGURE: Final = 10  # more would be too small to be read on a printed page
 
 NAMES_IN: Final = 1.35
 """Room for the hosts' names; those of more characters are shown with their middle left out."""

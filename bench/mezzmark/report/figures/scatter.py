@@ -104,8 +104,7 @@ def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, st
     )
 
 
-CHOSEN_PT: Final = 11.0
-"""Size of the recommendation's mark."""
+CHOSEN_PT: Final = 11.0  # size of the recommendation's mark
 
 FILLS: Final = {"meets": 1.0, "open": 0.35, "ruled out": 0.0, "not judged": 1.0}
 

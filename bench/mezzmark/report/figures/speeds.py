@@ -16,17 +16,9 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import grouped
+from mezzmark.report.figures import theme
 from mezzmark.report.figures.drawing import Drawing, Mark, at, ends
 from mezzmark.report.figures.rows import Row, finish_rows, new_rows, row_grid
-from mezzmark.report.figures.theme import (
-    LIGHT,
-    SHADED,
-    SHAPES,
-    key_entry,
-    padded,
-    plot,
-    ratio_limits,
-)
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import hosts, run_figures
 from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name, visible_text
@@ -46,7 +38,7 @@ def draw_encode(
     best = {name: max(by.items(), key=lambda s: (s[1].point, -s[0])) for name, by in speeds.items()}
     best = dict(sorted(best.items(), key=lambda item: (-item[1][1].point, item[0])))
     threads = sorted({count for by_threads in speeds.values() for count in by_threads})
-    shapes = {count: SHAPES[place % len(SHAPES)] for place, count in enumerate(threads)}
+    shapes = {count: theme.SHAPES[place % len(theme.SHAPES)] for place, count in enumerate(threads)}
     rows = [
         Row(
             name=name,
@@ -57,9 +49,9 @@ def draw_encode(
         for name, found in best.items()
     ]
     grid = row_grid(rows)
-    hollow = {"markerfacecolor": LIGHT["paper"]}
-    key = [key_entry(count_text(n, "thread"), shapes[n], **hollow) for n in threads[:-1]]
-    key += [key_entry(count_text(n, "thread"), shapes[n]) for n in threads[-1:]]
+    hollow = {"markerfacecolor": theme.LIGHT["paper"]}
+    key = [theme.key_entry(count_text(n, "thread"), shapes[n], **hollow) for n in threads[:-1]]
+    key += [theme.key_entry(count_text(n, "thread"), shapes[n]) for n in threads[-1:]]
     marks = [
         Mark(
             x=ends(speed),
@@ -79,7 +71,7 @@ def draw_encode(
     axis, lines = _speed_axis(view, every)
     drawing = new_rows(text, grid, key=key, line_count=len(lines))
     _join(drawing, marks)
-    limits = padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
+    limits = theme.padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
     finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
     return drawing
 
@@ -98,7 +90,7 @@ def _join(drawing: Drawing, marks: Sequence[Mark]) -> None:
     places = [(mark.x[0], mark.y[0], mark.colour) for mark in marks]
     joined = pd.DataFrame(places, columns=["x", "y", "role"])
     line = so.Paths(alpha=0.5, linewidth=1)
-    drawn = plot(joined, x="x", y="y", color="role", group="y").add(line, legend=False)
+    drawn = theme.plot(joined, x="x", y="y", color="role", group="y").add(line, legend=False)
     drawn.on(drawing.axes).plot()
 
 
@@ -119,8 +111,8 @@ def draw_comparison(
     per encoding, the greatest mean ratio on top, under a row for the mean of all; a lane for each
     cell, with one shape of mark per setting. Marks link to `anchors`."""
     settings = hosts.setting_labels(ratios)
-    shapes = dict.fromkeys(settings, SHAPES[0])
-    shapes |= zip(shapes, SHAPES, strict=False) if len(shapes) <= len(SHAPES) else ()
+    shapes = dict.fromkeys(settings, theme.SHAPES[0])
+    shapes |= zip(shapes, theme.SHAPES, strict=False) if len(shapes) <= len(theme.SHAPES) else ()
     groups = grouped(
         (ratio.cell.encoding, (ratio, ratio.speedup_ratio, setting))
         for ratio, setting in zip(ratios, settings, strict=True)
@@ -150,10 +142,11 @@ def draw_comparison(
         places = [grid.baseline_in(row, n) for n in range(len(group))]
         marks += _ratio_marks(group, places, shapes, anchors)
     text = hosts.comparison_text(names, task, ratios)
-    signs = shapes if len(shapes) <= len(SHAPES) else {labels.ONE_MARK_A_CELL: SHAPES[0]}
-    key = [key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
+    has_shapes = len(shapes) <= len(theme.SHAPES)
+    signs = shapes if has_shapes else {labels.ONE_MARK_A_CELL: theme.SHAPES[0]}
+    key = [theme.key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
     drawing = new_rows(text, grid, key=key, line_count=1)
-    limits = ratio_limits([end for mark in marks for end in mark.x])
+    limits = theme.ratio_limits([end for mark in marks for end in mark.x])
     axis = labels.TIMES_LABEL.format(shown_name(names[1], limit=30))
     lines = {1.0: labels.EQUAL_LABEL}
     finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
@@ -180,8 +173,7 @@ def _ratio_marks(
 DECIDED: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
 """Colours of what is proved and matters; everything else is of one colour."""
 
-OPEN: Final = ("inconclusive", "slower")
-"""What is not proved either way."""
+OPEN: Final = ("inconclusive", "slower")  # what is not proved either way
 
 
 def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) -> Drawing:
@@ -210,8 +202,8 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
     drawing = new_rows(run_figures.ratios_text(report), grid, key=(), line_count=1)
     edge = 1 + report.tolerance_fraction
     lanes = [grid.baseline_in(number) for number in range(len(rows))]
-    drawing.axes.barh(lanes, edge - 1 / edge, grid.lane_in, 1 / edge, **SHADED)
-    limits = ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
+    drawing.axes.barh(lanes, edge - 1 / edge, grid.lane_in, 1 / edge, **theme.SHADED)
+    limits = theme.ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
     lines = {1.0: labels.UNCHANGED_LABEL}
     finish_rows(drawing, grid, rows, marks, limits, label=labels.COST_LABEL, lines=lines)
     return drawing

@@ -73,11 +73,8 @@ SMALL_PT: Final = 9.2
 TITLE_PT: Final = 12.5
 DASHED: Final[dict[str, Any]] = {"linestyle": (0, (4, 2.5)), "linewidth": 1.1}
 """Of a reference line."""
-PLAIN: Final = "{x:,.10g}"
-"""A tick label without powers or trailing zeros."""
-
-HALO: Final = "halo"
-"""The `gid` of a text that lines would cross: paper is put around its letters."""
+PLAIN: Final = "{x:,.10g}"  # a tick label without powers or trailing zeros
+HALO: Final = "halo"  # the `gid` of a text that lines would cross: paper is put around its letters
 
 CHARACTER_EM: Final = 0.55
 """Mean advance of a character of DejaVu Sans; it is wider than what browsers use, so a line that
@@ -180,8 +177,7 @@ def ratio_limits(values: Sequence[float]) -> tuple[float, float]:
     return padded(held, room=room)
 
 
-NARROW: Final = 8.0
-"""A log axis that spans less than this factor gets even steps."""
+NARROW: Final = 8.0  # a log axis that spans less than this factor gets even steps
 
 
 def set_log_axis(

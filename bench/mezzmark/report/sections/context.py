@@ -24,18 +24,11 @@ from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.terms import encodings_about
 from mezzmark.report.sections.parts import Section, filled_sections, slug
 from mezzmark.report.sections.tasks import fidelity_section, hand_section, throughput_section
+from mezzmark.report.tables import run as run_tables
 from mezzmark.report.tables.choice import checklist as choice_checklist
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import Facts, run_facts, version_facts
 from mezzmark.report.tables.picture import survival_table
-from mezzmark.report.tables.run import (
-    clip_table,
-    encode_table,
-    encoding_table,
-    failure_table,
-    proof_table,
-    ranking_table,
-)
 from mezzmark.report.tables.table import Table, filled, tabulate
 from mezzmark.report.tables.tasks import cells_table
 from mezzmark.report.view import OPEN_LOOPS, RunView
@@ -116,9 +109,9 @@ def run_context(view: RunView) -> RunContext:
         lead=lead,
         sections=filled_sections(*(_answered(section, answer) for section in sections)),
         cells=filled(scrub_cells, encode_cells),
-        proofs=filled(failure_table(view), proof_table(view)),
-        footage=clip_table(view),
-        encodings=encoding_table(view),
+        proofs=filled(run_tables.failure_table(view), run_tables.proof_table(view)),
+        footage=run_tables.clip_table(view),
+        encodings=run_tables.encoding_table(view),
         host=run_facts(view),
         steadiness=[text for text in steadiness if text not in answer.cautions],
         method=method_sentences(view),
@@ -175,7 +168,7 @@ def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture,
     tabs: list[Section] = []
     lead: tuple[Picture, ...] = ()
     for number, ranking in enumerate(view.rankings, start=1):
-        table = ranking_table(view, ranking)
+        table = run_tables.ranking_table(view, ranking)
         links = {"names": table.links, "cells": _by_encoding(cells, ranking.setting)}
         stem = f"{view.prefix}scrub-latency-{number}-{_setting_slug(ranking.setting)}"
         picture = make_picture(stem, partial(draw_latency, view, ranking, **links))
@@ -212,7 +205,7 @@ def _setting_slug(setting: Setting) -> str:
 
 def _encode_section(view: RunView, cells: Table, scrub_cells: Table) -> Section:
     """Time, drawn where it is of several thread counts; disk against waiting where no choice is."""
-    table = encode_table(view)
+    table = run_tables.encode_table(view)
     has_lines = any(len(by_threads) > 1 for by_threads in view.encodes.values())
     marks = {(c.encoding, c.setting["threads"]): anchor for c, anchor in cells.links.items()}
     draw = partial(draw_encode, view, anchors=table.links, cells=marks)

@@ -186,8 +186,7 @@ def fidelity_pictures(
     return tuple(make_picture(f"{prefix}{stem}", draw) for stem, draw in plans.items())
 
 
-CHARTS_SHOWN: Final = 3
-"""Charts with a visible change that get a figure; the table has all."""
+CHARTS_SHOWN: Final = 3  # charts with a visible change that get a figure; the table has all
 
 
 def _charts(judged: Sequence[EncodingFidelity]) -> list[tuple[str, ChartMeasurement, Diagnosis]]:

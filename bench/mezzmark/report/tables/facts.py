@@ -111,11 +111,8 @@ def fleet_table(found: Mapping[str, tuple[HostSummary | None, str]]) -> Table:
     return tabulate(found, [named, *columns], table_id="fleet", title="")
 
 
-_LEVELS: Final = " ▁▂▃▄▅▆▇█"
-"""Block characters for the bit rate over time, lowest to highest."""
-
-LONGEST_TRACE: Final = 60
-"""Characters of the bit-rate trace that fit on a line of a terminal."""
+_LEVELS: Final = " ▁▂▃▄▅▆▇█"  # block characters for the bit rate over time, lowest to highest
+LONGEST_TRACE: Final = 60  # characters of the bit-rate trace that fit on a line of a terminal
 
 
 def inspection_table(found: Inspection) -> Table:
