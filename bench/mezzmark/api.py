@@ -166,8 +166,7 @@ def demo(
     rounds: int | None = None,
     on_event: Callable[[Event], None] | None = None,
 ) -> Path:
-    """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
-    files in place of the synthetic clip."""
+    """Measure `first-look`, or with `footage` your own files by it, and return the run's folder."""
     given: dict[str, Any] = {"footage": footage, "out": out, "cache": cache, "rounds": rounds}
     return measure("first-look", resume=resume, on_event=on_event, **given)
 

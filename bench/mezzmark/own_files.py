@@ -30,8 +30,7 @@ FULL_ERRORS: Final = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENO
 """No space left, or the user's quota is spent (which Windows does not know)."""
 
 STORAGE_ERRORS: Final = FULL_ERRORS | {errno.EROFS, errno.EFBIG, errno.EMFILE, errno.ENFILE}
-"""What only the machine can be at fault for: also a read-only disk, a file beyond what the file
-system or the user may have, too many files open."""
+"""What only the machine is at fault for: also read-only disks, files too large or too many."""
 
 
 @contextmanager
@@ -121,8 +120,7 @@ def replace_all(contents: Mapping[Path, bytes], *, is_synced: bool = False) -> N
 
 
 def write_new(path: Path, content: bytes, *, is_synced: bool = False) -> None:
-    """Make a new file, whole or not at all. Raises OSError, also where anything, a link too, has
-    that name."""
+    """Make a new file, whole or not at all. OSError, also where anything has that name."""
     file = path.open("xb")
     try:
         with file:

@@ -17,7 +17,7 @@ from typer import Argument, Option
 from mezzmark import __version__, api
 from mezzmark.cli.fleet import fleet_app
 from mezzmark.cli.judging import judging
-from mezzmark.cli.options import JsonOption, takes
+from mezzmark.cli.options import JsonOption, option, takes
 from mezzmark.model.errors import EncodingError, MezzmarkError, UsageError
 from mezzmark.own_files import storage_error
 
@@ -83,15 +83,13 @@ def demo(**given: Any) -> None:
 )
 @takes(
     api.measure_series,
-    repeat=Annotated[
+    repeat=option(
         int,
-        Option(
-            min=1,
-            max=1000,
-            help="So many runs one after the other, in folders that end in -1, -2, …: several a "
-            "side find smaller changes. Says before measuring what they can find.",
-        ),
-    ],
+        "So many runs one after the other, in folders that end in -1, -2, …: several a "
+        "side find smaller changes. Says before measuring what they can find.",
+        min=1,
+        max=1000,
+    ),
 )
 def measure(
     against: Annotated[
@@ -124,27 +122,21 @@ def measure(
 @takes(
     api.report,
     runs=Annotated[list[Path], Argument(help="Run folders.")],
-    out=Annotated[
+    out=option(
         Path | None,
-        Option(
-            help="Folder of the report (default: report in the run; for several runs, comparison "
-            "in the first). Only an earlier report is replaced."
-        ),
-    ],
-    template=Annotated[Path | None, Option(help="Folder of your own report templates.")],
-    price=Annotated[
+        "Folder of the report (default: report in the run; for several runs, comparison "
+        "in the first). Only an earlier report is replaced.",
+    ),
+    template=option(Path | None, "Folder of your own report templates."),
+    price=option(
         list[str] | None,
-        Option(
-            help='What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.'
-        ),
-    ],
-    figures=Annotated[
+        'What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.',
+    ),
+    figures=option(
         bool,
-        Option(
-            "--figures/--no-figures",
-            help="Write the figures as files too; report.md shows them only then.",
-        ),
-    ],
+        "Write the figures as files too; report.md shows them only then.",
+        "--figures/--no-figures",
+    ),
 )
 def report(**given: Any) -> None:
     """Write report.html, report.md, cells.csv and figures from finished trials.
@@ -167,7 +159,7 @@ def report(**given: Any) -> None:
 @takes(
     api.inspect,
     footage=Annotated[list[str], Argument(help="Files, folders, or globs in quotes.")],
-    seconds=Annotated[float | None, Option(min=0.1, help="Look at the first seconds only.")],
+    seconds=option(float | None, "Look at the first seconds only.", min=0.1),
 )
 def inspect(as_json: JsonOption = False, **given: Any) -> None:
     """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
@@ -245,9 +237,7 @@ def scenario_show(**given: Any) -> None:
 )
 @takes(
     api.describe_scenario,
-    earlier=Annotated[
-        Path | None, Option(help="A run of it here: tells how long a precision takes.")
-    ],
+    earlier=option(Path | None, "A run of it here: tells how long a precision takes."),
 )
 def scenario_check(**given: Any) -> None:
     """Read a scenario and say what it would measure, without measuring."""
@@ -289,8 +279,7 @@ def _plainly(told: Callable[[Any], str], context: Any) -> str:
 
 
 def main() -> None:
-    """Run the command line; an expected error is one line on stderr and its own exit code. Ends in
-    SystemExit, or KeyboardInterrupt when it was stopped."""
+    """Run the command line; ends in SystemExit, KeyboardInterrupt when it was stopped."""
     try:
         exit_code = plain_command()(prog_name="mezzmark", standalone_mode=False) or 0
         sys.stdout.flush()

@@ -21,8 +21,7 @@ LINE_INTERVAL_NS = 30 * 10**9  # of lines that only say how far it is, no two co
 
 @contextmanager
 def shown_progress(console: Console | None = None) -> Iterator[Callable[[events.Event], None]]:
-    """A function that takes the run's events and shows them until the block ends, on standard error
-    unless given another console."""
+    """A function that shows the run's events on standard error, or the console given."""
     console = console or Console(stderr=True)
     if not console.is_terminal:
         yield LineView(console).show

@@ -36,8 +36,7 @@ def open_terminal() -> Console:
 
 
 def show(console: Console, *parts: str | Table, style: str = "") -> None:
-    """Sentences and tables below one another; nothing in a sentence is taken for markup, and
-    `style` is the sentences'."""
+    """Sentences, in `style` and never markup, and tables below one another."""
     for part in parts:
         if isinstance(part, Table):
             print_table(console, part)
@@ -70,8 +69,7 @@ def _width(text: str) -> int:
 
 
 def _column_widths(columns: _Columns, rows: Sequence[Sequence[Text]], most: int) -> list[int]:
-    """Whole cells, and headings broken between words at most; 0 for a long text that goes below its
-    row; none where that is too wide."""
+    """Of whole cells and headings broken at words; 0: a long text below; none: too wide."""
     widest = [max(_width(text.plain) for text in texts) for texts in zip(*rows, strict=True)]
     widths = [
         0 if column.is_long else max(width, *map(cell_len, ("", *column.head.split())))

@@ -99,8 +99,7 @@ def print_sizing(
 
 
 def print_regression(report: api.RegressionReport, output_format: str = "table") -> None:
-    """The overall verdict, what could not be judged by reason, a row for each cell that was, and
-    what it rests on; or the same as `json`, `junit` or `markdown`."""
+    """Verdict, what was not judged, a row a cell, its basis; or `json`, `junit`, `markdown`."""
     if output_format == "json":
         print_json(report, regress_words.regression_sentences(report))
     elif output_format != "table":

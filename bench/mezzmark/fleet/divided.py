@@ -42,8 +42,7 @@ from mezzmark.runner.workers import Dispatch, last_answer
 HOME: Final = ""  # the name of this machine among the makers
 
 KIND_FACTS: Final = ("library_versions", "operating_system", "cpu_model", "gpu_driver")
-"""Facts of two hosts that must be the same for one to judge for the other: the encoders' build, and
-what their code chooses its ways by."""
+"""Alike where one host judges for another: the encoders' build, and what code chooses ways by."""
 
 
 @dataclass(slots=True, kw_only=True)

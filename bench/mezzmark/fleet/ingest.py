@@ -146,8 +146,7 @@ class ClipQueue:
         return self.clock.monotonic_ns() - self.start_ns
 
     def take(self, count: int) -> list[int]:
-        """The next clips; waits while those of other hosts may still come back, and is empty at the
-        end."""
+        """The next clips, waiting for those of other hosts that may come back; empty at the end."""
         with self.changed:
             while not self.waiting and self.under_way and not self.is_over:
                 self.changed.wait()
@@ -169,8 +168,7 @@ class ClipQueue:
     def note(
         self, host: str, first: int, taken: Sequence[int], answer: Any, *, begun_ns: int
     ) -> None:
-        """What a host answered, whose first worker has the number `first`. HostLostError where that
-        is not of these clips."""
+        """What a host answered, its workers counted from `first`. HostLostError: of other clips."""
         ended_ns = self.now_ns()
         rows = _rows(answer, host, len(taken)) if isinstance(answer, Measured) else []
         last_ns = max((row["end_ns"] for row in rows), default=0)

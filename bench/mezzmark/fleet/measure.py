@@ -59,8 +59,7 @@ def folder_name(host: str) -> str:
 @dataclass(slots=True, kw_only=True)
 class FleetRun:
     """One measurement of a fleet. `tell` is given a host's name, empty for what concerns all, and
-    what happened there, from one thread at a time. A host that is away for `patience_s` is given
-    up."""
+    what happened there, from one thread at a time; `patience_s` is how long a host may be away."""
 
     scenario: Scenario
     fleet: Fleet
@@ -159,8 +158,7 @@ class FleetRun:
         return self.out / (TOGETHER if self.is_together else folder_name(name))
 
     def _choose(self, asked: Sequence[str]) -> list[str]:
-        """The hosts that take part, each asked what it is. Runs that are resumed wait for those
-        that are away."""
+        """The hosts that take part, each asked what it is; resumed runs wait for any away."""
         try:
             present, faults = self.fleet.look()
         except HostLostError:
@@ -233,8 +231,7 @@ class FleetRun:
         return failures
 
     def at_once(self, works: Sequence[Callable[[], None]]) -> None:
-        """Each in a thread of its own, while signals are heard here; however this ends, no thread
-        is left."""
+        """Each in a thread of its own, while signals are heard here; no thread is ever left."""
         threads = [threading.Thread(target=work) for work in works]
         try:
             for thread in threads:
@@ -248,8 +245,7 @@ class FleetRun:
                 thread.join()
 
     def patiently(self, name: str, session: Callable[[], Iterator[Event]]) -> None:
-        """Measure until the run is over; a host that is lost is waited for, and the run resumed by
-        another session."""
+        """Measure until the run is over; a host that is lost is waited for, and the run resumed."""
         told, heard_s = "", time.monotonic()
         while True:
             asked_s = time.monotonic()
@@ -273,8 +269,7 @@ class FleetRun:
                 raise stopped()
 
     def _session(self, name: str) -> Iterator[Event]:
-        """From a host that is there, or all that measure together, to the end of the run, or to a
-        loss."""
+        """From a host that is there, or all together, to the end of the run, or to a loss."""
         perform, footage = self._together() if self.is_together else self._alone(name)
         yield from self.follow(self.scenario, self._run_dir(name), perform, footage)
 

@@ -44,8 +44,7 @@ TOGETHER: Final = "together"
 
 
 def scenario_together(scenario: Scenario, host_count: int) -> Scenario:
-    """The scenario whose editors sit at so many machines, on its roots. UsageError where anything
-    else is measured, or no storage is shared."""
+    """The scenario whose editors sit at so many machines. UsageError for anything else."""
     table = scenario.settings(EditorsSettings)
     roots = [root.name for root in scenario.roots]
     if table and table.roots:
@@ -81,8 +80,7 @@ class Gate:
     _condition: threading.Condition = field(default_factory=threading.Condition)
 
     def meet(self, step: str, place: int, text: str) -> str | None:
-        """What all said at this step, `GATE_WAIT` where not all are there yet, None where it broke:
-        the answer to a host."""
+        """What all said at this step, `GATE_WAIT` where not all are there, None where it broke."""
         with self._condition:
             came = self._came[step]
             came[place] = text
@@ -181,8 +179,7 @@ class Together:
         self._names = list(self.paths)
 
     def perform(self, job: Job, timeout_s: float) -> Performed:
-        """The job done by all at the same time. Raises what one of them raised, the others having
-        been let go."""
+        """The job done by all at the same time; raises what one of them raised."""
         with ExitStack() as at_end:
             jobs, gate = {name: self._there(job, name) for name in self._names}, None
             if isinstance(job, StreamsJob):

@@ -1,5 +1,4 @@
-"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files; it
-takes the place of nothing but an earlier report.
+"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files.
 
 The report is a pure function of the runs and the template: no clock and no machine is asked, so
 the same runs give the same bytes.
@@ -99,13 +98,11 @@ def write_report(
     """Write the report of one or more runs into the folder of `report_folder`, in place of an
     earlier one; the runs are only read.
 
-    Several runs are first compared with each other: host beside host, and where a host has three
-    runs or more, over time. `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder.
-    Without figure files the page keeps its figures, and `report.md` has neither images nor their
-    captions. `template` is a folder of templates in place of the shipped ones of the same name.
-    RunError for an unreadable run or one without trials, ScenarioError for a bad template,
-    DestinationError where something else than a report stands or nothing can be written,
-    DiskFullError.
+    `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder. Without figure files the
+    page keeps its figures, and `report.md` has neither images nor captions. `template` is a folder
+    of templates in place of the shipped ones of the same name. RunError for an unreadable run or
+    one without trials, ScenarioError for a bad template, DestinationError where something else than
+    a report stands or nothing can be written, DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
@@ -146,8 +143,7 @@ def write_fleet_page(check: FleetCheck, folder: Path) -> Path:
 
 
 def put_files(folder: Path, content: Mapping[str, bytes], *, option: str = "--out") -> list[Path]:
-    """Files, by their names in the folder, in their places. DestinationError, DiskFullError;
-    `option` is what names another folder."""
+    """Files by name in the folder. DestinationError, DiskFullError; `option` names another."""
     with translate_os_errors(
         folder,
         full=f"Free some space, or choose another folder with {option}.",

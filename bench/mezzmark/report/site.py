@@ -76,8 +76,7 @@ class SiteCell(Fact):
 
 
 class SiteRun(Fact):
-    """A run. `digest` is of all that its own pages are made of, `folder` their place; `name` is the
-    folder that the run was read from."""
+    """A run. `digest` is of what its pages are made of, `folder` their place, `name` its own."""
 
     digest: str
     folder: str
@@ -161,9 +160,8 @@ def publish_runs(
 ) -> SitePaths:
     """Publish runs into the folder `to`, beside those that it has; the runs are only read.
 
-    A run that is published and unchanged costs a look at its files; what is no run is left out and
-    told. Raises RunError where no run is left, or for two runs of one id; DestinationError where
-    `to` holds what mezzmark did not publish; DiskFullError.
+    What is no run is left out and told. Raises RunError where no run is left, or for two runs of
+    one id; DestinationError where `to` holds what mezzmark did not publish; DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="publish", what="no run was named", remedy="Name a run's folder.")
@@ -219,8 +217,7 @@ def _publish(
 
 
 def _claim(folder: Path) -> None:
-    """Make the folder, or take an empty one, and mark it; DestinationError where it holds anything
-    and is not marked, OSError."""
+    """Mark the folder, made or empty; DestinationError where it holds what is not ours, OSError."""
     folder.mkdir(parents=True, exist_ok=True)
     if (folder / MARKER_NAME).is_file():
         return

@@ -48,8 +48,7 @@ class RunView(ObservedRun):
 
     @cached_property
     def rankings(self) -> tuple[Ranking, ...]:
-        """One for each scrub setting in which an encoding has a figure over its clips, the leading
-        one first; of too few rounds in no order."""
+        """By scrub setting with a figure, the leading one first; of too few rounds in no order."""
         settings = scrub_settings(self.observations)
         found = [rank_encodings(self, self.summaries, setting) for setting in settings]
         names = [encoding.name for encoding in self.manifest.encodings]
@@ -127,8 +126,7 @@ class RunView(ObservedRun):
         return [sorted(f, key=lambda pair: pair[0].rate_bps) for f in alike.values() if len(f) > 1]
 
     def role(self, encoding: str, ranking: Ranking | None = None) -> Role:
-        """What an encoding is to the reader: the chosen one where something is chosen, else one
-        that may be the fastest in `ranking` (the leading one unless given)."""
+        """The chosen one where something is chosen, else who may be the fastest in `ranking`."""
         if encoding == ORIGINAL:
             return "original"
         if self.choice is not None:

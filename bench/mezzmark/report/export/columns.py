@@ -23,36 +23,16 @@ CATEGORY: Final = "category"
 RUN_COLUMNS: Final = {"run_id": TEXT, "host": TEXT}
 
 CELL_COLUMNS: Final = {
-    "task": TEXT,
-    "clip": TEXT,
-    "encoding": TEXT,
-    "pattern": TEXT,
-    "policy": TEXT,
+    **dict.fromkeys(("task", "clip", "encoding", "pattern", "policy"), TEXT),
     "thread_count": INTEGER,
-    "threading": TEXT,
-    "decoder": TEXT,
-    "player": TEXT,
-    "viewer_height_px": INTEGER,
-    "arm": TEXT,
-    "job_count": INTEGER,
-    "order": TEXT,
-    "height_px": INTEGER,
-    "passes": INTEGER,
-    "is_pinned": TRUTH,
-    "service": TEXT,
-    "carrier": TEXT,
-    "link": TEXT,
-    "access": TEXT,
-    "request_kib": INTEGER,
-    "cache": TEXT,
-    "root": TEXT,
-    "ingest_mb_per_s": INTEGER,
-    "minutes": INTEGER,
-    "hosts": TEXT,
-    "host_count": INTEGER,
+    **dict.fromkeys(("threading", "decoder", "player"), TEXT),
+    **{"viewer_height_px": INTEGER, "arm": TEXT, "job_count": INTEGER, "order": TEXT},
+    **{"height_px": INTEGER, "passes": INTEGER, "is_pinned": TRUTH},
+    **dict.fromkeys(("service", "carrier", "link", "access"), TEXT),
+    **{"request_kib": INTEGER, "cache": TEXT, "root": TEXT, "ingest_mb_per_s": INTEGER},
+    **{"minutes": INTEGER, "hosts": TEXT, "host_count": INTEGER},
 }
 """A cell's clip, encoding and setting, as tables have named them since the first."""
-
 
 _AXES: Final = {
     "thread_count": "threads",
@@ -86,17 +66,10 @@ SUMMARY_COLUMNS: Final = {"trial_count": INTEGER, "failed_trial_count": INTEGER,
 CELLS: Final[Mapping[str, str]] = {
     **RUN_COLUMNS,
     **CELL_COLUMNS,
-    "figure": TEXT,
-    "unit": TEXT,
-    "point": NUMBER,
-    "low": NUMBER,
-    "high": NUMBER,
-    "confidence_level": NUMBER,
-    "round_count": INTEGER,
-    "sample_count": INTEGER,
-    "method": TEXT,
-    "withheld": TEXT,
-    "capped_at": NUMBER,
+    **dict.fromkeys(("figure", "unit"), TEXT),
+    **dict.fromkeys(("point", "low", "high", "confidence_level"), NUMBER),
+    **{"round_count": INTEGER, "sample_count": INTEGER},
+    **{"method": TEXT, "withheld": TEXT, "capped_at": NUMBER},
     **SUMMARY_COLUMNS,
 }
 """A row a run, cell and figure."""
@@ -112,10 +85,7 @@ _FIRST_FIGURES: Final = (
 )
 """The figures of the first table, in its order; later ones follow."""
 
-_LAST_FIGURES: Final = (
-    *("wait_p50_ms", "wait_fraction"),
-    *("first_mpx_s", "last_mpx_s", "heat_ratio"),
-)
+_LAST_FIGURES: Final = ("wait_p50_ms", "wait_fraction", "first_mpx_s", "last_mpx_s", "heat_ratio")
 """Of older tasks, added since."""
 
 FIGURE_COLUMNS: Final = {
@@ -137,15 +107,10 @@ MOMENT_COLUMNS: Final = {
 
 TRIALS: Final[Mapping[str, str]] = {
     **RUN_COLUMNS,
-    "round_index": INTEGER,
-    "position": INTEGER,
+    **{"round_index": INTEGER, "position": INTEGER},
     **CELL_COLUMNS,
-    "seed": INTEGER,
-    "started_utc": TEXT,
-    "wall_ns": INTEGER,
-    "outcome": TEXT,
-    "reason": TEXT,
-    "sample_count": INTEGER,
+    **{"seed": INTEGER, "started_utc": TEXT, "wall_ns": INTEGER},
+    **{"outcome": TEXT, "reason": TEXT, "sample_count": INTEGER},
     **COUNT_COLUMNS,
     **FIGURE_COLUMNS,
     **PROCESS_COLUMNS,
@@ -163,10 +128,7 @@ LOOKED_AT_COLUMNS: Final = {"wait_ns": INTEGER, "resident_fraction": NUMBER}
 """Of a move; a gap where nobody looked."""
 
 PLACE_COLUMNS: Final = {
-    "run_id": CATEGORY,
-    "host": CATEGORY,
-    "round_index": "int64",
-    "position": "int64",
+    **{"run_id": CATEGORY, "host": CATEGORY, "round_index": "int64", "position": "int64"},
     **{name: CATEGORY if dtype == TEXT else dtype for name, dtype in CELL_COLUMNS.items()},
 }
 """Which trial a move belongs to."""

@@ -1,5 +1,4 @@
-"""Runs in forms that other programs and notebooks read: pandas frames, CSV, Parquet, JSON, and
-pytest-benchmark's own JSON."""
+"""Runs in forms that other programs read: pandas frames, CSV, Parquet, JSON, pytest-benchmark's."""
 
 import json
 import os
@@ -80,12 +79,8 @@ def as_json(runs: Sequence[Run]) -> str:
 
 
 def _as_pytest_benchmark(run: Run) -> str:
-    """The JSON that pytest-benchmark's own tools read, one benchmark a cell.
-
-    A datum is one trial (a fresh process), not one playhead move: its median scrub latency in
-    seconds, or its seconds per encoded frame. Raises EngineError without pytest-benchmark, whose
-    own statistics class computes the summary.
-    """
+    """The JSON that pytest-benchmark's own tools read: a benchmark a cell, a datum a trial: its
+    median scrub latency or time an encoded frame, in s. EngineError without pytest-benchmark."""
     try:
         from pytest_benchmark import __version__ as format_version
         from pytest_benchmark.stats import Stats
@@ -149,12 +144,8 @@ RunNames = Path | str | Sequence[Path | str]
 
 @dataclass(frozen=True, kw_only=True)
 class RunFrames:
-    """One or more runs as tidy tables; results/README.md describes every column.
-
-    `cells` has a row per run, cell and figure, with its interval at `confidence_level`; `trials` a
-    row per trial (the sampling unit); `samples` a row per playhead move. Each is made when first
-    asked for and then kept. Units stand in the columns' names.
-    """
+    """Runs as tidy tables, whose every column results/README.md describes; each is made when first
+    asked for and then kept. Intervals of `cells` are at `confidence_level`."""
 
     runs: tuple[Run, ...]
     confidence_level: float = 0.95
@@ -190,11 +181,8 @@ def read_frames(runs: RunNames, *, confidence_level: float = 0.95) -> RunFrames:
 
 
 def find_run_dirs(name: Path | str) -> list[Path]:
-    """The folder of that name, or the run folders that match it as a glob, in order.
-
-    What a glob finds beside runs (a file, a folder without a manifest) is left out; a folder named
-    outright is not, so that a mistake is told.
-    """
+    """The folder of that name, even if it is no run, so that a mistake is told; or in order those
+    that match it as a glob and are runs. RunError where there is none."""
     folder = Path(os.path.expanduser(name))
     if folder.is_dir():
         return [folder]

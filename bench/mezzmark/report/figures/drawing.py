@@ -144,8 +144,7 @@ def at(value: float) -> Ends:
 
 
 def draw_marks(drawing: Drawing, marks: Sequence[Mark], axes: Axes | None = None) -> None:
-    """Each mark with its bars, over what is drawn already; scales and limits of the axes are
-    seaborn's own until they are set."""
+    """Each mark with its bars, over what is drawn already; scales are seaborn's until set."""
     frame = pd.DataFrame(
         [
             (*mark.x, *mark.y, mark.colour, mark.marker, mark.fill, mark.size_pt, mark.bar_pt)
@@ -267,8 +266,7 @@ def _themed(style: str) -> str:
 
 
 def _as_file(root: ET.Element) -> bytes:
-    """The SVG as a file of its own: it carries both themes and no links into a page. The tree is
-    changed."""
+    """The SVG as a file of its own, with both themes and no links. The tree is changed."""
     for link in root.iter(_LINK):
         link.tag = _GROUP
         link.attrib.clear()

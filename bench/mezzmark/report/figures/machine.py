@@ -39,8 +39,7 @@ GRID_LEFT_IN, CELL_WIDTH_IN, CELL_HEIGHT_IN = 0.85, 1.46, 0.62
 
 
 def draw_grid(found: GridFindings, *, anchor: str) -> Drawing:
-    """A cell per split: efficiency as shade and number, throughput below it; the best is framed.
-    Cells link to `anchor`, the encoding's row in the grid table."""
+    """A cell per split with efficiency and throughput, the best framed; links to `anchor`."""
     splits = {(split.job_count, split.thread_count): split for split in found.splits}
     jobs = sorted({job_count for job_count, _ in splits}, reverse=True)
     threads = sorted({thread_count for _, thread_count in splits})
@@ -93,8 +92,7 @@ def _fill_cell(drawing: Drawing, x: int, y: int, split: SplitFigures, *, is_best
 
 
 _BAND_ROOM: Final = 1.5
-"""The picture makes room for the band up to so many times the highest of all else. A band almost
-without end would press what was measured to the ground."""
+"""There is room for the band up to so many times all else; an endless one would fill it."""
 
 
 def draw_scaling(
@@ -167,8 +165,7 @@ _LEAST_NAME: Final = 8  # a bar without room for so many characters carries no n
 
 
 def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: str) -> Drawing:
-    """One row per worker, one bar per clip: encoding full, proving the file lighter. `measured` is
-    the last round of the ingest `found`; bars link to `anchor`, its row in the ingest table."""
+    """A row per worker, a bar per clip: encoding, then lighter proving, in `measured`."""
     body_in = WORKER_IN * measured.worker_count
     drawing = new_drawing(prose.gantt_text(found), body_in=body_in, left_in=GANTT_LEFT_IN)
     axes = drawing.figure.add_subplot()

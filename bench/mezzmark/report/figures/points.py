@@ -1,5 +1,4 @@
-"""Points in a plane, with their intervals, each named in place or, where there are many, numbered
-with a key."""
+"""Points in a plane, with their intervals, each named in place or, of many, numbered with a key."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -137,8 +136,7 @@ def _name_points(
     *,
     is_keyed: bool,
 ) -> None:
-    """Each name, or number, at the first spot beside its mark where nothing stands yet; a line
-    leads to a farther one."""
+    """Each name, or number, at the first free spot beside its mark; a line leads to a far one."""
     unit = axes.figure.dpi / 72
     frame = axes.get_window_extent()
     taken = [text.get_window_extent() for text in axes.texts]

@@ -78,8 +78,7 @@ def new_rows(
 
 
 def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
-    """Names and values above their lanes, and a hairline above each row but the first. Called
-    after all marks are drawn."""
+    """Names and values above their lanes, after all marks are drawn; hairlines between."""
     axes = drawing.axes
     axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
     look: dict[str, Any] = {"transform": axes.get_yaxis_transform(), "va": "center", "zorder": 8}

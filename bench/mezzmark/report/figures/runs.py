@@ -1,5 +1,4 @@
-"""Runs over time: one host task by task, with steps between levels; and hosts × cells of a check,
-a lane for each cell under one another, a band for each host."""
+"""Runs over time, task by task with steps of level; and hosts × cells of a check, in lanes."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import accumulate
@@ -31,8 +30,7 @@ LABEL_ROOM = 0.25  # share of a panel's height above the data, where steps are l
 
 
 def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
-    """A panel per task, the runs from left to right, at even steps whatever lies between them.
-    Marks link to `anchors`, the row of each run."""
+    """A panel per task, runs from left to right. Marks link to `anchors`, one a run."""
     tasks = history.tasks
     drawing = new_drawing(
         history_words.history_text(history),
@@ -204,8 +202,7 @@ def draw_fleet(
 
 
 def _key(shapes: Mapping[str, str], hosts: Sequence[Shown]) -> list[Line2D]:
-    """The shapes of cells, as far as there is one for each, then what colours mean that are
-    drawn."""
+    """The shapes of cells, if there is one for each, then the colours that are drawn."""
     entries = []
     if len(shapes) <= len(theme.SHAPES):
         entries = [theme.key_entry(kind, shape) for kind, shape in shapes.items()]

@@ -22,8 +22,7 @@ from mezzmark.report.view import LinkFamily, Role, RunView
 
 
 def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> Drawing:
-    """Bit rate across, scrub latency upwards; down and to the left is smaller and faster. Marks
-    link to `cells`, the anchor of each encoding."""
+    """Bit rate across, scrub latency upwards. Marks link to `cells`, by encoding."""
     entries = [entry for entry in ranking.entries if entry.encoding in view.bitrates_bps]
     points = []
     for entry in entries:
@@ -83,8 +82,7 @@ def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, s
 
 
 def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:
-    """PSNR of generation 1 against bit rate, one mark per lossy encoding. Marks link to `anchors`,
-    the row of each encoding in the quality table."""
+    """PSNR of generation 1 against bit rate. Marks link to `anchors`, by encoding."""
     points = []
     for entry in judged:
         if "psnr" not in entry.estimates or entry.is_bit_exact:

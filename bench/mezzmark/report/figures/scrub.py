@@ -1,5 +1,4 @@
-"""Scrub latency: per encoding the distribution, every trial, median and p95 with intervals; where
-the waiting goes; where the hand was and what was seen; what streams and editors came to."""
+"""Scrub latency and where the waiting goes; the hand and what was seen; streams and editors."""
 
 from collections.abc import Mapping, Sequence
 from itertools import accumulate
@@ -150,11 +149,8 @@ DENSITY_BINS: Final = 10 * DENSITY_STEPS
 
 def log_density(values: Floats) -> tuple[Floats, Floats]:
     """Steps between the ends of `values` above 0, and their density per log unit there as a share
-    of its peak; both empty without a spread.
-
-    The kernel has Silverman's width (Density Estimation, 1986, eq. 3.31), since few slow moves
-    would widen the usual one.
-    """
+    of its peak; both empty without a spread. The kernel has Silverman's width (Density Estimation,
+    1986, eq. 3.31), since few slow moves would widen the usual one."""
     logs = np.log(values[values > 0])
     between_quartiles = float(np.subtract(*np.quantile(logs, (0.75, 0.25)))) if logs.size else 0.0
     if between_quartiles == 0:
@@ -174,8 +170,7 @@ BAR_ALPHA: Final = 0.6  # bars are large: at full strength they would outshine t
 
 
 def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
-    """One bar per encoding from 0 to 100 %, in the order of the latency figure. Links are those of
-    `draw_latency`."""
+    """One bar per encoding from 0 to 100 %, in the order and with the links of `draw_latency`."""
     trials = view.scrub_trials[ranking.setting]
     shares = [_span_shares(trials[entry.encoding]) for entry in ranking.entries]
     rows = _rows(view, ranking, names)
@@ -240,8 +235,7 @@ def draw_strokes(clip: str, screens: Mapping[str, Screen]) -> Drawing:
 
 
 def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
-    """A line an encoding, at its best setting: late pictures, and where editors drag ages, means of
-    all rounds by the number of streams or editors."""
+    """A line an encoding, at its best setting: late pictures, and age, by streams or editors."""
     best = {cell for cell, _ in at_best.values()}  # who lacks a clip has none
     found = [trial for trial in trials if trial.cell.but(clip="") in best]
     rows = [

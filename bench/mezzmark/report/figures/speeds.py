@@ -1,5 +1,4 @@
-"""What encoding costs by thread count, how much faster one host is than another, and what a host's
-cells cost after against before."""
+"""What encoding costs by thread count, and cells of a host against another's and its own before."""
 
 from collections.abc import Mapping, Sequence
 from math import log
@@ -177,8 +176,7 @@ OPEN: Final = ("inconclusive", "slower")  # what is not proved either way
 
 
 def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) -> Drawing:
-    """The cost of each cell after against before, those that changed first; the tolerance is
-    shaded. Marks link to `anchors`."""
+    """The cost of each cell after against before, changed ones first; the tolerance is shaded."""
     found = [(cell, ratio) for cell in report.cells if (ratio := cell.cost_ratio)]
     found.sort(
         key=lambda one: (one[0].verdict not in ("regressed", "slower", "improved"), -one[1].point)

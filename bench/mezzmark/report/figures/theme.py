@@ -77,8 +77,7 @@ PLAIN: Final = "{x:,.10g}"  # a tick label without powers or trailing zeros
 HALO: Final = "halo"  # the `gid` of a text that lines would cross: paper is put around its letters
 
 CHARACTER_EM: Final = 0.55
-"""Mean advance of a character of DejaVu Sans; it is wider than what browsers use, so a line that
-fits here fits there."""
+"""Mean advance of a character of DejaVu Sans; it is wider than what browsers use."""
 
 _AXIS: Final = {
     "color": LIGHT["muted"],

@@ -42,8 +42,7 @@ SHOWN: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunContext:
-    """One run, ready to be written down. `prefix` begins every id that belongs to it; `lead` is the
-    figure of the first page, where there is one."""
+    """A run, ready to be written down. `prefix` begins its ids; `lead` is of the first page."""
 
     prefix: str
     title: str
@@ -127,8 +126,7 @@ def _answered(section: Section, answer: Answer) -> Section:
 
 
 def _choice_section(view: RunView) -> Section:
-    """What the choice turns on, as a figure where there are two figures to draw, and as a table of
-    all encodings; why nothing can be chosen where nothing can."""
+    """What the choice turns on, as figure and table; or why nothing can be chosen."""
     start = Section(anchor="choosing", title="What would change the choice?", nav="Choice")
     choice = view.choice
     if choice is None:
@@ -163,8 +161,7 @@ def _making_section(view: RunView) -> Section:
 
 
 def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture, ...]]:
-    """A tab for each setting, the leading one first, and one that says where its waiting goes; and
-    the leading one's figure, which stands on the first page."""
+    """A tab for each setting, the leading one first; its figure stands on the first page."""
     tabs: list[Section] = []
     lead: tuple[Picture, ...] = ()
     for number, ranking in enumerate(view.rankings, start=1):

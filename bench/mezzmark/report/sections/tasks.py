@@ -1,5 +1,4 @@
-"""The sections on what is measured beside scrubbing and encoding: dragging, playing and several at
-once; the whole machine; what becomes of the picture."""
+"""The sections beside scrubbing and encoding: hand, several at once, machine, picture."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -135,8 +134,7 @@ def _fps_per_unit(fit: ScalingFit, found: GridFindings) -> float:
 def _gantt_pictures(
     view: RunView, ingests: Sequence[IngestPrediction], table: Table
 ) -> Iterator[Picture]:
-    """The fastest way of ingesting to each encoding, as its last round went; under the condition
-    that leads."""
+    """The last round of each encoding's fastest ingest, under the condition that leads."""
     fastest: dict[str, IngestPrediction] = {}
     for found in sorted(ingests, key=lambda f: (f.cell.setting.condition, f.measured.point)):
         fastest.setdefault(found.cell.encoding, found)

@@ -1,5 +1,4 @@
-"""Tables of several runs: hosts side by side with tasks, ratios, prices, differences and refusals;
-the history of one host."""
+"""Tables of several runs: hosts side by side, and the history of one host."""
 
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -133,16 +132,12 @@ def refusal_table(
         [
             Column("reason", reason, "left"),
             Column("cells", lambda r: len(r.cells)),
-            Column("which", _cell_names, "left", is_long=True),
+            Column("which", lambda r: few_text([c.cell_id for c in r.cells]), "left", is_long=True),
         ],
         table_id=table_id,
         title=title,
         note=NOTES["refusals"],
     )
-
-
-def _cell_names(refusal: Refusal) -> str:
-    return few_text([cell.cell_id for cell in refusal.cells])
 
 
 def level_table(history: History, *, table_id: str) -> Table:

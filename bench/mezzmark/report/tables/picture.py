@@ -24,8 +24,7 @@ from mezzmark.report.view import RunView
 
 
 def quality_table(view: RunView) -> Table:
-    """Each encoding's picture figures of generation 1, its last generation, and its colours; rows
-    are found by encoding."""
+    """Picture figures of generation 1, the last generation, and colours; found by encoding."""
     judged = view.fidelity
     return tabulate(
         judged,
@@ -157,8 +156,7 @@ def _tag(place: int, row: tuple[TagOutcome, tuple[TagVerdict, ...], int]) -> Ent
 
 
 def survival_table(view: RunView) -> Table:
-    """What the user's own clips hold beside plain pictures, and what each encoding's files have of
-    it: the bench's own, and the printed command's."""
+    """What clips hold beside plain pictures, and what files of the bench and of commands have."""
     found = grouped((m.encoding, m.survives) for m in view.manifest.media if m.survives)
     asked = {s.thing for of in found.values() for one in of for s in one if s.clip is not None}
     rows = [

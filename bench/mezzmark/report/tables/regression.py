@@ -47,8 +47,7 @@ def regression_table(
     title: str = "Cells before and after",
     verdicts: Sequence[Verdict] = tuple(MARKS),
 ) -> Table:
-    """Every cell of these verdicts that has a ratio: verdict, ratios, the smallest change
-    detectable, a remark."""
+    """Every cell of these verdicts that has a ratio; rows are found by cell."""
     return tabulate(
         [c for c in report.cells if c.cost_ratio is not None and c.verdict in verdicts],
         [
@@ -94,17 +93,20 @@ def detectable_text(cell: CellVerdict) -> str:
 
 
 def fleet_hosts_table(check: FleetCheck) -> Table:
-    """A row a host: verdict, the cell that tells most, its ratio, what would have been found, how
-    many earlier runs, a remark."""
+    """A row a host, told by its cell that changed most; rows are found by host."""
     return tabulate(
         check.hosts,
         [
             Column("host", _host_entry, "left"),
             Column("verdict", _host_verdict, "left"),
-            Column("cost ratio", _telling_ratio),
+            Column(
+                "cost ratio", lambda h: h.telling_cell and ratio_entry(h.telling_cell.cost_ratio)
+            ),
             Column("smallest change detectable", _detectable_span),
             Column("earlier runs", lambda h: len(h.baseline_utc)),
-            Column("of cell", _telling_cell, "left", is_long=True),
+            Column(
+                "of cell", lambda h: h.telling_cell and h.telling_cell.cell.cell_id, "left", True
+            ),
             Column("remark", fleet_words.host_remark, "left", is_long=True),
         ],
         table_id="fleet-hosts",
@@ -120,14 +122,6 @@ def _host_entry(host: HostCheck) -> Entry:
 
 def _host_verdict(host: HostCheck) -> str | Entry:
     return verdict_entry(host.verdict) if host.verdict else fleet_words.NO_HISTORY
-
-
-def _telling_cell(host: HostCheck) -> str | None:
-    return host.telling_cell.cell.cell_id if host.telling_cell else None
-
-
-def _telling_ratio(host: HostCheck) -> Entry | None:
-    return ratio_entry(host.telling_cell.cost_ratio) if host.telling_cell else None
 
 
 def _detectable_span(host: HostCheck) -> Entry | None:
@@ -207,8 +201,7 @@ def _bullets(lines: Iterable[str]) -> str:
 
 
 def as_junit(report: RegressionReport) -> str:
-    """JUnit XML as build servers read it: a regression is a failure, a cell that cannot be told or
-    compared is skipped with its reason."""
+    """JUnit XML: a regression is a failure; what cannot be told or compared is skipped."""
     return _junit_text([_junit_suite(report, name="mezzmark regress")])
 
 

@@ -1,5 +1,4 @@
-"""The tables of one run: rankings, encode speeds, right pictures, failures, clips, encodings; and
-the whole catalogue of encodings."""
+"""The tables of one run, and the whole catalogue of encodings."""
 
 from collections import Counter
 from collections.abc import Mapping
@@ -77,8 +76,7 @@ def slow_entry(speed: Estimate) -> Entry | None:
 
 
 def encode_table(view: RunView) -> Table:
-    """Encode speed over all clips by encoding and thread count, with what it used; rows are found
-    by encoding."""
+    """Encode speed over all clips by encoding and thread count; rows are found by encoding."""
 
     def fastest_first(item: tuple[str, dict[int, dict[str, Estimate]]]) -> tuple[float, str]:
         return -max(f["throughput_fps"].point for f in item[1].values()), item[0]
@@ -189,7 +187,7 @@ def clip_table(view: RunView) -> Table:
                 "bits, chroma", lambda c: f"{c.original.bit_depth} bit, {c.original.chroma}", "left"
             ),
             Column("frames", lambda c: c.frame_count),
-            Column("key frame every", _key_spacing),
+            Column("key frame every", lambda c: worded(c.keyframe_interval_median, _frames_text)),
         ],
         table_id=f"{view.prefix}footage",
         title="Footage",
@@ -212,9 +210,8 @@ def _frame_rate(clip: ClipManifest) -> Entry | None:
     return Entry(f"{float(rate):.5g} fps", sort=float(rate)) if rate else None
 
 
-def _key_spacing(clip: ClipManifest) -> Entry:
-    frames = clip.keyframe_interval_median
-    return Entry(f"{frames:.4g} frame{'s' * (frames != 1)}", sort=frames)
+def _frames_text(frames: float) -> str:
+    return f"{frames:.4g} frame{'s' * (frames != 1)}"
 
 
 def encoding_table(view: RunView) -> Table:

@@ -19,8 +19,7 @@ from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, fi
 
 _WHOLE_UNITS: Final = ("editors", "moves", "machines")
 _NEVER: Final = {"moves": "never", "machines": "no number is enough"}
-"""What is said of a figure without end: a wait that grows from day to day, or a number that no
-effort reaches. Waits are `never ready`."""
+"""Of a figure without end: a wait that grows, a number never reached. Waits are `never ready`."""
 
 
 def sizing_summary(result: SizingResult) -> Table:
@@ -108,8 +107,7 @@ def _pays_off(found: EncodingSizing) -> Content:
 
 
 def sizing_details(result: SizingResult) -> tuple[Table, ...]:
-    """Every figure of each encoding, other machines where the shop asks for them, and every
-    assumption."""
+    """Every figure of each encoding, other machines if the shop asks for them, every assumption."""
     return filled(_figures_table(result), _machines_table(result), _assumptions_table(result))
 
 
@@ -198,8 +196,7 @@ def _assumptions_table(result: SizingResult) -> Table:
 
 
 def makespan_tables(found: Sequence[FleetMakespan]) -> tuple[Table, ...]:
-    """A folder over hosts together and alone, measured and predicted; and what one more host like
-    each there is would bring. What they share is named where it counts."""
+    """A folder over hosts together and alone, and what one more like each there is would bring."""
     shared: list[Column[FleetMakespan]] = [Column("order", lambda f: f.clip_order, "left")]
     if any(one.storage for one in found):
         shared.append(Column("over", lambda f: f.storage, "left"))

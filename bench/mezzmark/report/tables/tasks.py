@@ -1,5 +1,4 @@
-"""The tables of tasks: every cell of any on its own, clip by clip; and of those that work the whole
-machine what is said over all clips."""
+"""The tables of tasks: cell by cell; and of those that work the whole machine over all clips."""
 
 from collections.abc import Mapping, Sequence
 from functools import partial
@@ -25,37 +24,22 @@ from mezzmark.statistics.scaling import ScalingFit, parameter_interval
 _AXES: Final = {"scrub": ("pattern", "policy", "threads"), "encode": ("threads",)}
 _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
     "scrub": {
-        "p50_ms": "median",
-        "p95_ms": "p95",
-        "wait_p50_ms": "storage",
-        "locate_p50_ms": "locate",
-        "decode_p50_ms": "decode",
-        "present_p50_ms": "present",
-        "open_ms": "open",
-        "read_bytes_per_move": "read per move",
+        **{"p50_ms": "median", "p95_ms": "p95", "wait_p50_ms": "storage"},
+        **{"locate_p50_ms": "locate", "decode_p50_ms": "decode", "present_p50_ms": "present"},
+        **{"open_ms": "open", "read_bytes_per_move": "read per move"},
     },
     "encode": {
-        "throughput_fps": "speed",
-        "cores_busy": "cores busy",
-        "bitrate_bps": "bit rate",
-        "file_bytes": "file",
-        "peak_rss_bytes": "peak memory",
+        **{"throughput_fps": "speed", "cores_busy": "cores busy", "bitrate_bps": "bit rate"},
+        **{"file_bytes": "file", "peak_rss_bytes": "peak memory"},
     },
     "drag": {
-        "pictures_per_s": "pictures seen",
-        "age_p95_ms": "age, p95",
-        "distance_mean_frames": "distance, mean",
-        "freeze_ms": "longest freeze",
-        "to_exact_ms": "exact after a stop",
-        "wait_p50_ms": "storage",
+        **{"pictures_per_s": "pictures seen", "age_p95_ms": "age, p95"},
+        **{"distance_mean_frames": "distance, mean", "freeze_ms": "longest freeze"},
+        **{"to_exact_ms": "exact after a stop", "wait_p50_ms": "storage"},
     },
     "play": {
-        "start_ms": "start",
-        "on_time_fraction": "on time",
-        "dropped_fraction": "dropped",
-        "least_fill": "least queue",
-        "busy_fraction": "at work",
-        "wait_p50_ms": "storage",
+        **{"start_ms": "start", "on_time_fraction": "on time", "dropped_fraction": "dropped"},
+        **{"least_fill": "least queue", "busy_fraction": "at work", "wait_p50_ms": "storage"},
         "double_on_time_fraction": "on time at 2×",
         "reverse_on_time_fraction": "on time backwards",
     },
@@ -63,13 +47,11 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
     "streams": {"count": "streams", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
     "editors": {"count": "editors", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
 }
-"""The axes and figures that are shown of a task, and what the figures are called; of any other task
-all, by their names."""
+"""The figures that are shown of a task, and what they are called; of any other task all."""
 
 
 def cells_table(view: RunView, task: str) -> Table:
-    """Every cell of a task: its axes and its figures. Rows are found by their cell over all clips;
-    those of self-comparisons are not."""
+    """Every cell of a task; rows but those of self-comparisons are found by cell over all clips."""
     spec = TASKS[task]
     heads = _HEADS.get(task, {figure.name: figure.name for figure in spec.figures})
     mine = [summary for summary in view.summaries if summary.cell.task == task]
@@ -182,8 +164,7 @@ def _parameter(fit: ScalingFit, name: Literal["sigma", "kappa"]) -> Entry:
 
 
 def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
-    """Every ingest cell, measured and predicted, each encoding's fastest first; where files lay as
-    far as that was varied."""
+    """Every ingest cell, measured and predicted, each encoding's fastest first."""
     pooled = {summary.cell: summary.estimates for summary in view.summaries}
     varied = [axis for axis in CONDITIONS if any(f.cell.setting[axis] for f in ingests)]
     waits = {f.cell: w for f in ingests if (w := pooled[f.cell].get("wait_fraction"))}
