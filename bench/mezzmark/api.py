@@ -144,17 +144,11 @@ def _refuse_what_goes_not_together(
     from mezzmark.model.errors import UsageError
 
     if resume and out is None:
-        raise UsageError(
-            where="--resume",
-            what="it goes on with the run in --out, and none was given",
-            remedy="Add --out and the folder of the run.",
-        )
+        what = "it goes on with the run in --out, and none was given"
+        raise UsageError(where="--resume", what=what, remedy="Add --out and the folder of the run.")
     if against and repeat > 1:
-        raise UsageError(
-            where="--against",
-            what="two installations are measured in turn once, and --repeat asks for more",
-            remedy="Leave one of the two out.",
-        )
+        what = "two installations are measured in turn once, and --repeat asks for more"
+        raise UsageError(where="--against", what=what, remedy="Leave one of the two out.")
 
 
 def demo(
@@ -235,11 +229,9 @@ def regress(
     before, after = as_run_paths(baseline), as_run_paths(candidate)
     shared = {run.resolve() for run in before} & {run.resolve() for run in after}
     if shared:
-        raise RunError(
-            where=str(min(shared)),
-            what="this run stands on both sides, and a run is always equal to itself",
-            remedy="Name different runs as baseline and candidate.",
-        )
+        what = "this run stands on both sides, and a run is always equal to itself"
+        remedy = "Name different runs as baseline and candidate."
+        raise RunError(where=str(min(shared)), what=what, remedy=remedy)
     return compare_runs(
         _read(before),
         _read(after),
@@ -342,11 +334,8 @@ def fleet_measure(
     from mezzmark.runner.request import AskedLimits
 
     if in_turn and together:
-        raise UsageError(
-            where="--together",
-            what="all at once are not in turn",
-            remedy="Leave one of the two out.",
-        )
+        what = "all at once are not in turn"
+        raise UsageError(where="--together", what=what, remedy="Leave one of the two out.")
     limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
     plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume, roots=root)
     how: dict[str, Any] = {"is_in_turn": in_turn, "is_together": together}
@@ -524,11 +513,9 @@ def _fleet(
     try:
         from mezzmark.fleet.hosts import opened
     except ModuleNotFoundError as error:
-        raise EngineError(
-            where=error.name or "distributed",
-            what="a fleet needs a library that is not installed here",
-            remedy="In the clone: pip install '.[fleet]'",
-        ) from None
+        what = "a fleet needs a library that is not installed here"
+        remedy = "In the clone: pip install '.[fleet]'"
+        raise EngineError(where=error.name or "distributed", what=what, remedy=remedy) from None
     given: dict[str, Any] = {"certificates": certificates, "is_insecure": insecure}
     return opened(scheduler, local_count=local, **given)
 

@@ -30,11 +30,9 @@ def opened(
     """The hosts behind the scheduler at `address`, or so many workers within this process, to try
     it out; these share one machine and its lock, so that they measure one after the other."""
     if bool(address) == bool(local_count):
-        raise UsageError(
-            where="--scheduler",
-            what="the hosts are those of one scheduler, or so many within this machine",
-            remedy="Give either --scheduler ADDRESS or --local COUNT.",
-        )
+        what = "the hosts are those of one scheduler, or so many within this machine"
+        remedy = "Give either --scheduler ADDRESS or --local COUNT."
+        raise UsageError(where="--scheduler", what=what, remedy=remedy)
     with ExitStack() as stack:
         security = None
         if address:

@@ -38,11 +38,9 @@ def ingest_settings(scenario: Scenario) -> IngestSettings:
     """The scenario's [ingest], which a fleet needs; UsageError without."""
     if settings := scenario.settings(IngestSettings):
         return settings
-    raise UsageError(
-        where=f'scenario "{scenario.name}"',
-        what="it has no [ingest] table, so that there is no folder to ingest",
-        remedy="Add one (scenarios/README.md), or measure it with `mezzmark fleet measure`.",
-    )
+    what = "it has no [ingest] table, so that there is no folder to ingest"
+    remedy = "Add one (scenarios/README.md), or measure it with `mezzmark fleet measure`."
+    raise UsageError(where=f'scenario "{scenario.name}"', what=what, remedy=remedy)
 
 
 def only(scenario: Scenario, **tables: Any) -> Scenario:
@@ -90,21 +88,17 @@ def _with_hosts(
         begun = read_manifest(run_dir).scenario.settings(IngestSettings)
         splits = list(begun.hosts) if begun else []
         if away := sorted({split.host for split in splits} - runs.keys()):
-            raise RunError(
-                where=str(run_dir),
-                what=f"it was begun over other hosts too: {', '.join(away)}",
-                remedy="Name them all with --hosts, or measure into another folder with --out.",
-            )
+            what = f"it was begun over other hosts too: {', '.join(away)}"
+            remedy = "Name them all with --hosts, or measure into another folder with --out."
+            raise RunError(where=str(run_dir), what=what, remedy=remedy)
     else:
         encodings = scenario.encodings + tuple(one.name for one in scenario.custom_encodings)
         found = [split for name, one in runs.items() for split in grid_splits(name, encodings, one)]
         splits = fastest_first(found, runs)
     if not splits:
-        raise RunError(
-            where=str(run_dir.parent),
-            what="no host's grid has every clip in some encoding",
-            remedy="See why its trials failed (`mezzmark report`), and leave that encoding out.",
-        )
+        what = "no host's grid has every clip in some encoding"
+        remedy = "See why its trials failed (`mezzmark report`), and leave that encoding out."
+        raise RunError(where=str(run_dir.parent), what=what, remedy=remedy)
     settings = {"hosts": tuple(splits), "alone": is_alone, "minutes": None}
     settings |= {"links": ("local",), "roots": ()}
     return only(scenario, ingest=ingest_settings(scenario).model_copy(update=settings))
@@ -114,11 +108,8 @@ def _refuse_other_footage(footage: Footage, runs: Mapping[str, Run]) -> None:
     prints = {clip.clip: clip.fingerprint for clip in footage.clips}
     for name, run in runs.items():
         if {clip.clip: clip.fingerprint for clip in run.manifest.clips} != prints:
-            raise RunError(
-                where=name,
-                what="its grid was measured on other footage",
-                remedy="Leave that run out of --grids: the grid is then measured anew.",
-            )
+            remedy = "Leave that run out of --grids: the grid is then measured anew."
+            raise RunError(where=name, what="its grid was measured on other footage", remedy=remedy)
 
 
 _PER_CLIP: Final = (

@@ -173,12 +173,9 @@ class FleetRun:
             elif self.is_divided and summary:
                 self._add_maker(name, summary.host)
         if unfit or not (asked or present):
-            raise UsageError(
-                where=self.fleet.address,
-                what="; ".join(f"{n}: {fault}" for n, fault in unfit.items())
-                or "no worker is there",
-                remedy="Nothing was measured. Mend that, or name the others with --hosts.",
-            )
+            what = "; ".join(f"{n}: {fault}" for n, fault in unfit.items()) or "no worker is there"
+            remedy = "Nothing was measured. Mend that, or name the others with --hosts."
+            raise UsageError(where=self.fleet.address, what=what, remedy=remedy)
         return names
 
     def _add_maker(self, name: str, host: HostFacts) -> None:

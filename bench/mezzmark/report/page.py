@@ -61,11 +61,9 @@ def refuse_foreign_files(folder: Path, names: Sequence[str]) -> None:
     mezzmark's: a page of ours says that the files beside it are ours too."""
     present = [folder / name for name in names if (folder / name).exists()]
     if present and not (present[0] == folder / names[0] and _is_ours(present[0])):
-        raise DestinationError(
-            where=str(present[0]),
-            what="it was not written by mezzmark, and a report would take its place",
-            remedy="Choose another folder with --out.",
-        )
+        what = "it was not written by mezzmark, and a report would take its place"
+        remedy = "Choose another folder with --out."
+        raise DestinationError(where=str(present[0]), what=what, remedy=remedy)
 
 
 def _is_ours(page: Path) -> bool:
@@ -172,11 +170,9 @@ def read_view(run_dir: Path, prefix: str = "") -> RunView:
     """A run for a report; RunError where it cannot be read or has no trials."""
     run = read_run(run_dir)
     if not run.trials:
-        raise RunError(
-            where=str(run_dir),
-            what="no trial of this run has ended yet, so there is nothing to report",
-            remedy="Go on with it: mezzmark measure … --resume.",
-        )
+        what = "no trial of this run has ended yet, so there is nothing to report"
+        remedy = "Go on with it: mezzmark measure … --resume."
+        raise RunError(where=str(run_dir), what=what, remedy=remedy)
     return RunView(
         run.manifest,
         run.trials,
@@ -196,11 +192,9 @@ def template_environment(
     if template is not None:
         folder = Path(template)
         if not folder.is_dir():
-            raise ScenarioError(
-                where=str(template),
-                what="is not a folder of templates",
-                remedy="Give a folder that holds report.html.j2, report.md.j2 or style.css.",
-            )
+            what = "is not a folder of templates"
+            remedy = "Give a folder that holds report.html.j2, report.md.j2 or style.css."
+            raise ScenarioError(where=str(template), what=what, remedy=remedy)
         loaders.insert(0, FileSystemLoader(folder))
     environment = Environment(
         loader=ChoiceLoader(loaders),

@@ -222,11 +222,9 @@ def _claim(folder: Path) -> None:
     if (folder / MARKER_NAME).is_file():
         return
     if not all(is_beginning_of(path.name, MARKER_NAME) for path in folder.iterdir()):
-        raise DestinationError(
-            where=str(folder),
-            what="the folder is not empty, and mezzmark did not publish into it",
-            remedy="Name a new or an empty folder, or one that was published into before.",
-        )
+        what = "the folder is not empty, and mezzmark did not publish into it"
+        remedy = "Name a new or an empty folder, or one that was published into before."
+        raise DestinationError(where=str(folder), what=what, remedy=remedy)
     replace_all({folder / MARKER_NAME: b"mezzmark replaces its own pages here; no more.\n"})
 
 
@@ -251,11 +249,8 @@ def _look_at(
             digest.update(path.read_bytes() if path.is_file() else b"")
         first, known = found.setdefault(name, (run_dir, digest.hexdigest()))
         if known != digest.hexdigest():
-            raise RunError(
-                where=str(run_dir),
-                what=f"it has the id of {first} and holds other trials",
-                remedy="Name one of the two.",
-            )
+            what = f"it has the id of {first} and holds other trials"
+            raise RunError(where=str(run_dir), what=what, remedy="Name one of the two.")
     if not found:
         raise faults[0]
     return found
@@ -265,11 +260,9 @@ def _folder_of(run_dir: Path) -> str:
     """A run's folder in the site; RunError where it is no run, or its id names no folder."""
     if name := safe_file_name(run_store.read_manifest(run_dir).run_id):
         return name
-    raise RunError(
-        where=str(run_dir / run_store.MANIFEST_NAME),
-        what="the run has no id",
-        remedy="Measure it again: a run that mezzmark made has one.",
-    )
+    what = "the run has no id"
+    remedy = "Measure it again: a run that mezzmark made has one."
+    raise RunError(where=str(run_dir / run_store.MANIFEST_NAME), what=what, remedy=remedy)
 
 
 def _cards(folder: Path) -> dict[str, SiteRun]:

@@ -27,17 +27,12 @@ COST_SECONDS: Final = {"scrub": 1e-3, "encode": 1.0, "fidelity": 1.0}
 def export_runs(runs: Sequence[Run], output_format: str, table: str) -> str | bytes:
     """Runs in a format; RunError for a table or a number of runs that it cannot hold."""
     if output_format == "pytest-benchmark" and len(runs) != 1:
-        raise RunError(
-            where="export",
-            what=f"pytest-benchmark's format holds one run, and {len(runs)} were named",
-            remedy="Export each run into a file of its own",
-        )
+        what = f"pytest-benchmark's format holds one run, and {len(runs)} were named"
+        raise RunError(where="export", what=what, remedy="Export each run into a file of its own")
     if output_format not in ("csv", "parquet") and table != "cells":
-        raise RunError(
-            where="export",
-            what=f"{output_format} has no table of {table}",
-            remedy="Leave the table out, or export as csv or parquet",
-        )
+        what = f"{output_format} has no table of {table}"
+        remedy = "Leave the table out, or export as csv or parquet"
+        raise RunError(where="export", what=what, remedy=remedy)
     if output_format == "csv":
         return csv_bytes(frame_of(runs, table)).decode("utf-8")
     if output_format == "parquet":
@@ -56,11 +51,9 @@ def as_parquet(runs: Sequence[MeasuredRun], *, table: str = "cells") -> bytes:
     try:
         import pyarrow  # noqa: F401  (pandas would say less well that it is missing)
     except ImportError as problem:
-        raise EngineError(
-            where="export",
-            what="Parquet needs pyarrow, which is not installed",
-            remedy='Install it with pip install ".[parquet]" in the clone, or export as csv',
-        ) from problem
+        what = "Parquet needs pyarrow, which is not installed"
+        remedy = 'Install it with pip install ".[parquet]" in the clone, or export as csv'
+        raise EngineError(where="export", what=what, remedy=remedy) from problem
     buffer = BytesIO()
     frame_of(runs, table).to_parquet(buffer, engine="pyarrow", index=False)
     return buffer.getvalue()
@@ -85,11 +78,9 @@ def _as_pytest_benchmark(run: Run) -> str:
         from pytest_benchmark import __version__ as format_version
         from pytest_benchmark.stats import Stats
     except ImportError as problem:
-        raise EngineError(
-            where="export",
-            what="pytest-benchmark is not installed",
-            remedy='Install it with pip install ".[pytest]" in the clone',
-        ) from problem
+        what = "pytest-benchmark is not installed"
+        remedy = 'Install it with pip install ".[pytest]" in the clone'
+        raise EngineError(where="export", what=what, remedy=remedy) from problem
     seconds = grouped(
         (trial.cell, cost * COST_SECONDS[trial.cell.task])
         for trial in run.trials
@@ -189,9 +180,7 @@ def find_run_dirs(name: Path | str) -> list[Path]:
     found = sorted(Path(match) for match in glob(str(folder)))
     runs = [path for path in found if (path / MANIFEST_NAME).is_file()]
     if not runs:
-        raise RunError(
-            where=str(name),
-            what="is neither a run's folder nor a glob that finds one",
-            remedy="Give the folder that `mezzmark measure` named when it ended.",
-        )
+        what = "is neither a run's folder nor a glob that finds one"
+        remedy = "Give the folder that `mezzmark measure` named when it ended."
+        raise RunError(where=str(name), what=what, remedy=remedy)
     return runs
