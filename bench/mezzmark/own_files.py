@@ -58,8 +58,7 @@ def storage_error(
     needed_bytes: int = 0,
     verb: str = "written",
 ) -> MezzmarkError:
-    """What the system said of a write to `path`: DiskFullError with the room that is missing of
-    `needed_bytes` where there is none or no quota left, and `kind` for any other reason."""
+    """The error of a write to `path`: DiskFullError, with what is missing, or else `kind`."""
     where = str(path)
     if error.errno not in FULL_ERRORS:
         what = f"it cannot be {verb} ({error.strerror or error})"
@@ -187,8 +186,7 @@ def is_marked(folder: Path) -> bool:
 
 
 def remove_marked(folder: Path) -> None:
-    """Remove a folder of ours with all it holds; anything else is left as it is. The marker goes
-    last: who is killed meanwhile leaves a folder that can still be removed."""
+    """Remove a folder of ours with all it holds, the marker last: what is left can be removed."""
     if is_marked(folder):
         with suppress(OSError):
             for path in folder.iterdir():

@@ -145,7 +145,7 @@ def report(**given: Any) -> None:
     """
     from rich.text import Text
 
-    from mezzmark.cli.terminal import open_terminal
+    from mezzmark.cli.views import open_terminal
     from mezzmark.report.prose.numbers import visible_text
 
     paths = api.report(**given)

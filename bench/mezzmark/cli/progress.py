@@ -136,12 +136,11 @@ class LineView:
                 pass
 
     def _show_preparing(self, event: events.Preparing) -> None:
-        if event.message not in self._messages:
+        is_new = event.message not in self._messages
+        if is_new or self._is_time():
             self._messages.add(event.message)
-            self._say(f"footage {event.done}/{event.total}: {event.message}")
-        elif self._is_time():
-            share = f"{100 * event.done_fraction:.0f} %"
-            self._say(f"footage {event.done}/{event.total}: {event.message}, {share}")
+            share = "" if is_new else f", {100 * event.done_fraction:.0f} %"
+            self._say(f"footage {event.done}/{event.total}: {event.message}{share}")
 
     def _show_place(self, event: events.TrialStarted) -> None:
         if self._round is None or not self._is_time():

@@ -139,8 +139,8 @@ class Makers:
 
 @dataclass(slots=True, kw_only=True)
 class Judges:
-    """Trials that are judged and not timed, each done by one host for all that are alike. A host
-    that would wait for another one's does meanwhile what it would come to next."""
+    """Trials that are judged and not timed, each done by one host for all that are alike; who would
+    wait does meanwhile what comes next."""
 
     do: Callable[[str, Job, float], Performed]
     is_stopped: Callable[[], bool]

@@ -165,23 +165,18 @@ def kept_gate(
 
 @dataclass(slots=True, kw_only=True)
 class Together:
-    """The machines, in the order in which editors take seats. `do` has one of them do a job;
-    `paths` is what each calls what home's jobs name."""
+    """The machines by seat. `do` has one do a job; `paths` is what each calls home's paths."""
 
     do: Callable[[str, Job, float], Performed]
     reach: Callable[[str], str]
     context: ssl.SSLContext | None
     interface: str
     paths: dict[str, dict[str, str]]
-    _names: list[str] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self._names = list(self.paths)
 
     def perform(self, job: Job, timeout_s: float) -> Performed:
         """The job done by all at the same time; raises what one of them raised."""
         with ExitStack() as at_end:
-            jobs, gate = {name: self._there(job, name) for name in self._names}, None
+            jobs, gate = {name: self._there(job, name) for name in self.paths}, None
             if isinstance(job, StreamsJob):
                 kept = kept_gate(len(jobs), context=self.context, interface=self.interface)
                 gate, port = at_end.enter_context(kept)
@@ -190,14 +185,14 @@ class Together:
                     for name, one in jobs.items()
                 }
             threads = at_end.enter_context(ThreadPoolExecutor(len(jobs)))
-            futures = [threads.submit(self._do, jobs[n], n, timeout_s, gate) for n in self._names]
+            futures = [threads.submit(self._do, jobs[n], n, timeout_s, gate) for n in self.paths]
         found = [future.result() for future in futures if not future.exception()]
         for future in futures:
             future.result()
         if isinstance(job, PlaceFilesJob):
             self._learn([done.answer for done in found])
         return performed_together(
-            dict(zip(self._names, found, strict=True)), gate.broken_by if gate else ""
+            dict(zip(self.paths, found, strict=True)), gate.broken_by if gate else ""
         )
 
     def _do(self, job: Job, name: str, timeout_s: float, gate: Gate | None) -> Performed:
@@ -211,7 +206,7 @@ class Together:
         return done
 
     def _address(self, name: str, gate: Gate, port: int) -> GateAddress:
-        place, source = self._names.index(name), f"{self.reach(name)}:{port}"
+        place, source = list(self.paths).index(name), f"{self.reach(name)}:{port}"
         return GateAddress(source=source, path=gate.path, place=place, hosts=gate.hosts)
 
     def _there(self, job: Job, name: str) -> Job:
@@ -228,7 +223,7 @@ class Together:
     def _learn(self, answers: Sequence[Answer]) -> None:
         """Where each has its copies: home calls them as the first does."""
         first = answers[0]
-        for name, placed in zip(self._names, answers, strict=True):
+        for name, placed in zip(self.paths, answers, strict=True):
             if isinstance(first, PlacedFiles) and isinstance(placed, PlacedFiles):
                 pairs = zip(first.files, placed.files, strict=True)
                 self.paths[name] |= {ours.path: theirs.path for ours, theirs in pairs}
@@ -245,8 +240,7 @@ def exchanged(value: Any, paths: Mapping[str, str]) -> Any:
 
 
 def performed_together(by_host: Mapping[str, Performed], failed: str) -> Performed:
-    """One result of all. Times run from the first start to the longest; of the machines' moments
-    the worst. `failed` is the host that failed first and let the others go, or empty."""
+    """One result of all. `failed` is the host that let the others go, or empty."""
     found = list(by_host.values())
     return Performed(
         answer=answer_together({name: done.answer for name, done in by_host.items()}, failed)
@@ -304,14 +298,12 @@ def worst_moment(moments: Sequence[HostMoment]) -> HostMoment:
 
 def hosts_as_one(hosts: Sequence[HostFacts]) -> HostFacts:
     """What is alike is said once; of numbers that differ the least, of texts all."""
-    found: dict[str, Any] = {}
-    for name in HostFacts.model_fields:
-        values = [getattr(host, name) for host in hosts]
-        found[name] = value_of_all(values)
+    names = HostFacts.model_fields
+    found = {name: value_of_all([getattr(host, name) for host in hosts]) for name in names}
     versions = [host.library_versions for host in hosts]
-    names = dict.fromkeys(name for each in versions for name in each)
     found["library_versions"] = {
-        n: value_of_all([v.get(n, "none") for v in versions]) for n in names
+        name: value_of_all([each.get(name, "none") for each in versions])
+        for name in dict.fromkeys(name for each in versions for name in each)
     }
     return HostFacts(**found)
 

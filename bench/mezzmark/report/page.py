@@ -217,13 +217,15 @@ def render(
 ) -> bytes:
     """One template's text as UTF-8; a mistake in it is told with its file and line. Its script is
     `data`, then `report.js` and `more` of the templates' folder; `given` are its other names."""
+    light, dark = (f":root{{{side}}}" for side in colour_variables())
+    colours = f"{light}\n@media screen and (prefers-color-scheme:dark){{{dark}}}\n"
     try:
         source, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
         script = data
         for part in ("report.js", *more):
             script += environment.loader.get_source(environment, part)[0]  # type: ignore[union-attr]
         text = environment.get_template(name).render(
-            **given, style=Markup(figure_variables() + source), script=Markup(script)
+            **given, style=Markup(colours + source), script=Markup(script)
         )
     except TemplateError as error:
         line = getattr(error, "lineno", None)
@@ -233,9 +235,3 @@ def render(
             remedy="report_templates/README.md lists what a template is given.",
         ) from None
     return (marked_page(text) if name.endswith(".html.j2") else text).encode("utf-8")
-
-
-def figure_variables() -> str:
-    """The figures' colours as CSS variables: dark on a screen where the reader prefers it."""
-    light, dark = colour_variables()
-    return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"

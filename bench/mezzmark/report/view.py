@@ -32,10 +32,8 @@ LinkFamily = Sequence[tuple[Link, Ranking]]
 
 @dataclass(frozen=True, eq=False)
 class RunView(ObservedRun):
-    """A run with what a report shows of it, each computed when first asked for. Trials of the
-    reference workload and of self-comparisons stand in `trials` and `summaries` and take no part in
-    `rankings`. `prefix` begins its ids and file names where several runs share a page; `unknown`
-    counts the trials left out for a name that this mezzmark does not know."""
+    """A run with what a report shows of it, each computed when first asked for. `prefix` begins its
+    ids where several share a page; `unknown` counts trials left out for a name not known here."""
 
     torn_line_count: int = 0
     unknown: Mapping[str, int] = field(default_factory=dict)

@@ -98,9 +98,9 @@ _BAND_ROOM: Final = 1.5
 def draw_scaling(
     findings: GridFindings, fit: ScalingFit, *, fps_per_unit: float, anchor: str
 ) -> Drawing:
-    """Measured throughput by cores, the fitted law with its band, which ends where a prediction
-    would carry a warning, and perfect scaling. `fps_per_unit` turns the fit's unit (pixels a
-    second) into frames per second. Dots link to `anchor`, the row of the fit."""
+    """Measured throughput by cores, the fitted law with its band, and perfect scaling.
+    `fps_per_unit` turns the fit's unit (pixels a second) into frames per second. Dots link to
+    `anchor`."""
     measured = best_split_by_core_count(findings)
     law = _law(fit, max(measured), fps_per_unit)
     has_band = bool(law["high"].notna().all())
@@ -143,8 +143,7 @@ _LAW_POINTS: Final = 200
 
 
 def _law(fit: ScalingFit, last_measured: int, fps_per_unit: float) -> pd.DataFrame:
-    """The law in frames per second, up to where a prediction would carry a warning, and at least
-    one core further; `perfect` is what it would be if every core were as good as the first."""
+    """The law in frames per second up to where predictions warn; `perfect` is without loss."""
     reach = max(int(LOUD_RANGE_RATIO * last_measured), last_measured + 1)
     rows = []
     counts = np.linspace(1, reach, min(reach, _LAW_POINTS)).round().astype(int)

@@ -40,8 +40,8 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneAxis:
-    """An axis with reference lines (value → label); it reaches `room` times beyond all points and
-    lines, or, where it is no log axis, by that much."""
+    """An axis with reference lines (value → label); `room` beyond all is a factor, if not log a
+    sum."""
 
     label: str
     better: Literal["less", "more"]
@@ -73,16 +73,11 @@ def draw_points(
     lines += _set_axis(axes, "y", y, [end for point in points for end in point.mark.y])
     is_right, is_top = x.better == "more", y.better == "more"
     sign, better = "◣◢◤◥"[is_right + 2 * is_top], labels.BETTER_LABEL
-    axes.text(
-        0.985 if is_right else 0.015,
-        0.98 if is_top else 0.02,
-        f"{better} {sign}" if is_right else f"{sign} {better}",
-        ha="right" if is_right else "left",
-        va="top" if is_top else "bottom",
-        transform=axes.transAxes,
-        color=theme.LIGHT["muted"],
-        fontsize=theme.SMALL_PT,
-    )
+    place = (0.985 if is_right else 0.015, 0.98 if is_top else 0.02)
+    look: dict[str, Any] = {"ha": "right" if is_right else "left", "fontsize": theme.SMALL_PT}
+    look |= {"va": "top" if is_top else "bottom", "color": theme.LIGHT["muted"]}
+    words = f"{better} {sign}" if is_right else f"{sign} {better}"
+    axes.text(*place, words, transform=axes.transAxes, **look)
     _name_points(axes, points, path, lines, is_keyed=is_keyed)
     if is_keyed:
         _draw_key(drawing, points, key_in)
@@ -101,21 +96,12 @@ def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float])
     is_x = which == "x"
     look: dict[str, Any] = {"color": theme.LIGHT["line"], "zorder": 1}
     draw = axes.axvline if is_x else axes.axhline
-    lines = []
+    lines, offset = [], (-3, -2) if is_x else (-2, 2)
+    name: dict[str, Any] = {"ha": "right", "va": "top" if is_x else "bottom", "gid": theme.HALO}
+    name["xycoords"] = axes.get_xaxis_transform() if is_x else axes.get_yaxis_transform()
     for value, label in axis.lines.items():
         lines.append(draw(value, **theme.DASHED, **look))
-        axes.annotate(
-            label,
-            xy=(value, 1) if is_x else (1, value),
-            xycoords=axes.get_xaxis_transform() if is_x else axes.get_yaxis_transform(),
-            xytext=(-3, -2) if is_x else (-2, 2),
-            textcoords="offset points",
-            ha="right",
-            va="top" if is_x else "bottom",
-            fontsize=theme.SMALL_PT,
-            gid=theme.HALO,
-            **look,
-        )
+        theme.note(axes, label, (value, 1) if is_x else (1, value), offset, **name, **look)
     return lines
 
 
@@ -162,17 +148,9 @@ def _name_points(
         reach, offset, box = next(free, spots[0])
         taken.append(box)
         lead = {"arrowstyle": "-", "color": theme.LIGHT["muted"], "linewidth": 0.5, "shrinkB": 4}
-        axes.annotate(
-            name,
-            xy=place,
-            xytext=tuple(offset / unit),
-            textcoords="offset points",
-            ha="center",
-            va="center",
-            arrowprops=lead if reach > _SPOTS[0][0] else None,
-            zorder=8,
-            **_look(point),
-        )
+        look = {"ha": "center", "va": "center", "zorder": 8, **_look(point)}
+        look["arrowprops"] = lead if reach > _SPOTS[0][0] else None
+        theme.note(axes, name, place, (offset[0] / unit, offset[1] / unit), **look)
 
 
 def _boxes(axes: Axes, mark: Mark, unit: float) -> Iterator[Bbox]:

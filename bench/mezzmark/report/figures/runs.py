@@ -108,19 +108,11 @@ def _draw_steps(axes: Axes, series: HistorySeries) -> None:
         x = (step.before + step.after) / 2
         axes.axvline(x, color=theme.LIGHT["line"], zorder=2, **theme.DASHED)
         is_right = (x - low) / (high - low) > 0.6
-        axes.annotate(
-            history_words.percent_text(step.cost_ratio),
-            xy=(x, 1),
-            xycoords=axes.get_xaxis_transform(),
-            xytext=(-4 if is_right else 4, -2 - 12 * (order % 2)),
-            textcoords="offset points",
-            ha="right" if is_right else "left",
-            va="top",
-            color=theme.LIGHT["line"],
-            fontsize=theme.SMALL_PT,
-            gid=theme.HALO,
-            zorder=6,
-        )
+        size, offset = history_words.percent_text(step.cost_ratio), -4 if is_right else 4
+        look: dict[str, Any] = {"color": theme.LIGHT["line"], "gid": theme.HALO, "zorder": 6}
+        look |= {"ha": "right" if is_right else "left", "va": "top"}
+        look["xycoords"] = axes.get_xaxis_transform()
+        theme.note(axes, size, (x, 1), (offset, -2 - 12 * (order % 2)), **look)
 
 
 HOSTS_A_FIGURE: Final = 10  # more would be too small to be read on a printed page
@@ -157,8 +149,7 @@ def draw_fleet(
     anchors: Mapping[tuple[str, object], str],
     place: tuple[int, int],
 ) -> Drawing:
-    """The hosts of one figure of several, `place` being its number and theirs; all have the axis
-    and key of `of_all`. Marks link to `anchors`, by host and cell."""
+    """Hosts of figure `place` with the axis and key of `of_all`; links are by host and cell."""
     bands = [max(LEAST_BAND_IN, LANE_IN * len(cells)) + GAP_IN for _, cells in hosts]
     *tops, end_in = accumulate(bands, initial=GAP_IN / 2)
     height_in = end_in - GAP_IN / 2

@@ -46,8 +46,7 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
 
 def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, str]]) -> Drawing:
     """Over the rate of the link each encoding's median and, hollow, how much of it waits for
-    storage. Marks link to `cells`, the anchors of each link by encoding; the original and those
-    that lead have a mark first."""
+    storage. Marks link to `cells`, of each link by encoding."""
     first = family[0][1]
     roles = {entry.encoding: view.role(entry.encoding, first) for entry in first.entries}
     names = sorted(roles, key=lambda name: roles[name] == "other")
@@ -169,8 +168,7 @@ def _choice_point(
 
 
 def _front_steps(plane: ChoicePlane, front: Sequence[ChoicePoint]) -> list[Place]:
-    """The Pareto set joined by steps, in shown units: between two points of it, along x first
-    where less of x is better, for up to the next point nobody offers more."""
+    """The Pareto set joined by steps, in shown units: up to the next point nobody offers more."""
     points = [
         (shown_value(p.x.point, plane.x_goal.unit), shown_value(p.y.point, plane.y_goal.unit))
         for p in front

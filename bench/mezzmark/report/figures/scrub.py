@@ -1,6 +1,7 @@
 """Scrub latency and where the waiting goes; the hand and what was seen; streams and editors."""
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from itertools import accumulate
 from typing import Any, Final, cast
 
@@ -42,9 +43,8 @@ MOST_DOTS_IN_ALL: Final = 2_000  # of a figure: more would make pages of many me
 
 
 def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
-    """The figure of one scrub setting, fastest encoding on top; what is shorter than one frame is
-    shaded. Names link to `names`, marks to `cells`. The leading setting's carries the key, and says
-    what each encoding is."""
+    """The figure of one scrub setting, fastest on top; what is shorter than a frame is shaded.
+    Names link to `names`, marks to `cells`. The leading setting's carries the key."""
     trials = [view.scrub_trials[ranking.setting][entry.encoding] for entry in ranking.entries]
     samples = [_latencies_ms(mine) for mine in trials]
     most = min(MOST_DOTS, MOST_DOTS_IN_ALL // len(trials))
@@ -250,8 +250,8 @@ def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
     data = data[2 * data["rounds"] > every]  # what few rounds tried is what only good ones reach
     shapes = {name: theme.SHAPES[n % len(theme.SHAPES)] for n, name in enumerate(at_best)}
     colours = {name: "original" if name == ORIGINAL else "other" for name in at_best}
-    looks = {name: {"colour": colours[name], "linewidth": 1} for name in at_best}
-    key = [theme.key_entry(shown_name(n), s, **looks[n]) for n, s in shapes.items()]
+    entry = partial(theme.key_entry, linewidth=1)
+    key = [entry(shown_name(n), s, colour=colours[n]) for n, s in shapes.items()]
     shown = [label for label in columns[2:] if data[label].notna().any()]
     text, body_in = prose.counts_text(task, at_best), HAND_BODY_IN * len(shown)
     drawing = new_drawing(text, body_in=body_in, left_in=HAND_LEFT_IN, key=key)

@@ -28,8 +28,7 @@ from mezzmark.report.view import Role, RunView
 def draw_encode(
     view: RunView, *, anchors: Mapping[str, str], cells: Mapping[tuple[str, int], str]
 ) -> Drawing:
-    """One row per encoding, its best speed on top; one mark per thread count, joined by a line.
-    Names link to `anchors`; marks to `cells`, by encoding and thread count."""
+    """One row per encoding, a mark per thread count. `cells` are by encoding and thread count."""
     speeds = {
         name: {n: as_shown_speed(f["throughput_fps"], view.manifest) for n, f in by.items()}
         for name, by in view.encodes.items()
@@ -106,9 +105,8 @@ def draw_comparison(
     *,
     anchors: Mapping[Cell, str],
 ) -> Drawing:
-    """One task on a host against the reference (`names`: of the host, of the reference). One row
-    per encoding, the greatest mean ratio on top, under a row for the mean of all; a lane for each
-    cell, with one shape of mark per setting. Marks link to `anchors`."""
+    """One task on a host against the reference (`names`): a row per encoding under one for all, a
+    lane for each cell. Marks link to `anchors`."""
     settings = hosts.setting_labels(ratios)
     shapes = dict.fromkeys(settings, theme.SHAPES[0])
     shapes |= zip(shapes, theme.SHAPES, strict=False) if len(shapes) <= len(theme.SHAPES) else ()
@@ -210,8 +208,7 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
 def cost_mark(
     found: tuple[CellVerdict, Estimate], y: float, anchor: str, *, whose: str = "", **look: Any
 ) -> Mark:
-    """What a cell costs after against before; hollow where nothing is proved. `whose` begins what
-    is read out, `look` is the mark's size and shape."""
+    """A cell's cost after against before, hollow if unproved; `whose` begins what is read out."""
     cell, ratio = found
     return Mark(
         x=ends(ratio),

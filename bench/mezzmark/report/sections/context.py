@@ -76,7 +76,7 @@ def run_context(view: RunView) -> RunContext:
     steadiness = steadiness_sentences(view.steadiness, view.manifest)
     scrub_cells, encode_cells = cells_table(view, "scrub"), cells_table(view, "encode")
     scrub, lead = _scrub_section(view, scrub_cells)
-    checklist = tabulate((), (), table_id=f"{view.prefix}needs", title="")
+    checklist = tabulate((), table_id=f"{view.prefix}needs")
     if view.choice is not None:
         about = encodings_about(view.manifest)
         checklist = choice_checklist(view.choice, about, table_id=checklist.table_id)
@@ -119,9 +119,8 @@ def run_context(view: RunView) -> RunContext:
 
 
 def _answered(section: Section, answer: Answer) -> Section:
-    first, *rest = answer.by_question.get(section.anchor) or ("",)
-    if section.headline:
-        return replace(section, sentences=(*filter(None, (first, *rest)), *section.sentences))
+    told = section.headline, *answer.by_question.get(section.anchor, ())
+    first, *rest = [*filter(None, told)] or [""]
     return replace(section, headline=first, sentences=(*rest, *section.sentences))
 
 

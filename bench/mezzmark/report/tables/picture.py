@@ -28,16 +28,14 @@ def quality_table(view: RunView) -> Table:
     judged = view.fidelity
     return tabulate(
         judged,
-        [
-            Column("encoding", lambda e: e.encoding, "left"),
-            Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
-            *(column for name in METRICS for column in _metric_columns(name)),
-            *([Column("alpha", _alpha, "left")] if any(e.alpha_db for e in judged) else []),
-            Column("last generation, dB", _last_generation),
-            Column("bit rate, Mbit/s", lambda e: worded(e.bitrate_bps / 1e6, "{:.1f}".format)),
-            Column("colours", _colours, "left"),
-            Column("largest ΔE", _largest_change),
-        ],
+        Column("encoding", lambda e: e.encoding, "left"),
+        Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
+        *(column for name in METRICS for column in _metric_columns(name)),
+        *([Column("alpha", _alpha, "left")] if any(e.alpha_db for e in judged) else []),
+        Column("last generation, dB", _last_generation),
+        Column("bit rate, Mbit/s", lambda e: worded(e.bitrate_bps / 1e6, "{:.1f}".format)),
+        Column("colours", _colours, "left"),
+        Column("largest ΔE", _largest_change),
         table_id=f"{view.prefix}quality",
         title="Picture quality and colour",
         note=quality_note(max(len(entry.clips) for entry in judged)),
@@ -132,17 +130,13 @@ def tag_table(view: RunView) -> Table:
     ]
     return tabulate(
         outcomes,
-        [
-            Column("encoding", lambda row: tag_subject(row[0], row[2]), "left"),
-            *(Column(tag, partial(_tag, place), "left") for place, tag in places),
-            Column(
-                "what it does to the picture",
-                lambda row: Entry(
-                    consequence_words(row[0].survival), sort=tag_shift(row[0].survival)
-                ),
-                "left",
-            ),
-        ],
+        Column("encoding", lambda row: tag_subject(row[0], row[2]), "left"),
+        *(Column(tag, partial(_tag, place), "left") for place, tag in places),
+        Column(
+            "what it does to the picture",
+            lambda row: Entry(consequence_words(row[0].survival), sort=tag_shift(row[0].survival)),
+            "left",
+        ),
         table_id=f"{view.prefix}tags",
         title="Tags that survive",
         note=NOTES["tags"],
@@ -178,15 +172,13 @@ def survival_table(view: RunView) -> Table:
 
     return tabulate(
         rows,
-        [
-            Column("encoding", lambda row: f"{row[0].name} in {row[0].container}", "left"),
-            Column("file", lambda row: MAKERS[row[1]], "left"),
-            *(
-                Column(thing.label, partial(cell, name), "left")
-                for name, thing in THINGS.items()
-                if name in asked
-            ),
-        ],
+        Column("encoding", lambda row: f"{row[0].name} in {row[0].container}", "left"),
+        Column("file", lambda row: MAKERS[row[1]], "left"),
+        *(
+            Column(thing.label, partial(cell, name), "left")
+            for name, thing in THINGS.items()
+            if name in asked
+        ),
         table_id=f"{view.prefix}survives",
         title="What survives beside plain pictures",
         note=NOTES["survives"],
@@ -197,15 +189,13 @@ def ladder_table(view: RunView) -> Table:
     """Codecs against each other at equal quality, and at equal rate."""
     return tabulate(
         compare_ladders(view.fidelity, view.manifest.encodings),
-        [
-            Column("compared", lambda c: f"{c.test} against {c.anchor}", "left"),
-            Column(
-                "bit rate at equal PSNR",
-                lambda c: Entry(f"{100 * c.rate_fraction:+.0f} %", sort=c.rate_fraction),
-            ),
-            Column("PSNR at equal bit rate", lambda c: worded(c.quality_db, "{:+.1f} dB".format)),
-            Column("clips", lambda c: c.clip_count),
-        ],
+        Column("compared", lambda c: f"{c.test} against {c.anchor}", "left"),
+        Column(
+            "bit rate at equal PSNR",
+            lambda c: Entry(f"{100 * c.rate_fraction:+.0f} %", sort=c.rate_fraction),
+        ),
+        Column("PSNR at equal bit rate", lambda c: worded(c.quality_db, "{:+.1f} dB".format)),
+        Column("clips", lambda c: c.clip_count),
         table_id=f"{view.prefix}ladders",
         title="Codecs at equal quality",
         note=NOTES["ladders"],
