@@ -90,25 +90,21 @@ def demo(**given: Any) -> None:
         min=1,
         max=1000,
     ),
-)
-def measure(
-    against: Annotated[
+    against=option(
         Path | None,
-        Option(
-            metavar="PYTHON",
-            help="The interpreter of another environment that holds mezzmark: both are measured "
-            "in turn, round by round, on the same files.",
-        ),
-    ] = None,
-    **given: Any,
-) -> None:
+        "The interpreter of another environment that holds mezzmark: both are measured "
+        "in turn, round by round, on the same files.",
+        metavar="PYTHON",
+    ),
+)
+def measure(**given: Any) -> None:
     """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
     from mezzmark.cli.progress import shown_progress
 
     with shown_progress() as on_event:
-        run_dirs = api.measure_series(against=against, on_event=on_event, **given)
+        run_dirs = api.measure_series(on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in run_dirs))
-    if against:
+    if "against" in given:
         sides = " --candidate ".join(map(pasted, run_dirs))
         print(f"Compare them with: mezzmark regress --baseline {sides}")
     else:

@@ -106,23 +106,21 @@ def rig(as_json: JsonOption = False, **given: Any) -> None:
     "`mezzmark export results/* --table samples --format parquet --out moves.parquet` · "
     "`mezzmark export results/first --format pytest-benchmark --out bench.json`"
 )
-def export(
-    runs: Annotated[list[Path], Argument(help="Run folders.")],
-    output_format: Annotated[
-        api.ExportFormat, Option("--format", help="Tidy table, all samples, or as benchmarks.")
-    ] = "csv",
-    table: Annotated[
-        api.ExportTable, Option(help="For csv and parquet: a row a figure, a trial or a move.")
-    ] = "cells",
-    out: Annotated[Path | None, Option(help="File to write (default: standard output).")] = None,
-) -> None:
+@takes(
+    api.export,
+    runs=Annotated[list[Path], Argument(help="Run folders.")],
+    format=option(api.ExportFormat, "Tidy table, all samples, or as benchmarks."),
+    table=option(api.ExportTable, "For csv and parquet: a row a figure, a trial or a move."),
+    out=option(Path | None, "File to write (default: standard output)."),
+)
+def export(**given: Any) -> None:
     """Write runs in a form that other programs read."""
-    if output_format == "parquet" and out is None and sys.stdout.isatty():
-        raise typer.BadParameter(
-            "parquet is not for a terminal; add --out FILE", param_hint="--format"
-        )
-    content = api.export(runs, format=output_format, table=table, out=out)
-    if out is None:
+    is_printed = "out" not in given
+    if given["format"] == "parquet" and is_printed and sys.stdout.isatty():
+        what = "parquet is not for a terminal; add --out FILE"
+        raise typer.BadParameter(what, param_hint="--format")
+    content = api.export(**given)
+    if is_printed:
         sys.stdout.flush()
         sys.stdout.buffer.write(content.encode() if isinstance(content, str) else content)
 

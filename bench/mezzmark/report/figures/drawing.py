@@ -134,13 +134,8 @@ def at(value: float) -> Ends:
 
 def draw_marks(drawing: Drawing, marks: Sequence[Mark], axes: Axes | None = None) -> None:
     """Each mark with its bars, over what is drawn already; scales are seaborn's until set."""
-    frame = pd.DataFrame(
-        [
-            (*mark.x, *mark.y, mark.colour, mark.marker, mark.fill, mark.size_pt, mark.bar_pt)
-            for mark in marks
-        ],
-        columns=_COLUMNS,
-    )
+    rows = [(*m.x, *m.y, m.colour, m.marker, m.fill, m.size_pt, m.bar_pt) for m in marks]
+    frame = pd.DataFrame(rows, columns=_COLUMNS)
     for side in ("x", "y"):  # seaborn joins ranges of one group that stand at the same place
         frame[f"nth_{side}"] = frame.groupby(side).cumcount()
     urls = [drawing.url(*mark.link) if mark.link else None for mark in marks]

@@ -153,9 +153,8 @@ def draw_fleet(
     bands = [max(LEAST_BAND_IN, LANE_IN * len(cells)) + GAP_IN for _, cells in hosts]
     *tops, end_in = accumulate(bands, initial=GAP_IN / 2)
     height_in = end_in - GAP_IN / 2
-    kinds = dict.fromkeys(
-        fleet_words.kind_text(cell.cell) for _, cells in of_all for cell, _ in cells
-    )
+    every = (cell.cell for _, cells in of_all for cell, _ in cells)
+    kinds = dict.fromkeys(map(fleet_words.kind_text, every))
     shapes = {kind: theme.SHAPES[n % len(theme.SHAPES)] for n, kind in enumerate(kinds)}
     drawing = new_drawing(
         fleet_words.fleet_figure_text(check, [host for host, _ in hosts], *place),
@@ -182,9 +181,8 @@ def draw_fleet(
     ]
     draw_marks(drawing, marks)
     limits = [end for _, cells in of_all for _, ratio in cells for end in ends(ratio)]
-    theme.set_log_axis(
-        axes, "x", theme.ratio_limits([1 / edge, edge, *limits]), label=labels.COST_LABEL
-    )
+    reach = theme.ratio_limits([1 / edge, edge, *limits])
+    theme.set_log_axis(axes, "x", reach, label=labels.COST_LABEL)
     axes.set(ylim=(height_in, 0), yticks=[], ylabel="")
     for top_in, (host, _) in zip(tops, hosts, strict=True):
         _name(drawing, host, top_in, anchors[host.host, None])
@@ -198,11 +196,8 @@ def _key(shapes: Mapping[str, str], hosts: Sequence[Shown]) -> list[Line2D]:
     if len(shapes) <= len(theme.SHAPES):
         entries = [theme.key_entry(kind, shape) for kind, shape in shapes.items()]
     drawn = {cell.verdict for _, cells in hosts for cell, _ in cells}
-    entries += [
-        theme.key_entry(verdict, "o", colour=colour, linewidth=3)
-        for verdict, colour in DECIDED.items()
-        if verdict in drawn
-    ]
+    decided = [(v, colour) for v, colour in DECIDED.items() if v in drawn]
+    entries += [theme.key_entry(v, "o", colour=colour, linewidth=3) for v, colour in decided]
     if not drawn.isdisjoint(OPEN):
         hollow = {"markerfacecolor": theme.LIGHT["paper"]}
         entries.append(theme.key_entry(fleet_words.OPEN_KEY, "o", **hollow))

@@ -176,9 +176,8 @@ OPEN: Final = ("inconclusive", "slower")  # what is not proved either way
 def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) -> Drawing:
     """The cost of each cell after against before, changed ones first; the tolerance is shaded."""
     found = [(cell, ratio) for cell in report.cells if (ratio := cell.cost_ratio)]
-    found.sort(
-        key=lambda one: (one[0].verdict not in ("regressed", "slower", "improved"), -one[1].point)
-    )
+    changed = ("regressed", "slower", "improved")
+    found.sort(key=lambda one: (one[0].verdict not in changed, -one[1].point))
     names = run_figures.cell_names(cell.cell for cell, _ in found)
     rows = [
         Row(
@@ -191,13 +190,11 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
         for (cell, _), name in zip(found, names, strict=True)
     ]
     grid = row_grid(rows)
-    marks = [
-        cost_mark(one, grid.baseline_in(number), anchors[one[0].cell])
-        for number, one in enumerate(found)
-    ]
+    lanes = [grid.baseline_in(number) for number in range(len(rows))]
+    pairs = zip(lanes, found, strict=True)
+    marks = [cost_mark(one, lane, anchors[one[0].cell]) for lane, one in pairs]
     drawing = new_rows(run_figures.ratios_text(report), grid, key=(), line_count=1)
     edge = 1 + report.tolerance_fraction
-    lanes = [grid.baseline_in(number) for number in range(len(rows))]
     drawing.axes.barh(lanes, edge - 1 / edge, grid.lane_in, 1 / edge, **theme.SHADED)
     limits = theme.ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
     lines = {1.0: labels.UNCHANGED_LABEL}
@@ -210,14 +207,12 @@ def cost_mark(
 ) -> Mark:
     """A cell's cost after against before, hollow if unproved; `whose` begins what is read out."""
     cell, ratio = found
+    name = visible_text(cell.cell.cell_id)
     return Mark(
         x=ends(ratio),
         y=at(y),
         colour=DECIDED.get(cell.verdict, "muted"),
-        link=(
-            anchor,
-            f"{whose}{visible_text(cell.cell.cell_id)}: {run_figures.verdict_text(cell)}",
-        ),
+        link=(anchor, f"{whose}{name}: {run_figures.verdict_text(cell)}"),
         fill=float(cell.verdict not in OPEN),
         **look,
     )

@@ -23,10 +23,8 @@ def task_table(found: HardwareComparison) -> Table:
     rows: list[tuple[str, str, Estimate, Standing | None, int | None]] = []
     for one in found.others:
         label = one.other.label
-        rows += [
-            (label, TASKS[t.task].label, t.speedup_ratio, t.standing, t.cell_count)
-            for t in one.tasks
-        ]
+        for t in one.tasks:
+            rows.append((label, TASKS[t.task].label, t.speedup_ratio, t.standing, t.cell_count))
         if one.kernel_ratio is not None:
             rows.append((label, TASKS["kernel"].label, one.kernel_ratio, None, None))
     return tabulate(

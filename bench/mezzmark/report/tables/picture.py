@@ -10,14 +10,7 @@ from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import grouped
 from mezzmark.model.survival import THINGS, WORST_LAST, state_by_command
 from mezzmark.model.tasks.fidelity import METRICS
-from mezzmark.report.prose.picture import (
-    MAKERS,
-    colour_words,
-    consequence_words,
-    survival_text,
-    tag_subject,
-    tag_text,
-)
+from mezzmark.report.prose import picture as words
 from mezzmark.report.prose.table_notes import NOTES, quality_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView
@@ -102,7 +95,7 @@ def _last_generation(entry: EncodingFidelity) -> Content:
 def _colours(entry: EncodingFidelity) -> Entry:
     chart = entry.worst_chart
     return Entry(
-        colour_words(entry),
+        words.colour_words(entry),
         sort=chart.delta_e if chart else None,
         sign="wrong" if chart and chart.is_wrong else "",
     )
@@ -130,11 +123,13 @@ def tag_table(view: RunView) -> Table:
     ]
     return tabulate(
         outcomes,
-        Column("encoding", lambda row: tag_subject(row[0], row[2]), "left"),
+        Column("encoding", lambda row: words.tag_subject(row[0], row[2]), "left"),
         *(Column(tag, partial(_tag, place), "left") for place, tag in places),
         Column(
             "what it does to the picture",
-            lambda row: Entry(consequence_words(row[0].survival), sort=tag_shift(row[0].survival)),
+            lambda row: Entry(
+                words.consequence_words(row[0].survival), sort=tag_shift(row[0].survival)
+            ),
             "left",
         ),
         table_id=f"{view.prefix}tags",
@@ -146,7 +141,7 @@ def tag_table(view: RunView) -> Table:
 def _tag(place: int, row: tuple[TagOutcome, tuple[TagVerdict, ...], int]) -> Entry:
     verdict = row[1][place]
     is_wrong = verdict.state in ("lost", "changed") or verdict.in_pictures is not None
-    return Entry(tag_text(verdict), sign="wrong" if is_wrong else "")
+    return Entry(words.tag_text(verdict), sign="wrong" if is_wrong else "")
 
 
 def survival_table(view: RunView) -> Table:
@@ -167,13 +162,13 @@ def survival_table(view: RunView) -> Table:
             state_by_command(s, encoding.container) if by_command else s.state for s in of_clips
         ]
         worst = max(zip(states, of_clips, strict=True), key=lambda pair: WORST_LAST.index(pair[0]))
-        text = survival_text(*worst, states, is_read=not by_command)
+        text = words.survival_text(*worst, states, is_read=not by_command)
         return Entry(text, sign="wrong" if worst[0] in ("lost", "changed") else "")
 
     return tabulate(
         rows,
         Column("encoding", lambda row: f"{row[0].name} in {row[0].container}", "left"),
-        Column("file", lambda row: MAKERS[row[1]], "left"),
+        Column("file", lambda row: words.MAKERS[row[1]], "left"),
         *(
             Column(thing.label, partial(cell, name), "left")
             for name, thing in THINGS.items()
