@@ -139,8 +139,7 @@ class Makers:
 
 @dataclass(slots=True, kw_only=True)
 class Judges:
-    """Trials that are judged and not timed, each done by one host for all that are alike; who would
-    wait does meanwhile what comes next."""
+    """Trials that are judged, each by one host for all alike; who must wait does what is next."""
 
     do: Callable[[str, Job, float], Performed]
     is_stopped: Callable[[], bool]

@@ -40,8 +40,7 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneAxis:
-    """An axis with reference lines (value → label); `room` beyond all is a factor, if not log a
-    sum."""
+    """An axis with lines (value → label); `room` beyond all is a factor, or, if not log, a sum."""
 
     label: str
     better: Literal["less", "more"]

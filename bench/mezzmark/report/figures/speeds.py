@@ -105,8 +105,7 @@ def draw_comparison(
     *,
     anchors: Mapping[Cell, str],
 ) -> Drawing:
-    """One task on a host against the reference (`names`): a row per encoding under one for all, a
-    lane for each cell. Marks link to `anchors`."""
+    """One task on a host against the reference (`names`): rows of encodings, lanes of cells."""
     settings = hosts.setting_labels(ratios)
     shapes = dict.fromkeys(settings, theme.SHAPES[0])
     shapes |= zip(shapes, theme.SHAPES, strict=False) if len(shapes) <= len(theme.SHAPES) else ()

@@ -55,8 +55,7 @@ def choice_text(choice: Choice) -> str:
 
 
 def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Table:
-    """Each need beside what the original and the recommended or nearest have; `about` names
-    them."""
+    """Each need beside what the original and the recommended or nearest, told by `about`, have."""
     names = [entry.encoding for entry in choice.encodings if entry.encoding == ORIGINAL]
     nearest = choice.nearest[0].encoding if choice.nearest else None
     if (best := choice.leader or nearest) and best != ORIGINAL:
