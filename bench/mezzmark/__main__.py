@@ -78,11 +78,9 @@ class _Output(io.FileIO):
             os.close(nowhere)
             if self.fileno() == 2 or (error.errno in _READER_GONE and not is_file):
                 return memoryview(content).nbytes
-            raise DiskFullError(
-                where="standard output",
-                what=f"it cannot be written ({error.strerror})",
-                remedy="Make room where it goes, or send it elsewhere.",
-            ) from None
+            what = f"it cannot be written ({error.strerror})"
+            remedy = "Make room where it goes, or send it elsewhere."
+            raise DiskFullError(where="standard output", what=what, remedy=remedy) from None
 
 
 def _open_streams() -> None:

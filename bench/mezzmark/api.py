@@ -10,6 +10,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
+from functools import partial
 from itertools import chain
 from math import isfinite
 from pathlib import Path
@@ -34,7 +35,6 @@ if TYPE_CHECKING:  # `as`: programs may import these types from here
     from mezzmark.report.page import ReportPaths as ReportPaths
     from mezzmark.report.site import SitePaths as SitePaths
     from mezzmark.runner.events import Event as Event
-    from mezzmark.runner.request import AskedLimits as AskedLimits
     from mezzmark.store.run_store import Run as Run
     from mezzmark.store.run_store import RunPaths as RunPaths
 
@@ -54,10 +54,9 @@ def measure(
 ) -> Path:
     """Measure a scenario (name, path or model), on each root too, and return the run's folder.
 
-    Every finished trial is on disk before its event is given to `on_event`. Raises
-    InterruptedRunError when stopped; the same call with `resume=True` and the same `out` goes on,
-    with the run's own footage, rounds, time budget (s) and seed where none are given. `rounds`
-    below the scenario's minimum lowers the minimum; intervals need 3.
+    Every finished trial is on disk before its event is given. InterruptedRunError when stopped; the
+    same call with `resume=True` and the same `out` goes on, with the run's own footage, rounds,
+    time budget (s) and seed where none are given. `rounds` below the minimum lowers it.
     """
     given: dict[str, Any] = {"out": out, "cache": cache, "resume": resume, "on_event": on_event}
     limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
@@ -81,27 +80,21 @@ def measure_series(
     on_event: Callable[[Event], None] | None = None,
 ) -> tuple[Path, ...]:
     """As `measure`, so many runs one after the other, or this installation and the one of the
-    interpreter `against` in turn, round by round; their folders end in -1, -2, …. What so many runs
-    can find is told before the first trial."""
+    interpreter `against` in turn, round by round; their folders end in -1, -2, …."""
     from mezzmark.engines.media.cache import default_cache_dir
-    from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.runner.events import Noted, Prepared
     from mezzmark.runner.in_turn import run_in_turn
-    from mezzmark.runner.request import AskedLimits, plan_measurement
     from mezzmark.runner.run import run_scenario
 
     _refuse_what_goes_not_together(out, against, repeat, resume=resume)
     count = 2 if against else repeat
     ends = [f"-{k}" for k in range(1, count + 1)] if count > 1 else [""]
-    asked = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
+    tell = on_event or (lambda _event: None)
+    limits: dict[str, Any] = {"rounds": rounds, "time_budget_s": time_budget, "seed": seed}
     earlier = Path(f"{out}{ends[0]}") if resume else None
-    chosen = {"footage": _listed(footage), "roots": _listed(root)}
-    plan, notes = plan_measurement(scenario, asked, **chosen, earlier_run=earlier)
+    plan = _plan(scenario, earlier, tell, footage=footage, roots=root, **limits)
     base = out or _new_folder(plan.name)
     run_dirs = [Path(f"{base}{end}") for end in ends]
-    tell = on_event or (lambda _event: None)
-    for note in (*notes, *limit_warnings_of(plan)):
-        tell(Noted(message=note))
     given: dict[str, Any] = {"cache_dir": cache or default_cache_dir(), "resume": resume}
     if against:
         series = [run_in_turn(plan, run_dirs=run_dirs, python=against, **given)]
@@ -113,6 +106,28 @@ def measure_series(
             tell(Noted(message=_planned(event.manifest, repeat)))
             repeat = 0  # that is told once
     return tuple(run_dirs)
+
+
+def _plan(
+    scenario: str | Scenario,
+    earlier_run: Path | None,
+    tell: Callable[[Event], None],
+    *,
+    footage: Sequence[str],
+    roots: Sequence[str] = (),
+    **limits: Any,
+) -> Scenario:
+    """What is to be measured, as asked or as the earlier run has it; notes on it are told."""
+    from mezzmark.report.prose.footage import limit_warnings_of
+    from mezzmark.runner.events import Noted
+    from mezzmark.runner.request import AskedLimits, plan_measurement
+
+    chosen = {"footage": _listed(footage), "roots": _listed(roots)}
+    asked = AskedLimits(**limits)
+    plan, notes = plan_measurement(scenario, asked, **chosen, earlier_run=earlier_run)
+    for note in (*notes, *limit_warnings_of(plan)):
+        tell(Noted(message=note))
+    return plan
 
 
 def _new_folder(scenario_name: str) -> Path:
@@ -144,17 +159,11 @@ def _refuse_what_goes_not_together(
     from mezzmark.model.errors import UsageError
 
     if resume and out is None:
-        raise UsageError(
-            where="--resume",
-            what="it goes on with the run in --out, and none was given",
-            remedy="Add --out and the folder of the run.",
-        )
+        what = "it goes on with the run in --out, and none was given"
+        raise UsageError(where="--resume", what=what, remedy="Add --out and the folder of the run.")
     if against and repeat > 1:
-        raise UsageError(
-            where="--against",
-            what="two installations are measured in turn once, and --repeat asks for more",
-            remedy="Leave one of the two out.",
-        )
+        what = "two installations are measured in turn once, and --repeat asks for more"
+        raise UsageError(where="--against", what=what, remedy="Leave one of the two out.")
 
 
 def demo(
@@ -166,8 +175,7 @@ def demo(
     rounds: int | None = None,
     on_event: Callable[[Event], None] | None = None,
 ) -> Path:
-    """Measure the scenario `first-look` and return the run's folder; with `footage`, on your own
-    files in place of the synthetic clip."""
+    """Measure `first-look`, or with `footage` your own files by it, and return the run's folder."""
     given: dict[str, Any] = {"footage": footage, "out": out, "cache": cache, "rounds": rounds}
     return measure("first-look", resume=resume, on_event=on_event, **given)
 
@@ -181,9 +189,8 @@ def report(
     figures: bool = True,
 ) -> ReportPaths:
     """Write the report of one or more runs; derived files are replaced, the runs only read. Several
-    runs are compared first: host beside host, and a host's three or more runs over time. `price` is
-    of hosts, by label or folder: "HOST=2400 EUR". Without `figures` no figure files are written
-    beside the page."""
+    are compared first: host beside host, and a host's three or more over time. `price` is of hosts,
+    by label or folder: "HOST=2400 EUR". Without `figures` the page alone has figures."""
     from mezzmark.host.common import paused_collector
     from mezzmark.store.run_store import as_run_paths
 
@@ -206,12 +213,8 @@ def publish(
     on_progress: Callable[[str, float], None] = lambda _message, _fraction: None,
 ) -> SitePaths:
     """Publish runs as a static site in the folder `to`, beside those that it has already: an index,
-    each run's report and cells under addresses that stay, any two hosts, histories, tables.
-
-    The runs are only read. A run that is published and unchanged is not made again; a host's
-    history is made of its runs named together. Raises DestinationError where `to` holds anything
-    that was not published there.
-    """
+    each run's report and cells under addresses that stay, any two hosts, histories, tables. The
+    runs are only read. Raises DestinationError where `to` holds anything that is not published."""
     from mezzmark.report.site import publish_runs
     from mezzmark.store.run_store import as_run_paths
 
@@ -236,11 +239,9 @@ def regress(
     before, after = as_run_paths(baseline), as_run_paths(candidate)
     shared = {run.resolve() for run in before} & {run.resolve() for run in after}
     if shared:
-        raise RunError(
-            where=str(min(shared)),
-            what="this run stands on both sides, and a run is always equal to itself",
-            remedy="Name different runs as baseline and candidate.",
-        )
+        what = "this run stands on both sides, and a run is always equal to itself"
+        remedy = "Name different runs as baseline and candidate."
+        raise RunError(where=str(min(shared)), what=what, remedy=remedy)
     return compare_runs(
         _read(before),
         _read(after),
@@ -265,11 +266,10 @@ def choose(
     """Which encoding to use, by each `need` ("scrub.jump.p95_ms <= 100") and `wish` ("less
     bitrate_bps", in order, or all with weights: "less bitrate_bps = 2").
 
-    `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
-    need was not measured. `clips` decide (all where none is named); with `allow_missing` encodings
-    that lack one are shown beside the others. A `shop` adds its own needs. What is not given comes
-    from `needs` (a TOML file), or from the first run's scenario. Raises ScenarioError for a need or
-    wish that cannot be read, RunError for runs that do not belong together.
+    `choice.recommendation` is None where a need was not measured. `clips` decide (all where none is
+    named); with `allow_missing` encodings that lack one are shown too. A `shop` adds its needs.
+    What is not given comes from `needs` (a TOML file), or from the first run's scenario. Raises
+    ScenarioError for a need or wish that cannot be read, RunError for runs that do not fit.
     """
     import mezzmark.report.tables.choice  # noqa: F401  (tells `print` what to say)
     from mezzmark.decide.choose.choose import choose_with_doubt, settings_for
@@ -340,16 +340,13 @@ def fleet_measure(
     that are alike. `on_event` is given the host's name, empty for what concerns all.
     """
     from mezzmark.model.errors import UsageError
-    from mezzmark.runner.request import AskedLimits
 
     if in_turn and together:
-        raise UsageError(
-            where="--together",
-            what="all at once are not in turn",
-            remedy="Leave one of the two out.",
-        )
-    limits = AskedLimits(rounds=rounds, time_budget_s=time_budget, seed=seed)
-    plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume, roots=root)
+        what = "all at once are not in turn"
+        raise UsageError(where="--together", what=what, remedy="Leave one of the two out.")
+    limits: dict[str, Any] = {"rounds": rounds, "time_budget_s": time_budget, "seed": seed}
+    chosen = {"footage": footage, "roots": root}
+    plan = _fleet_plan(scenario, out, on_event, resume=resume, **chosen, **limits)
     how: dict[str, Any] = {"is_in_turn": in_turn, "is_together": together}
     how["is_divided"] = divide_work
     with _fleet(scheduler, certificates, insecure, local) as fleet:
@@ -450,10 +447,8 @@ def fleet_ingest(
     Options, files and losses as of `fleet_measure`; a clip whose host is lost goes to another.
     """
     from mezzmark.decide.size.over_hosts import fleet_makespans, shared_storages
-    from mezzmark.runner.request import AskedLimits
 
-    limits = AskedLimits(rounds=rounds)
-    plan = _fleet_plan(scenario, footage, out, limits, on_event, resume=resume)
+    plan = _fleet_plan(scenario, out, on_event, resume=resume, footage=footage, rounds=rounds)
     with _fleet(scheduler, certificates, insecure, local) as fleet:
         from mezzmark.fleet import ingest
 
@@ -470,27 +465,16 @@ def fleet_ingest(
 
 def _fleet_plan(
     scenario: str | Scenario,
-    footage: Sequence[str],
     out: Path | None,
-    limits: AskedLimits,
     on_event: Callable[[str, Event], None],
     *,
     resume: bool,
-    roots: Sequence[str] = (),
+    **asked: Any,
 ) -> Scenario:
-    """What is to be measured on a fleet; notes on it are told."""
-    from mezzmark.report.prose.footage import limit_warnings_of
-    from mezzmark.runner.events import Noted
-    from mezzmark.runner.request import plan_measurement
-
+    """As `_plan`, on a fleet whose runs are in `out`."""
     _refuse_what_goes_not_together(out, None, 1, resume=resume)
     earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
-    given: dict[str, Any] = {"footage": _listed(footage), "roots": _listed(roots)}
-    given |= {"earlier_run": earlier and earlier.parent}
-    plan, notes = plan_measurement(scenario, limits, **given)
-    for note in (*notes, *limit_warnings_of(plan)):
-        on_event("", Noted(message=note))
-    return plan
+    return _plan(scenario, earlier and earlier.parent, partial(on_event, ""), **asked)
 
 
 def _fleet_run(
@@ -525,11 +509,9 @@ def _fleet(
     try:
         from mezzmark.fleet.hosts import opened
     except ModuleNotFoundError as error:
-        raise EngineError(
-            where=error.name or "distributed",
-            what="a fleet needs a library that is not installed here",
-            remedy="In the clone: pip install '.[fleet]'",
-        ) from None
+        what = "a fleet needs a library that is not installed here"
+        remedy = "In the clone: pip install '.[fleet]'"
+        raise EngineError(where=error.name or "distributed", what=what, remedy=remedy) from None
     given: dict[str, Any] = {"certificates": certificates, "is_insecure": insecure}
     return opened(scheduler, local_count=local, **given)
 
@@ -545,13 +527,10 @@ def export(
     table: ExportTable = "cells",
     out: Path | None = None,
 ) -> str | bytes:
-    """Runs for other programs: as text, or as the bytes of a Parquet file; also written to `out`,
-    a new file.
-
-    CSV and Parquet hold the tidy `table` of cells, trials or samples that results/README.md
-    describes. JSON holds all there is, and pytest-benchmark's JSON one run's cells; neither has a
-    choice of table. EngineError names what to install where a format's library is missing.
-    """
+    """Runs for other programs: text, or the bytes of a Parquet file; also written to the new file
+    `out`. CSV and Parquet hold the `table` of cells, trials or samples that results/README.md
+    describes, JSON all there is, and pytest-benchmark's JSON one run's cells. EngineError names
+    what to install where a format's library is missing."""
     from mezzmark.own_files import translate_os_errors, write_new
     from mezzmark.report.export.files import export_runs
 

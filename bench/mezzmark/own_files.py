@@ -30,17 +30,12 @@ FULL_ERRORS: Final = frozenset({errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENO
 """No space left, or the user's quota is spent (which Windows does not know)."""
 
 STORAGE_ERRORS: Final = FULL_ERRORS | {errno.EROFS, errno.EFBIG, errno.EMFILE, errno.ENFILE}
-"""What only the machine can be at fault for: also a read-only disk, a file beyond what the file
-system or the user may have, too many files open."""
+"""What only the machine is at fault for: also read-only disks, files too large or too many."""
 
 
 @contextmanager
 def translate_os_errors(
-    path: Path,
-    *,
-    remedy: str,
-    full: str = "",
-    needed_bytes: int = 0,
+    path: Path, *, remedy: str, full: str = "", needed_bytes: int = 0
 ) -> Iterator[None]:
     """Turn an OSError of writing `path` into the error of `storage_error`, DestinationError: `full`
     is the remedy where there is no room, if it is another one."""
@@ -63,8 +58,7 @@ def storage_error(
     needed_bytes: int = 0,
     verb: str = "written",
 ) -> MezzmarkError:
-    """What the system said of a write to `path`: DiskFullError with the room that is missing of
-    `needed_bytes` where there is none or no quota left, and `kind` for any other reason."""
+    """The error of a write to `path`: DiskFullError, with what is missing, or else `kind`."""
     where = str(path)
     if error.errno not in FULL_ERRORS:
         what = f"it cannot be {verb} ({error.strerror or error})"
@@ -125,8 +119,7 @@ def replace_all(contents: Mapping[Path, bytes], *, is_synced: bool = False) -> N
 
 
 def write_new(path: Path, content: bytes, *, is_synced: bool = False) -> None:
-    """Make a new file, whole or not at all. Raises OSError, also where anything, a link too, has
-    that name."""
+    """Make a new file, whole or not at all. OSError, also where anything has that name."""
     file = path.open("xb")
     try:
         with file:
@@ -193,8 +186,7 @@ def is_marked(folder: Path) -> bool:
 
 
 def remove_marked(folder: Path) -> None:
-    """Remove a folder of ours with all it holds; anything else is left as it is. The marker goes
-    last: who is killed meanwhile leaves a folder that can still be removed."""
+    """Remove a folder of ours with all it holds, the marker last: what is left can be removed."""
     if is_marked(folder):
         with suppress(OSError):
             for path in folder.iterdir():

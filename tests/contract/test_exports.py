@@ -13,8 +13,8 @@ import pytest
 import mezzmark
 from mezzmark.model.cell import AXES, Cell, Setting
 from mezzmark.model.errors import EngineError, RunError
-from mezzmark.report.export.columns import CELL_COLUMNS, CELLS, SAMPLES, TRIALS, cell_values
 from mezzmark.report.export.files import RunFrames
+from mezzmark.report.export.tidy import CELL_COLUMNS, CELLS, SAMPLES, TRIALS, cell_values
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "results" / "example-two-hosts" / "two-cores"

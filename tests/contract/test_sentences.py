@@ -29,7 +29,7 @@ ALLOWED = {
     ("store/toml_files.py", "read_toml"): "where a library's message says the mistake is",
     ("cli/app.py", "pasted"): "a path",
     ("cli/options.py", "parse_share"): "what the user typed",
-    ("cli/terminal.py", "_width"): "the width of what is drawn",
+    ("cli/views.py", "_width"): "the width of what is drawn",
 }
 """Where a text is taken apart, and what text that is: none of our sentences."""
 

@@ -17,7 +17,6 @@ from fixtures.scrubbed import indexed
 from mezzmark.engines.media.storage_file import Line, StorageFile
 from mezzmark.engines.play import drag, playback
 from mezzmark.engines.play.playback import PlayLoop
-from mezzmark.fleet.gate import kept_gate
 from mezzmark.host import file_pages
 from mezzmark.model.errors import EngineError
 from mezzmark.model.jobs import Measured
@@ -291,6 +290,9 @@ def test_editors_at_two_machines_search_together(
 ) -> None:
     """Both try the same numbers and know of each what all came to; editors have their files where
     they sit, the first machine the ingest's bytes; nobody begins before all are ready."""
+    pytest.importorskip("distributed")
+    from mezzmark.fleet.together import kept_gate
+
     monkeypatch.setattr(playback, "run_parallel", _in_threads)
     with kept_gate(2, context=None, interface="127.0.0.1") as (gate, port):
 

@@ -15,8 +15,7 @@ import mezzmark
 from mezzmark import api
 from mezzmark.cli.views import print_makespans
 from mezzmark.fleet import ingest, measure, on_host
-from mezzmark.fleet.clip_queue import ClipQueue
-from mezzmark.fleet.ingest import FOLDER
+from mezzmark.fleet.ingest import FOLDER, ClipQueue
 from mezzmark.fleet.scheduler import HostLostError
 from mezzmark.host.common import Clock
 from mezzmark.model.errors import DestinationError, InterruptedRunError, RunError, UsageError

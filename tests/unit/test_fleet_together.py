@@ -12,12 +12,12 @@ pytest.importorskip("distributed")
 
 from mezzmark import api
 from mezzmark.engines.play.gate import Meeting
-from mezzmark.fleet import gate as home
-from mezzmark.fleet.gate import kept_gate
+from mezzmark.fleet import together as home
 from mezzmark.fleet.together import (
     Together,
     exchanged,
     hosts_as_one,
+    kept_gate,
     performed_together,
     scenario_together,
 )

@@ -11,7 +11,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from fixtures.made_sizing import made
-from mezzmark.cli.terminal import open_terminal, print_table
+from mezzmark.cli.views import open_terminal, print_table
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.tables.table import (
     DASH,
@@ -43,7 +43,7 @@ def table(*, with_remark: bool = False) -> Table:
         Column("remark", lambda r: r[4], "left", is_long=True),
     ]
     return tabulate(
-        ROWS, columns if with_remark else columns[:-1], table_id="t", title="Title", note="Note."
+        ROWS, *columns if with_remark else columns[:-1], table_id="t", title="Title", note="Note."
     )
 
 
@@ -58,7 +58,7 @@ def test_a_cell_is_made_from_what_its_column_gives() -> None:
     is made harmless; nothing is a dash; an entry stays as it is."""
     own = Entry("x", sign="wrong")
     given = (LATENCY, 12345, "a\x1bb", None, "", own)
-    found = tabulate(given, [Column("", lambda g: g)], table_id="t", title="")
+    found = tabulate(given, Column("", lambda g: g), table_id="t", title="")
     entries = [row[0] for row in found.rows]
     assert (entries[0].point, entries[0].interval, entries[0].sort) == (
         "31.4 ms", "[30.4, 32.6]", 31.4,
@@ -71,7 +71,7 @@ def test_a_cell_is_made_from_what_its_column_gives() -> None:
 
 def test_a_table_without_rows_is_false_and_left_out() -> None:
     """Sections ask a table itself whether there is anything to show; rows have ids of their own."""
-    empty = tabulate((), [Column("a", str)], table_id="e", title="")
+    empty = tabulate((), Column("a", str), table_id="e", title="")
     assert not empty
     assert filled(empty, table()) == (table(),) or len(filled(empty, table())) == 1
     assert table().anchors == ("t-0", "t-1")
@@ -112,7 +112,7 @@ def test_a_long_text_stands_beside_the_row_or_below_it() -> None:
 def test_a_heading_keeps_its_words_over_a_column_of_dashes() -> None:
     """A long column in which nothing is known is as wide as a word of its heading."""
     columns = [Column("host", str, "left"), Column("of cell", lambda _: "", "left", is_long=True)]
-    found = tabulate(["desk"], columns, table_id="t", title="T")
+    found = tabulate(["desk"], *columns, table_id="t", title="T")
     assert "of cell" in " ".join(" ".join(shown(found, 80)).split())
 
 
@@ -141,7 +141,8 @@ def test_markdown_keeps_every_name_in_its_cell(names: list[str]) -> None:
     """A Markdown reader finds one row a name, two columns, and the name as plain text."""
     found = tabulate(
         names,
-        [Column("name", lambda n: n, "left"), Column("length", len)],
+        Column("name", lambda n: n, "left"),
+        Column("length", len),
         table_id="t",
         title="T",
         note="N",

@@ -17,7 +17,7 @@ from typer import Argument, Option
 from mezzmark import __version__, api
 from mezzmark.cli.fleet import fleet_app
 from mezzmark.cli.judging import judging
-from mezzmark.cli.options import JsonOption, takes
+from mezzmark.cli.options import JsonOption, option, takes
 from mezzmark.model.errors import EncodingError, MezzmarkError, UsageError
 from mezzmark.own_files import storage_error
 
@@ -35,8 +35,7 @@ app = typer.Typer(
 )
 
 
-_STOPPED: Final = 130
-"""What typer makes of KeyboardInterrupt."""
+_STOPPED: Final = 130  # what typer makes of KeyboardInterrupt
 
 
 def pasted(path: Path) -> str:
@@ -84,34 +83,28 @@ def demo(**given: Any) -> None:
 )
 @takes(
     api.measure_series,
-    repeat=Annotated[
+    repeat=option(
         int,
-        Option(
-            min=1,
-            max=1000,
-            help="So many runs one after the other, in folders that end in -1, -2, …: several a "
-            "side find smaller changes. Says before measuring what they can find.",
-        ),
-    ],
-)
-def measure(
-    against: Annotated[
+        "So many runs one after the other, in folders that end in -1, -2, …: several a "
+        "side find smaller changes. Says before measuring what they can find.",
+        min=1,
+        max=1000,
+    ),
+    against=option(
         Path | None,
-        Option(
-            metavar="PYTHON",
-            help="The interpreter of another environment that holds mezzmark: both are measured "
-            "in turn, round by round, on the same files.",
-        ),
-    ] = None,
-    **given: Any,
-) -> None:
+        "The interpreter of another environment that holds mezzmark: both are measured "
+        "in turn, round by round, on the same files.",
+        metavar="PYTHON",
+    ),
+)
+def measure(**given: Any) -> None:
     """Measure a scenario and store every sample; Ctrl-C loses no finished trial."""
     from mezzmark.cli.progress import shown_progress
 
     with shown_progress() as on_event:
-        run_dirs = api.measure_series(against=against, on_event=on_event, **given)
+        run_dirs = api.measure_series(on_event=on_event, **given)
     print("\n".join(f"Run: {run_dir}" for run_dir in run_dirs))
-    if against:
+    if "against" in given:
         sides = " --candidate ".join(map(pasted, run_dirs))
         print(f"Compare them with: mezzmark regress --baseline {sides}")
     else:
@@ -125,27 +118,21 @@ def measure(
 @takes(
     api.report,
     runs=Annotated[list[Path], Argument(help="Run folders.")],
-    out=Annotated[
+    out=option(
         Path | None,
-        Option(
-            help="Folder of the report (default: report in the run; for several runs, comparison "
-            "in the first). Only an earlier report is replaced."
-        ),
-    ],
-    template=Annotated[Path | None, Option(help="Folder of your own report templates.")],
-    price=Annotated[
+        "Folder of the report (default: report in the run; for several runs, comparison "
+        "in the first). Only an earlier report is replaced.",
+    ),
+    template=option(Path | None, "Folder of your own report templates."),
+    price=option(
         list[str] | None,
-        Option(
-            help='What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.'
-        ),
-    ],
-    figures=Annotated[
+        'What a host costs, as "HOST=2400 EUR" (its label or its run\'s folder); repeat.',
+    ),
+    figures=option(
         bool,
-        Option(
-            "--figures/--no-figures",
-            help="Write the figures as files too; report.md shows them only then.",
-        ),
-    ],
+        "Write the figures as files too; report.md shows them only then.",
+        "--figures/--no-figures",
+    ),
 )
 def report(**given: Any) -> None:
     """Write report.html, report.md, cells.csv and figures from finished trials.
@@ -154,7 +141,7 @@ def report(**given: Any) -> None:
     """
     from rich.text import Text
 
-    from mezzmark.cli.terminal import open_terminal
+    from mezzmark.cli.views import open_terminal
     from mezzmark.report.prose.numbers import visible_text
 
     paths = api.report(**given)
@@ -168,7 +155,7 @@ def report(**given: Any) -> None:
 @takes(
     api.inspect,
     footage=Annotated[list[str], Argument(help="Files, folders, or globs in quotes.")],
-    seconds=Annotated[float | None, Option(min=0.1, help="Look at the first seconds only.")],
+    seconds=option(float | None, "Look at the first seconds only.", min=0.1),
 )
 def inspect(as_json: JsonOption = False, **given: Any) -> None:
     """Say what a clip is: codec, size, rate, groups of pictures, tags, bit rate, warnings."""
@@ -246,9 +233,7 @@ def scenario_show(**given: Any) -> None:
 )
 @takes(
     api.describe_scenario,
-    earlier=Annotated[
-        Path | None, Option(help="A run of it here: tells how long a precision takes.")
-    ],
+    earlier=option(Path | None, "A run of it here: tells how long a precision takes."),
 )
 def scenario_check(**given: Any) -> None:
     """Read a scenario and say what it would measure, without measuring."""
@@ -290,8 +275,7 @@ def _plainly(told: Callable[[Any], str], context: Any) -> str:
 
 
 def main() -> None:
-    """Run the command line; an expected error is one line on stderr and its own exit code. Ends in
-    SystemExit, or KeyboardInterrupt when it was stopped."""
+    """Run the command line; ends in SystemExit, KeyboardInterrupt when it was stopped."""
     try:
         exit_code = plain_command()(prog_name="mezzmark", standalone_mode=False) or 0
         sys.stdout.flush()

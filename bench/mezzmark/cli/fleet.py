@@ -7,7 +7,7 @@ import typer
 from typer import Option
 
 from mezzmark import api
-from mezzmark.cli.options import FormatOption, takes
+from mezzmark.cli.options import FormatOption, option, takes
 
 fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines, and check them.")
 
@@ -19,10 +19,7 @@ fleet_app = typer.Typer(no_args_is_help=True, help="Measure on many machines, an
 )
 @takes(
     api.fleet_list,
-    probe=Annotated[
-        bool,
-        Option("--probe", help="Try what each encodes, and decodes in hardware: a minute each."),
-    ],
+    probe=option(bool, "Try what each encodes, and decodes in hardware: a minute each.", "--probe"),
 )
 def fleet_list(**given: Any) -> None:
     """Name the machines: cores, memory, free disk, versions, and why one cannot measure."""
@@ -39,18 +36,15 @@ def fleet_list(**given: Any) -> None:
 )
 @takes(
     api.fleet_measure,
-    together=Annotated[
+    together=option(
+        bool, "One run on all at once: [editors] at them, on a shared root.", "--together"
+    ),
+    divide_work=option(
         bool,
-        Option("--together", help="One run on all at once: [editors] at them, on a shared root."),
-    ],
-    divide_work=Annotated[
-        bool,
-        Option(
-            "--divide-work",
-            help="Each encoding is made by one host and sent home, each fidelity trial done by one "
-            "for all that are alike.",
-        ),
-    ],
+        "Each encoding is made by one host and sent home, each fidelity trial done by one "
+        "for all that are alike.",
+        "--divide-work",
+    ),
 )
 def fleet_measure(**given: Any) -> None:
     """Measure a scenario on every machine, on the same bytes; each trial comes home as it ends.
@@ -73,10 +67,8 @@ def fleet_measure(**given: Any) -> None:
 )
 @takes(
     api.fleet_check,
-    judge_only=Annotated[
-        bool, Option("--judge-only", help="Measure nothing; judge the newest check in --out.")
-    ],
-    resume=Annotated[bool, Option("--resume", help="Go on with the newest check in --out.")],
+    judge_only=option(bool, "Measure nothing; judge the newest check in --out.", "--judge-only"),
+    resume=option(bool, "Go on with the newest check in --out.", "--resume"),
 )
 def fleet_check(
     out: Annotated[
@@ -107,15 +99,14 @@ def fleet_check(
 )
 @takes(
     api.fleet_ingest,
-    alone=Annotated[bool, Option(help="Each host by itself too, which takes its time for each.")],
-    grids=Annotated[
+    alone=option(bool, "Each host by itself too, which takes its time for each."),
+    grids=option(
+        list[Path] | None, "A host's grid measured earlier in a fleet: its run; repeat for more."
+    ),
+    storage=option(
         list[Path] | None,
-        Option(help="A host's grid measured earlier in a fleet: its run; repeat for more."),
-    ],
-    storage=Annotated[
-        list[Path] | None,
-        Option(help="A run that measured ([storage]) what all hosts will share; repeat for more."),
-    ],
+        "A run that measured ([storage]) what all hosts will share; repeat for more.",
+    ),
 )
 def fleet_ingest(**given: Any) -> None:
     """How long a scenario's folder takes over several machines, and what one more would bring.

@@ -1,5 +1,4 @@
-"""Commands that judge what was measured or hand it on: regress, choose, size, export, publish, and
-the rig."""
+"""Commands that judge what was measured or hand it on, and the rig."""
 
 import sys
 from pathlib import Path
@@ -9,7 +8,7 @@ import typer
 from typer import Argument, Option
 
 from mezzmark import api
-from mezzmark.cli.options import FormatOption, JsonOption, parse_share, takes
+from mezzmark.cli.options import SHARE, FormatOption, JsonOption, option, takes
 
 judging = typer.Typer()
 
@@ -21,16 +20,14 @@ judging = typer.Typer()
 )
 @takes(
     api.regress,
-    baseline=Annotated[list[Path], Option(help="A run from before; repeat for several.")],
-    candidate=Annotated[list[Path], Option(help="A run from now; repeat for several.")],
-    history=Annotated[
+    baseline=option(list[Path], "A run from before; repeat for several."),
+    candidate=option(list[Path], "A run from now; repeat for several."),
+    history=option(
         list[Path] | None,
-        Option(
-            help="An earlier run of this machine, versions and settings; three or more tell how "
-            "much runs differ by themselves, which is else read from the runs' own rounds, "
-            "1 % at least."
-        ),
-    ],
+        "An earlier run of this machine, versions and settings; three or more tell how "
+        "much runs differ by themselves, which is else read from the runs' own rounds, "
+        "1 % at least.",
+    ),
 )
 def regress(output_format: FormatOption = "table", **given: Any) -> None:
     """Say whether runs got slower: regressed, slower, equivalent, improved, inconclusive.
@@ -54,29 +51,17 @@ def regress(output_format: FormatOption = "table", **given: Any) -> None:
 @takes(
     api.choose,
     runs=Annotated[list[Path], Argument(help="Run folders of one machine.")],
-    need=Annotated[
-        list[str] | None, Option(help='What must hold: "FIGURE <= LIMIT", "alpha = true".')
-    ],
-    wish=Annotated[
-        list[str] | None,
-        Option(help='"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
-    ],
-    indifference=Annotated[
-        float | None,
-        Option(
-            parser=parse_share,
-            metavar="SHARE",
-            help="Steps in which all wishes but the last count: 25%.",
-        ),
-    ],
-    needs=Annotated[Path | None, Option(help="TOML file of a team's needs and wishes.")],
-    clips=Annotated[
-        list[str] | None, Option(help="A clip that decides; repeat for more (default: all).")
-    ],
-    shop=Annotated[Path | None, Option(help="TOML file of your shop: its needs count too.")],
-    allow_missing=Annotated[
-        bool, Option("--allow-missing", help="Show encodings that lack a clip beside the others.")
-    ],
+    need=option(list[str] | None, 'What must hold: "FIGURE <= LIMIT", "alpha = true".'),
+    wish=option(list[str] | None, '"less FIGURE" or "more FIGURE", in order or with "= WEIGHT".'),
+    indifference=option(
+        float | None, "Steps in which all wishes but the last count: 25%.", **SHARE
+    ),
+    needs=option(Path | None, "TOML file of a team's needs and wishes."),
+    clips=option(list[str] | None, "A clip that decides; repeat for more (default: all)."),
+    shop=option(Path | None, "TOML file of your shop: its needs count too."),
+    allow_missing=option(
+        bool, "Show encodings that lack a clip beside the others.", "--allow-missing"
+    ),
 )
 def choose(as_json: JsonOption = False, **given: Any) -> None:
     """Say which encoding to use: what your needs rule out, what your wishes prefer, how surely.
@@ -96,18 +81,11 @@ def choose(as_json: JsonOption = False, **given: Any) -> None:
 )
 @takes(
     api.rig,
-    comparisons=Annotated[
-        int, Option(min=0, max=10_000, help="How many; 0: only facts and hardware.")
-    ],
-    rounds=Annotated[int, Option(min=2, max=1000, help="Rounds in each comparison.")],
-    planted=Annotated[
-        list[float] | None,
-        Option(
-            parser=parse_share,
-            metavar="SHARE",
-            help="A slowdown to plant (default 5%); repeat for more.",
-        ),
-    ],
+    comparisons=option(int, "How many; 0: only facts and hardware.", min=0, max=10_000),
+    rounds=option(int, "Rounds in each comparison.", min=2, max=1000),
+    planted=option(
+        list[float] | None, "A slowdown to plant (default 5%); repeat for more.", **SHARE
+    ),
 )
 def rig(as_json: JsonOption = False, **given: Any) -> None:
     """Look at this machine: facts, warnings, and what change it could find.
@@ -128,23 +106,21 @@ def rig(as_json: JsonOption = False, **given: Any) -> None:
     "`mezzmark export results/* --table samples --format parquet --out moves.parquet` · "
     "`mezzmark export results/first --format pytest-benchmark --out bench.json`"
 )
-def export(
-    runs: Annotated[list[Path], Argument(help="Run folders.")],
-    output_format: Annotated[
-        api.ExportFormat, Option("--format", help="Tidy table, all samples, or as benchmarks.")
-    ] = "csv",
-    table: Annotated[
-        api.ExportTable, Option(help="For csv and parquet: a row a figure, a trial or a move.")
-    ] = "cells",
-    out: Annotated[Path | None, Option(help="File to write (default: standard output).")] = None,
-) -> None:
+@takes(
+    api.export,
+    runs=Annotated[list[Path], Argument(help="Run folders.")],
+    format=option(api.ExportFormat, "Tidy table, all samples, or as benchmarks."),
+    table=option(api.ExportTable, "For csv and parquet: a row a figure, a trial or a move."),
+    out=option(Path | None, "File to write (default: standard output)."),
+)
+def export(**given: Any) -> None:
     """Write runs in a form that other programs read."""
-    if output_format == "parquet" and out is None and sys.stdout.isatty():
-        raise typer.BadParameter(
-            "parquet is not for a terminal; add --out FILE", param_hint="--format"
-        )
-    content = api.export(runs, format=output_format, table=table, out=out)
-    if out is None:
+    is_printed = "out" not in given
+    if given["format"] == "parquet" and is_printed and sys.stdout.isatty():
+        what = "parquet is not for a terminal; add --out FILE"
+        raise typer.BadParameter(what, param_hint="--format")
+    content = api.export(**given)
+    if is_printed:
         sys.stdout.flush()
         sys.stdout.buffer.write(content.encode() if isinstance(content, str) else content)
 
@@ -156,7 +132,7 @@ def export(
 @takes(
     api.publish,
     runs=Annotated[list[Path], Argument(help="Run folders; all that the site is to have.")],
-    to=Annotated[Path, Option(help="Folder of the site: a new one, or one published into before.")],
+    to=option(Path, "Folder of the site: a new one, or one published into before."),
 )
 def publish(**given: Any) -> None:
     """Make a static site of many runs: an index, reports, any two hosts, histories, tables.

@@ -33,101 +33,77 @@ def parse_seconds(text: str) -> float:
         raise typer.BadParameter(f"{error}.") from None
 
 
+def option(kind: Any, help_text: str, *names: str, **how: Any) -> Any:
+    """An option for `takes`: what it takes, what help says of it, and the rest as typer has it."""
+    return Annotated[kind, Option(*names, help=help_text, **how)]
+
+
 FormatOption = Annotated[
     Literal["table", "markdown", "json", "junit"],
     Option("--format", help="How to print the verdicts."),
 ]
 JsonOption = Annotated[bool, Option("--json", help="Print JSON for other programs.")]
 
+SHARE: Final[dict[str, Any]] = {"parser": parse_share, "metavar": "SHARE"}
+
 OPTIONS: Final[dict[str, Any]] = {
     "scenario": Annotated[
         str, Argument(help="A shipped scenario's name, or the path of your own TOML file.")
     ],
-    "scheduler": Annotated[
-        str, Option(help="Address of the Dask scheduler: tls://home:8786.", metavar="ADDRESS")
-    ],
-    "certificates": Annotated[
-        Path | None, Option(help="Folder with ca.crt, client.crt and client.key (see the README).")
-    ],
-    "insecure": Annotated[
+    "scheduler": option(str, "Address of the Dask scheduler: tls://home:8786.", metavar="ADDRESS"),
+    "certificates": option(
+        Path | None, "Folder with ca.crt, client.crt and client.key (see the README)."
+    ),
+    "insecure": option(
         bool,
-        Option(
-            "--insecure",
-            help="Do without certificates. Whoever reaches scheduler or workers runs programs "
-            "there: only on a network that is closed to everybody else.",
-        ),
-    ],
-    "local": Annotated[
-        int,
-        Option(
-            min=0,
-            max=64,
-            help="In place of a scheduler: so many workers in this process, to try it.",
-        ),
-    ],
-    "hosts": Annotated[
-        list[str] | None, Option(help="A worker's name; repeat for more (default: all).")
-    ],
-    "in_turn": Annotated[
-        bool, Option("--in-turn", help="One host after the other: they share storage, or a fuse.")
-    ],
-    "patience": Annotated[
-        float, Option(min=0, help="Seconds that a host may be away before it is given up.")
-    ],
-    "footage": Annotated[
+        "Do without certificates. Whoever reaches scheduler or workers runs programs "
+        "there: only on a network that is closed to everybody else.",
+        "--insecure",
+    ),
+    "local": option(
+        int, "In place of a scheduler: so many workers in this process, to try it.", min=0, max=64
+    ),
+    "hosts": option(list[str] | None, "A worker's name; repeat for more (default: all)."),
+    "in_turn": option(
+        bool, "One host after the other: they share storage, or a fuse.", "--in-turn"
+    ),
+    "patience": option(float, "Seconds that a host may be away before it is given up.", min=0),
+    "footage": option(
         list[str] | None,
-        Option(
-            metavar="PATH",
-            help="Your own file, a folder, or a glob in quotes; repeat for more. Of folders and "
-            "globs, thumbnails, copies and what is no footage are left out, each with the reason.",
-        ),
-    ],
-    "root": Annotated[
+        "Your own file, a folder, or a glob in quotes; repeat for more. Of folders and "
+        "globs, thumbnails, copies and what is no footage are left out, each with the reason.",
+        metavar="PATH",
+    ),
+    "root": option(
         list[str] | None,
-        Option(
-            metavar="PATH",
-            help="Folder on storage to be measured too, as [[roots]] in the scenario; repeat for "
-            "more, and give them again with --resume.",
-        ),
-    ],
-    "out": Annotated[Path | None, Option(help="Folder of the run (default: results/NAME-TIME).")],
-    "cache": Annotated[Path | None, Option(help="Folder for made footage and encodings.")],
-    "resume": Annotated[
+        "Folder on storage to be measured too, as [[roots]] in the scenario; repeat for "
+        "more, and give them again with --resume.",
+        metavar="PATH",
+    ),
+    "out": option(Path | None, "Folder of the run (default: results/NAME-TIME)."),
+    "cache": option(Path | None, "Folder for made footage and encodings."),
+    "resume": option(
         bool,
-        Option(
-            "--resume",
-            help="Go on with the run in --out; footage, rounds, time budget and seed are the run's "
-            "own unless given anew (another seed is another run and is refused).",
-        ),
-    ],
-    "rounds": Annotated[
+        "Go on with the run in --out; footage, rounds, time budget and seed are the run's "
+        "own unless given anew (another seed is another run and is refused).",
+        "--resume",
+    ),
+    "rounds": option(
         int | None,
-        Option(
-            min=1,
-            help="At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
-            "Intervals need 3.",
-        ),
-    ],
-    "time_budget": Annotated[
+        "At most so many rounds; fewer than the scenario's minimum_rounds lower that too. "
+        "Intervals need 3.",
+        min=1,
+    ),
+    "time_budget": option(
         float | None,
-        Option(
-            parser=parse_seconds,
-            metavar="SECONDS",
-            # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
-            help="Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
-            "whatever the budget; after that no round begins that would end after it.",
-        ),
-    ],
-    "seed": Annotated[int | None, Option(min=0, help="Another seed than the scenario's.")],
-    "tolerance": Annotated[
-        float,
-        Option(
-            parser=parse_share,
-            metavar="SHARE",
-            help="Change of cost that does not matter: 5% or 0.05.",
-        ),
-    ],
-    "level": Annotated[float | None, Option(min=0.5, max=0.999, help="Confidence level.")],
+        "Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
+        "whatever the budget; after that no round begins that would end after it.",
+        parser=parse_seconds,
+        metavar="SECONDS",
+    ),
+    "seed": option(int | None, "Another seed than the scenario's.", min=0),
+    "tolerance": option(float, "Change of cost that does not matter: 5% or 0.05.", **SHARE),
+    "level": option(float | None, "Confidence level.", min=0.5, max=0.999),
 }
 """What several commands take, by the name that the library's functions have for it."""
 

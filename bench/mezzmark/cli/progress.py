@@ -16,14 +16,12 @@ from mezzmark.report.prose.footage import FEWER_ROUNDS
 from mezzmark.report.prose.numbers import count_text, duration_text, visible_text
 from mezzmark.runner import events
 
-LINE_INTERVAL_NS = 30 * 10**9
-"""Of lines that only say how far it is, no two come nearer than this."""
+LINE_INTERVAL_NS = 30 * 10**9  # of lines that only say how far it is, no two come nearer than this
 
 
 @contextmanager
 def shown_progress(console: Console | None = None) -> Iterator[Callable[[events.Event], None]]:
-    """A function that takes the run's events and shows them until the block ends, on standard error
-    unless given another console."""
+    """A function that shows the run's events on standard error, or the console given."""
     console = console or Console(stderr=True)
     if not console.is_terminal:
         yield LineView(console).show
@@ -138,12 +136,11 @@ class LineView:
                 pass
 
     def _show_preparing(self, event: events.Preparing) -> None:
-        if event.message not in self._messages:
+        is_new = event.message not in self._messages
+        if is_new or self._is_time():
             self._messages.add(event.message)
-            self._say(f"footage {event.done}/{event.total}: {event.message}")
-        elif self._is_time():
-            share = f"{100 * event.done_fraction:.0f} %"
-            self._say(f"footage {event.done}/{event.total}: {event.message}, {share}")
+            share = "" if is_new else f", {100 * event.done_fraction:.0f} %"
+            self._say(f"footage {event.done}/{event.total}: {event.message}{share}")
 
     def _show_place(self, event: events.TrialStarted) -> None:
         if self._round is None or not self._is_time():

@@ -1,12 +1,22 @@
-"""Shows what the commands found: sentences and tables for people, JSON for programs."""
+"""Shows what the commands found: sentences and tables for people, in at most 100 columns, and JSON
+for programs. Long because all that is printed is printed here.
+
+A cell is shown whole. Where that is too wide, intervals go below their figures; where that is too
+wide as well, every row becomes a small block of `heading  value` lines.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-from mezzmark.cli.terminal import open_terminal, show
+from rich.cells import cell_len
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table as Grid
+from rich.text import Text
+
 from mezzmark.model.making import making_of
 from mezzmark.report.prose import choice as choice_words
 from mezzmark.report.prose import fleet as fleet_words
@@ -16,19 +26,11 @@ from mezzmark.report.prose.footage import file_advice
 from mezzmark.report.prose.machine import machine_advice, self_test_lines
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.size import makespan_notes, sizing_notes, sizing_sentences
-from mezzmark.report.tables import facts
+from mezzmark.report.tables import facts, regression
 from mezzmark.report.tables import size as sizes
 from mezzmark.report.tables.choice import choice_table, doubt_table
-from mezzmark.report.tables.regression import (
-    as_junit,
-    as_markdown,
-    fleet_hosts_table,
-    fleet_junit,
-    fleet_markdown,
-    regression_table,
-)
 from mezzmark.report.tables.run import catalogue_table
-from mezzmark.report.tables.table import fact_table
+from mezzmark.report.tables.table import DASH, Column, Entry, Table, fact_table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -46,8 +48,7 @@ RATE_REMARK: Final = (
     "noise. Codecs that hold a quality and not a rate follow the footage."
 )
 
-JSON_SCHEMA: Final = 1
-"""Version of what `--json` prints; results/README.md describes each form."""
+JSON_SCHEMA: Final = 1  # version of what `--json` prints; results/README.md describes each form
 
 
 def print_json(found: Fact, sentences: Iterable[str] = ()) -> None:
@@ -99,18 +100,18 @@ def print_sizing(
 
 
 def print_regression(report: api.RegressionReport, output_format: str = "table") -> None:
-    """The overall verdict, what could not be judged by reason, a row for each cell that was, and
-    what it rests on; or the same as `json`, `junit` or `markdown`."""
+    """Verdict, what was not judged, a row a cell, its basis; or `json`, `junit`, `markdown`."""
     if output_format == "json":
         print_json(report, regress_words.regression_sentences(report))
     elif output_format != "table":
-        print((as_junit if output_format == "junit" else as_markdown)(report), end="")
+        make = {"junit": regression.as_junit, "markdown": regression.as_markdown}[output_format]
+        print(make(report), end="")
     else:
         console = open_terminal()
         show(console, report.verdict.capitalize(), style="bold")
         show(console, regress_words.summarise_regression(report))
         show(console, *regress_words.unjudged_lines(report), style="dim")
-        show(console, regression_table(report))
+        show(console, regression.regression_table(report))
         show(console, *_bullets(regress_words.context_lines(report)), style="dim")
 
 
@@ -171,11 +172,12 @@ def print_fleet_check(check: api.FleetCheck, out: Path, output_format: str = "ta
     if output_format == "json":
         print_json(check, fleet_words.fleet_sentences(check))
     elif output_format != "table":
-        print((fleet_junit if output_format == "junit" else fleet_markdown)(check), end="")
+        make = {"junit": regression.fleet_junit, "markdown": regression.fleet_markdown}
+        print(make[output_format](check), end="")
     else:
         console = open_terminal()
         show(console, f"{fleet_words.fleet_headline(check)}.", style="bold")
-        show(console, fleet_hosts_table(check))
+        show(console, regression.fleet_hosts_table(check))
         show(console, *_bullets(fleet_words.context_lines(check)), style="dim")
         print(f"\nPage: {visible_text(str(out / fleet_words.PAGE_NAME))}")  # whole, to be copied
 
@@ -184,3 +186,128 @@ def print_makespans(found: Sequence[api.FleetMakespan]) -> None:
     """A folder over several machines: measured and predicted, and with one machine more."""
     show(open_terminal(), *(part for t in sizes.makespan_tables(found) for part in (t, "")))
     show(open_terminal(), *_bullets(makespan_notes(found)), style="dim")
+
+
+MOST_COLUMNS: Final = 100
+_GAP: Final = 2  # empty characters between columns
+
+_LEAST_LONG: Final = 28
+"""Characters that a text of several lines needs to stand beside the other columns."""
+
+_INDENT: Final = 4
+_STYLES: Final = {"leader": "bold", "wrong": "yellow"}
+
+_Columns = Sequence[Column[Any]]
+
+
+def open_terminal() -> Console:
+    """Standard output; wider windows are left empty on the right, where lines are hard to read."""
+    console = Console(highlight=False)
+    console.width = min(console.width, MOST_COLUMNS)
+    return console
+
+
+def show(console: Console, *parts: str | Table, style: str = "") -> None:
+    """Sentences, in `style` and never markup, and tables below one another."""
+    for part in parts:
+        if isinstance(part, Table):
+            print_table(console, part)
+        else:
+            console.print(Text(visible_text(part), style=style))
+
+
+def print_table(console: Console, table: Table) -> None:
+    """A table under its title and note; nothing where it has no rows."""
+    if not table:
+        return
+    show(console, *filter(None, [table.title]), style="bold")
+    show(console, *filter(None, [table.note]), style="dim")
+    for is_folded in (False, True):
+        rows = [[_text(entry, row, is_folded=is_folded) for entry in row] for row in table.rows]
+        if widths := _column_widths(table.columns, rows, console.width):
+            _print_rows(console, table.columns, rows, widths)
+            return
+    _print_blocks(console, table)
+
+
+def _text(entry: Entry, row: Sequence[Entry], *, is_folded: bool = False) -> Text:
+    style = _STYLES.get(entry.sign) or ("bold" if row[0].sign == "leader" else "")
+    text = f"{entry.point}\n{entry.interval}".rstrip() if is_folded else entry.text
+    return Text(text, style=style, overflow="fold")
+
+
+def _width(text: str) -> int:
+    return max(map(cell_len, text.split("\n")))
+
+
+def _column_widths(columns: _Columns, rows: Sequence[Sequence[Text]], most: int) -> list[int]:
+    """Of whole cells and headings broken at words; 0: a long text below; none: too wide."""
+    widest = [max(_width(text.plain) for text in texts) for texts in zip(*rows, strict=True)]
+    widths = [
+        0 if column.is_long else max(width, *map(cell_len, ("", *column.head.split())))
+        for column, width in zip(columns, widest, strict=True)
+    ]
+    left = most - sum(widths) - _GAP * (len(widths) - 1)
+    if left < 0:
+        return []
+    for place, column in enumerate(columns):
+        wanted = max(widest[place], *map(cell_len, ("", *column.head.split())))
+        if column.is_long and left >= min(wanted, _LEAST_LONG):
+            widths[place] = min(wanted, left)
+            left -= widths[place]
+    for place, column in enumerate(columns):
+        if widths[place]:
+            wider = min(left, max(0, cell_len(column.head) - widths[place]))
+            widths[place] += wider
+            left -= wider
+    return widths
+
+
+def _print_rows(
+    console: Console, columns: _Columns, rows: Sequence[Sequence[Text]], widths: Sequence[int]
+) -> None:
+    if any(column.head for column in columns):
+        heads = [Text(column.head, style="bold") for column in columns]
+        console.print(_line(columns, heads, widths, vertical="bottom"))
+    for row in rows:
+        console.print(_line(columns, row, widths))
+        for text, width in zip(row, widths, strict=True):
+            if not width and text.plain != DASH:
+                console.print(Padding(Text(text.plain, style="dim"), (0, 0, 0, _INDENT)))
+
+
+def _line(
+    columns: _Columns,
+    texts: Sequence[Text],
+    widths: Sequence[int],
+    *,
+    vertical: Literal["top", "bottom"] = "top",
+) -> Grid:
+    grid = Grid.grid(padding=(0, _GAP, 0, 0))
+    for column, width in zip(columns, widths, strict=True):
+        if width:
+            grid.add_column(width=width, justify=column.align, overflow="fold", vertical=vertical)
+    grid.add_row(*(text for text, width in zip(texts, widths, strict=True) if width))
+    return grid
+
+
+def _print_blocks(console: Console, table: Table) -> None:
+    """One block a row; what is not known is left out."""
+    room = console.width - _INDENT - _GAP
+    columns = table.columns[1:]
+    figures = [
+        row[place] for row in table.rows for place, c in enumerate(columns, 1) if not c.is_long
+    ]
+    widest = max((_width(entry.text) for entry in figures), default=0)
+    longest_head = max((_width(column.head) for column in columns), default=0)
+    head_width = min(longest_head, max(room - widest, room // 4))
+    for row in table.rows:
+        console.print(_text(row[0], row))
+        grid = Grid.grid(padding=(0, _GAP, 0, 0))
+        grid.add_column(width=_INDENT - _GAP)
+        grid.add_column(style="dim", width=head_width, overflow="fold")
+        grid.add_column(width=room - head_width, overflow="fold")
+        for column, entry in zip(columns, row[1:], strict=True):
+            if entry.text != DASH:
+                grid.add_row("", Text(column.head), _text(entry, row))
+        console.print(grid)

@@ -39,12 +39,10 @@ from mezzmark.runner.prepare import Footage
 from mezzmark.runner.run import describe_job
 from mezzmark.runner.workers import Dispatch, last_answer
 
-HOME: Final = ""
-"""The name of this machine among the makers."""
+HOME: Final = ""  # the name of this machine among the makers
 
 KIND_FACTS: Final = ("library_versions", "operating_system", "cpu_model", "gpu_driver")
-"""Facts of two hosts that must be the same for one to judge for the other: the encoders' build, and
-what their code chooses its ways by."""
+"""Alike where one host judges for another: the encoders' build, and what code chooses ways by."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -141,8 +139,7 @@ class Makers:
 
 @dataclass(slots=True, kw_only=True)
 class Judges:
-    """Trials that are judged and not timed, each done by one host for all that are alike. A host
-    that would wait for another one's does meanwhile what it would come to next."""
+    """Trials that are judged, each by one host for all alike; who must wait does what is next."""
 
     do: Callable[[str, Job, float], Performed]
     is_stopped: Callable[[], bool]

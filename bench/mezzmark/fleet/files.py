@@ -27,15 +27,11 @@ from mezzmark.model.errors import MezzmarkError, reason_of
 from mezzmark.model.fleet import WantedFile
 
 PIECE_BYTES: Final = 2**20
-SILENCE_S: Final = 30.0
-"""An end that says nothing for so long is gone."""
-
-PARTIAL: Final = "fetching-"
-"""Of marked folders that hold what is not whole yet."""
+SILENCE_S: Final = 30.0  # an end that says nothing for so long is gone
+PARTIAL: Final = "fetching-"  # of marked folders that hold what is not whole yet
 
 AWAITED: Final = ".sent.partial."
-"""Of marked folders in home's cache, which removes them when they are old, in which it awaits what
-hosts send."""
+"""Of marked folders in home's cache for what hosts send; the cache removes old ones."""
 
 
 @dataclass(slots=True)
@@ -64,8 +60,7 @@ class Depot:
 
     @contextmanager
     def awaiting(self, cache_dir: Path) -> Iterator[tuple[str, Path]]:
-        """While the block runs files may be sent to this path; and the folder in which they then
-        lie, by their SHA-256, which goes with them in the end."""
+        """A path to which files may be sent meanwhile, and the folder that has them by SHA-256."""
         with own_files.translate_os_errors(cache_dir, remedy="Name another folder with --cache."):
             cache_dir.mkdir(parents=True, exist_ok=True)
             folder = own_files.make_marked_folder(cache_dir, AWAITED)
@@ -98,8 +93,7 @@ class _Clerk(BaseHTTPRequestHandler):
             shutil.copyfileobj(file, self.wfile, PIECE_BYTES)
 
     def do_PUT(self) -> None:
-        """Take a file into the folder that awaits it, if there is room and it is what its address
-        says."""
+        """Take a file that is awaited, if there is room and it is what its address says."""
         place, _, digest = self.path.rpartition("/")
         folder, size = self._depot.awaited.get(place), self.headers.get("Content-Length", "")
         if folder is None or not size.isdecimal() or int(size) > shutil.disk_usage(folder).free:
@@ -185,8 +179,7 @@ def pull(
 def push(
     path: Path, to: str, *, context: ssl.SSLContext | None, is_wanted: Callable[[], bool]
 ) -> None:
-    """Send a file to a path (host:port/…) where it is awaited. MezzmarkError where it does not
-    arrive."""
+    """Send a file to a path (host:port/…) that awaits it. MezzmarkError if it does not arrive."""
     source, _, place = to.partition("/")
 
     def pieces(file: BinaryIO) -> Iterator[bytes]:

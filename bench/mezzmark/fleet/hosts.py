@@ -18,8 +18,7 @@ from mezzmark.model.preparations import job_format
 from mezzmark.runner.start import StopFlag, trap_signals
 
 PRESENT_S: Final = 60.0
-"""Within so long a host must say what it is before anything is measured: another's trial may have
-to end first."""
+"""Within so long a host must say what it is: another's trial may have to end first."""
 
 Found = TypeVar("Found", HostSummary, Fetched, Performed)
 
@@ -31,11 +30,9 @@ def opened(
     """The hosts behind the scheduler at `address`, or so many workers within this process, to try
     it out; these share one machine and its lock, so that they measure one after the other."""
     if bool(address) == bool(local_count):
-        raise UsageError(
-            where="--scheduler",
-            what="the hosts are those of one scheduler, or so many within this machine",
-            remedy="Give either --scheduler ADDRESS or --local COUNT.",
-        )
+        what = "the hosts are those of one scheduler, or so many within this machine"
+        remedy = "Give either --scheduler ADDRESS or --local COUNT."
+        raise UsageError(where="--scheduler", what=what, remedy=remedy)
     with ExitStack() as stack:
         security = None
         if address:
@@ -55,8 +52,7 @@ def opened(
 
 
 def read_security(address: str, certificates: Path | None, *, is_insecure: bool) -> Security | None:
-    """What proves who we are: `ca.crt`, `client.crt` and `client.key` in a folder. None only where
-    that was asked for."""
+    """`ca.crt`, `client.crt` and `client.key` of a folder; None only where that was asked for."""
     if is_insecure:
         return None
     paths = [(certificates or Path()) / name for name in ("ca.crt", "client.crt", "client.key")]
@@ -84,8 +80,7 @@ def list_hosts(fleet: Fleet, *, is_probed: bool) -> dict[str, tuple[HostSummary 
 def describe_hosts(
     fleet: Fleet, names: Sequence[str], flag: StopFlag, *, is_probed: bool = False
 ) -> dict[str, tuple[HostSummary | None, str]]:
-    """What hosts say of themselves, all asked at once, and why one cannot measure; to what measures
-    just now a minute is given."""
+    """What hosts say of themselves, asked at once, or why one cannot measure."""
 
     def describe(name: str) -> tuple[HostSummary | None, str]:
         asked = Describe(name=name, is_probed=is_probed)

@@ -5,6 +5,7 @@ The queue is at home. Whenever a host is free it is sent the next clips, as many
 split has jobs; Dask carries one such job at a host. Clips of a host that is lost go to the others.
 """
 
+import threading
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -13,31 +14,21 @@ from typing import Any, Final
 
 from mezzmark.decide.size.over_hosts import fastest_first, grid_splits
 from mezzmark.engines.encode.ingest import clip_order
-from mezzmark.fleet.clip_queue import ClipQueue
 from mezzmark.fleet.measure import FleetRun, measured_by
-from mezzmark.fleet.scheduler import HostLostError, lost, stopped
+from mezzmark.fleet.scheduler import HostLostError, lost, named_of, stopped
 from mezzmark.host.common import Clock
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, UsageError
 from mezzmark.model.fleet import Performed
-from mezzmark.model.jobs import Job
+from mezzmark.model.jobs import Job, JobFailed, Measured, WorkerFailed
 from mezzmark.model.records import HostMoment
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.grid import GridSettings
-from mezzmark.model.tasks.ingest import (
-    HostSplit,
-    IngestJob,
-    IngestSettings,
-)
+from mezzmark.model.tasks.ingest import HostSplit, IngestJob, IngestMeasurement, IngestSettings
+from mezzmark.model.tasks.spec import ProcessFacts
 from mezzmark.runner.events import Event, Noted
 from mezzmark.runner.prepare import Footage
-from mezzmark.store.run_store import (
-    MANIFEST_NAME,
-    Run,
-    read_manifest,
-    read_run,
-    reserve_run_dir,
-)
+from mezzmark.store.run_store import MANIFEST_NAME, Run, read_manifest, read_run, reserve_run_dir
 
 FOLDER: Final = "all-hosts"
 """Of the fleet's own run, beside those of its hosts, whose names end in a digest."""
@@ -47,11 +38,9 @@ def ingest_settings(scenario: Scenario) -> IngestSettings:
     """The scenario's [ingest], which a fleet needs; UsageError without."""
     if settings := scenario.settings(IngestSettings):
         return settings
-    raise UsageError(
-        where=f'scenario "{scenario.name}"',
-        what="it has no [ingest] table, so that there is no folder to ingest",
-        remedy="Add one (scenarios/README.md), or measure it with `mezzmark fleet measure`.",
-    )
+    what = "it has no [ingest] table, so that there is no folder to ingest"
+    remedy = "Add one (scenarios/README.md), or measure it with `mezzmark fleet measure`."
+    raise UsageError(where=f'scenario "{scenario.name}"', what=what, remedy=remedy)
 
 
 def only(scenario: Scenario, **tables: Any) -> Scenario:
@@ -99,21 +88,17 @@ def _with_hosts(
         begun = read_manifest(run_dir).scenario.settings(IngestSettings)
         splits = list(begun.hosts) if begun else []
         if away := sorted({split.host for split in splits} - runs.keys()):
-            raise RunError(
-                where=str(run_dir),
-                what=f"it was begun over other hosts too: {', '.join(away)}",
-                remedy="Name them all with --hosts, or measure into another folder with --out.",
-            )
+            what = f"it was begun over other hosts too: {', '.join(away)}"
+            remedy = "Name them all with --hosts, or measure into another folder with --out."
+            raise RunError(where=str(run_dir), what=what, remedy=remedy)
     else:
         encodings = scenario.encodings + tuple(one.name for one in scenario.custom_encodings)
         found = [split for name, one in runs.items() for split in grid_splits(name, encodings, one)]
         splits = fastest_first(found, runs)
     if not splits:
-        raise RunError(
-            where=str(run_dir.parent),
-            what="no host's grid has every clip in some encoding",
-            remedy="See why its trials failed (`mezzmark report`), and leave that encoding out.",
-        )
+        what = "no host's grid has every clip in some encoding"
+        remedy = "See why its trials failed (`mezzmark report`), and leave that encoding out."
+        raise RunError(where=str(run_dir.parent), what=what, remedy=remedy)
     settings = {"hosts": tuple(splits), "alone": is_alone, "minutes": None}
     settings |= {"links": ("local",), "roots": ()}
     return only(scenario, ingest=ingest_settings(scenario).model_copy(update=settings))
@@ -123,11 +108,112 @@ def _refuse_other_footage(footage: Footage, runs: Mapping[str, Run]) -> None:
     prints = {clip.clip: clip.fingerprint for clip in footage.clips}
     for name, run in runs.items():
         if {clip.clip: clip.fingerprint for clip in run.manifest.clips} != prints:
-            raise RunError(
-                where=name,
-                what="its grid was measured on other footage",
-                remedy="Leave that run out of --grids: the grid is then measured anew.",
-            )
+            remedy = "Leave that run out of --grids: the grid is then measured anew."
+            raise RunError(where=name, what="its grid was measured on other footage", remedy=remedy)
+
+
+_PER_CLIP: Final = (
+    *("frame_count", "width_px", "height_px", "source_bytes", "cpu_ns", "file_bytes"),
+    *("encoded_ns", "end_ns", "worker_index", "is_verified"),
+)
+
+
+@dataclass(slots=True)
+class ClipQueue:
+    """The clips of a trial that wait, are under way and are done; asked by a thread a host."""
+
+    waiting: list[int]
+    clock: Clock
+    start_ns: int
+    under_way: int = 0
+    done: dict[int, dict[str, Any]] = field(default_factory=dict)
+    flags: list[str] = field(default_factory=list)
+    failure: JobFailed | WorkerFailed | None = None
+    error: BaseException | None = None
+    changed: threading.Condition = field(default_factory=threading.Condition)
+
+    def now_ns(self) -> int:
+        """Since the trial began."""
+        return self.clock.monotonic_ns() - self.start_ns
+
+    def take(self, count: int) -> list[int]:
+        """The next clips, waiting for those of other hosts that may come back; empty at the end."""
+        with self.changed:
+            while not self.waiting and self.under_way and not self.is_over:
+                self.changed.wait()
+            taken = [] if self.is_over else self.waiting[:count]
+            del self.waiting[: len(taken)]
+            self.under_way += bool(taken)
+            return taken
+
+    @property
+    def is_over(self) -> bool:
+        """Whether nothing is handed out any more, for it failed."""
+        return self.failure is not None or self.is_broken
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether an error must be raised that is no loss of a host."""
+        return self.error is not None and not isinstance(self.error, HostLostError)
+
+    def note(
+        self, host: str, first: int, taken: Sequence[int], answer: Any, *, begun_ns: int
+    ) -> None:
+        """What a host answered, its workers counted from `first`. HostLostError: of other clips."""
+        ended_ns = self.now_ns()
+        rows = _rows(answer, host, len(taken)) if isinstance(answer, Measured) else []
+        last_ns = max((row["end_ns"] for row in rows), default=0)
+        with self.changed:
+            for clip, row in zip(taken, rows, strict=bool(rows)):
+                own = {"hosts": host, "worker_index": first + row["worker_index"]}
+                for name in ("encoded_ns", "end_ns"):  # the last one stood when home heard of it
+                    own[name] = max(begun_ns + 1, ended_ns - (last_ns - row[name]))
+                self.done[clip] = {**row, **own, "start_ns": begun_ns}
+            if not isinstance(answer, Measured | JobFailed | WorkerFailed):
+                answer = WorkerFailed(outcome="crashed", reason=f"it answered with {answer.kind}")
+            if not isinstance(answer, Measured):
+                self.failure = self.failure or named_of(host, answer)
+            self.flags += answer.flags if isinstance(answer, Measured) else ()
+            self.under_way -= 1
+            self.changed.notify_all()
+
+    def give_back(self, taken: Sequence[int], error: BaseException) -> None:
+        """A host is gone, or worse: its clips are the next ones."""
+        with self.changed:
+            self.waiting[:0] = taken
+            if not self.is_broken:
+                self.error = error
+            self.flags.append("host_lost")
+            self.under_way -= 1
+            self.changed.notify_all()
+
+    def answer(self, job: IngestJob) -> Any:
+        """What came of the trial; the error of a host where clips are left."""
+        if self.is_broken or (self.waiting and not self.failure):
+            assert self.error is not None
+            raise self.error
+        if self.failure:
+            return self.failure
+        rows = [self.done[clip] for clip in range(len(job.sources))]
+        columns = {name: tuple(row[name] for row in rows) for name in rows[0]}  # of one job alike
+        measurement = IngestMeasurement(
+            clips=tuple(source.clip for source in job.sources),
+            worker_count=sum(split.jobs for split in job.hosts),
+            **columns,
+        )
+        process = ProcessFacts(cpu_ns=sum(measurement.cpu_ns))
+        flags = tuple(dict.fromkeys(self.flags))
+        return Measured(measurement=measurement, process=process, flags=flags)
+
+
+def _rows(answer: Measured, host: str, count: int) -> list[dict[str, Any]]:
+    """What a host measured, a row a clip. HostLostError where it is of other clips."""
+    found: Any = answer.measurement
+    columns = {name: getattr(found, name) for name in (*_PER_CLIP, "wait_ns")}
+    if (len(found.clips), found.worker_count) != (count, count):
+        raise lost(host, "it answered with what cannot have been measured")
+    known = {name: values for name, values in columns.items() if values}
+    return [dict(zip(known, row, strict=True)) for row in zip(*known.values(), strict=True)]
 
 
 @dataclass(slots=True)

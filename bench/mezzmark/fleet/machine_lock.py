@@ -35,11 +35,7 @@ def machine_lock(
         from filelock import FileLock
 
         lock = FileLock(path)
-        take, held, release = (
-            partial(lock.acquire, timeout=0),
-            (),
-            partial(lock.release, force=True),
-        )
+        take, release = partial(lock.acquire, timeout=0), partial(lock.release, force=True)
     else:
         import fcntl
 

@@ -41,20 +41,14 @@ from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.own_files import safe_file_name
 from mezzmark.runner.at_once import refusal
 from mezzmark.runner.events import Event, Noted
-from mezzmark.runner.prepare import (
-    PICTURES_LIMIT_BYTES,
-    SILENCE_S,
-    Footage,
-    prepare_footage,
-)
+from mezzmark.runner.prepare import PICTURES_LIMIT_BYTES, SILENCE_S, Footage, prepare_footage
 from mezzmark.runner.roots import CLEARING_S, clearing_jobs
 from mezzmark.runner.run import Elsewhere, Perform, run_scenario
 from mezzmark.runner.start import StopFlag, trap_signals
 from mezzmark.runner.workers import run_worker
 from mezzmark.store.run_store import reserve_run_dir
 
-AGAIN_S: Final = 2.0
-"""A host that was lost, or whose disk is full, is asked again after so long."""
+AGAIN_S: Final = 2.0  # a host that was lost, or whose disk is full, is asked again after so long
 
 
 def folder_name(host: str) -> str:
@@ -65,8 +59,7 @@ def folder_name(host: str) -> str:
 @dataclass(slots=True, kw_only=True)
 class FleetRun:
     """One measurement of a fleet. `tell` is given a host's name, empty for what concerns all, and
-    what happened there, from one thread at a time. A host that is away for `patience_s` is given
-    up."""
+    what happened there, from one thread at a time; `patience_s` is how long a host may be away."""
 
     scenario: Scenario
     fleet: Fleet
@@ -165,8 +158,7 @@ class FleetRun:
         return self.out / (TOGETHER if self.is_together else folder_name(name))
 
     def _choose(self, asked: Sequence[str]) -> list[str]:
-        """The hosts that take part, each asked what it is. Runs that are resumed wait for those
-        that are away."""
+        """The hosts that take part, each asked what it is; resumed runs wait for any away."""
         try:
             present, faults = self.fleet.look()
         except HostLostError:
@@ -181,12 +173,9 @@ class FleetRun:
             elif self.is_divided and summary:
                 self._add_maker(name, summary.host)
         if unfit or not (asked or present):
-            raise UsageError(
-                where=self.fleet.address,
-                what="; ".join(f"{n}: {fault}" for n, fault in unfit.items())
-                or "no worker is there",
-                remedy="Nothing was measured. Mend that, or name the others with --hosts.",
-            )
+            what = "; ".join(f"{n}: {fault}" for n, fault in unfit.items()) or "no worker is there"
+            remedy = "Nothing was measured. Mend that, or name the others with --hosts."
+            raise UsageError(where=self.fleet.address, what=what, remedy=remedy)
         return names
 
     def _add_maker(self, name: str, host: HostFacts) -> None:
@@ -239,8 +228,7 @@ class FleetRun:
         return failures
 
     def at_once(self, works: Sequence[Callable[[], None]]) -> None:
-        """Each in a thread of its own, while signals are heard here; however this ends, no thread
-        is left."""
+        """Each in a thread of its own, while signals are heard here; no thread is ever left."""
         threads = [threading.Thread(target=work) for work in works]
         try:
             for thread in threads:
@@ -254,8 +242,7 @@ class FleetRun:
                 thread.join()
 
     def patiently(self, name: str, session: Callable[[], Iterator[Event]]) -> None:
-        """Measure until the run is over; a host that is lost is waited for, and the run resumed by
-        another session."""
+        """Measure until the run is over; a host that is lost is waited for, and the run resumed."""
         told, heard_s = "", time.monotonic()
         while True:
             asked_s = time.monotonic()
@@ -279,8 +266,7 @@ class FleetRun:
                 raise stopped()
 
     def _session(self, name: str) -> Iterator[Event]:
-        """From a host that is there, or all that measure together, to the end of the run, or to a
-        loss."""
+        """From a host that is there, or all together, to the end of the run, or to a loss."""
         perform, footage = self._together() if self.is_together else self._alone(name)
         yield from self.follow(self.scenario, self._run_dir(name), perform, footage)
 
@@ -357,8 +343,7 @@ class FleetRun:
         return done.model_copy(update={"judged_by": ""})  # no host speaks for another one
 
     def footage_on(self, name: str) -> Footage:
-        """The footage as it lies on the host, where all decode the same bytes. Stored pictures are
-        made there: decoding gives the same ones, and they are many times larger."""
+        """The footage as it lies on the host; stored pictures are made there: they are larger."""
         here = self.footage.media
         there = dict(zip(here, self._there(name, [*here.values()]), strict=True))
         settings, pictures = self.scenario.settings(EncodeSettings), {}

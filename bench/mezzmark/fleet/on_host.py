@@ -42,8 +42,7 @@ from mezzmark.runner.self_test import probe_hardware
 from mezzmark.runner.workers import Dispatch, run_worker
 from mezzmark.store.run_store import scratch_folder
 
-FOLDER = "fleet"
-"""In the machine's cache: files that were fetched, and scratch folders."""
+FOLDER = "fleet"  # in the machine's cache: files that were fetched, and scratch folders
 
 ROOTS_VARIABLE = "MEZZMARK_ROOTS"
 """Where the machine has a scenario's roots: NAME=FOLDER, several apart as in PATH. One that is not

@@ -30,14 +30,12 @@ POLL_S: Final = 0.2
 LOOK_S: Final = 1.0
 """So old the list of workers may be: one message a second, however many hosts are waited for."""
 
-CALL_S: Final = 10.0
-"""The scheduler answers within milliseconds; after so long it is gone."""
+CALL_S: Final = 10.0  # the scheduler answers within milliseconds; after so long it is gone
 
 CONNECT_S: Final = 5.0
 
 ALIKE: Final = ("dask", "distributed", "msgpack", "cloudpickle")
-"""Packages that must be of one version everywhere: a worker with another dask dies at its first
-task."""
+"""Packages of one version everywhere: a worker with another dask dies at its first task."""
 
 OWN: Final[dict[str, Any]] = get_versions()["packages"]
 
@@ -269,8 +267,7 @@ def _read(future: Future, name: str, attempt: str) -> Any:
 
 @contextmanager
 def connected(address: str, security: Security | None) -> Iterator[Fleet]:
-    """The hosts behind a scheduler. What Dask and its libraries complain of when they lose one is
-    told by host, in our words."""
+    """The hosts behind a scheduler; what Dask complains of is told in our words."""
     was_disabled = logging.root.manager.disable
     logging.disable()
     fleet = Fleet(address, security)

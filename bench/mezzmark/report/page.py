@@ -1,5 +1,4 @@
-"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files; it
-takes the place of nothing but an earlier report.
+"""Runs in, report out: one HTML page, its Markdown twin, a tidy table, and the figures as files.
 
 The report is a pure function of the runs and the template: no clock and no machine is asked, so
 the same runs give the same bytes.
@@ -29,8 +28,7 @@ from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
 from mezzmark.store.toml_files import shipped_folder
 
-REPORT_FOLDER: Final = "report"
-"""Where in a run's folder its report goes unless told otherwise."""
+REPORT_FOLDER: Final = "report"  # where in a run's folder its report goes unless told otherwise
 
 COMPARISON_FOLDER: Final = "comparison"
 """Where in the first run's folder a report of several runs goes: the run's own stays as it is."""
@@ -63,11 +61,9 @@ def refuse_foreign_files(folder: Path, names: Sequence[str]) -> None:
     mezzmark's: a page of ours says that the files beside it are ours too."""
     present = [folder / name for name in names if (folder / name).exists()]
     if present and not (present[0] == folder / names[0] and _is_ours(present[0])):
-        raise DestinationError(
-            where=str(present[0]),
-            what="it was not written by mezzmark, and a report would take its place",
-            remedy="Choose another folder with --out.",
-        )
+        what = "it was not written by mezzmark, and a report would take its place"
+        remedy = "Choose another folder with --out."
+        raise DestinationError(where=str(present[0]), what=what, remedy=remedy)
 
 
 def _is_ours(page: Path) -> bool:
@@ -100,13 +96,11 @@ def write_report(
     """Write the report of one or more runs into the folder of `report_folder`, in place of an
     earlier one; the runs are only read.
 
-    Several runs are first compared with each other: host beside host, and where a host has three
-    runs or more, over time. `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder.
-    Without figure files the page keeps its figures, and `report.md` has neither images nor their
-    captions. `template` is a folder of templates in place of the shipped ones of the same name.
-    RunError for an unreadable run or one without trials, ScenarioError for a bad template,
-    DestinationError where something else than a report stands or nothing can be written,
-    DiskFullError.
+    `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder. Without figure files the
+    page keeps its figures, and `report.md` has neither images nor captions. `template` is a folder
+    of templates in place of the shipped ones of the same name. RunError for an unreadable run or
+    one without trials, ScenarioError for a bad template, DestinationError where something else than
+    a report stands or nothing can be written, DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")
@@ -147,8 +141,7 @@ def write_fleet_page(check: FleetCheck, folder: Path) -> Path:
 
 
 def put_files(folder: Path, content: Mapping[str, bytes], *, option: str = "--out") -> list[Path]:
-    """Files, by their names in the folder, in their places. DestinationError, DiskFullError;
-    `option` is what names another folder."""
+    """Files by name in the folder. DestinationError, DiskFullError; `option` names another."""
     with translate_os_errors(
         folder,
         full=f"Free some space, or choose another folder with {option}.",
@@ -177,11 +170,9 @@ def read_view(run_dir: Path, prefix: str = "") -> RunView:
     """A run for a report; RunError where it cannot be read or has no trials."""
     run = read_run(run_dir)
     if not run.trials:
-        raise RunError(
-            where=str(run_dir),
-            what="no trial of this run has ended yet, so there is nothing to report",
-            remedy="Go on with it: mezzmark measure … --resume.",
-        )
+        what = "no trial of this run has ended yet, so there is nothing to report"
+        remedy = "Go on with it: mezzmark measure … --resume."
+        raise RunError(where=str(run_dir), what=what, remedy=remedy)
     return RunView(
         run.manifest,
         run.trials,
@@ -201,11 +192,9 @@ def template_environment(
     if template is not None:
         folder = Path(template)
         if not folder.is_dir():
-            raise ScenarioError(
-                where=str(template),
-                what="is not a folder of templates",
-                remedy="Give a folder that holds report.html.j2, report.md.j2 or style.css.",
-            )
+            what = "is not a folder of templates"
+            remedy = "Give a folder that holds report.html.j2, report.md.j2 or style.css."
+            raise ScenarioError(where=str(template), what=what, remedy=remedy)
         loaders.insert(0, FileSystemLoader(folder))
     environment = Environment(
         loader=ChoiceLoader(loaders),
@@ -228,13 +217,15 @@ def render(
 ) -> bytes:
     """One template's text as UTF-8; a mistake in it is told with its file and line. Its script is
     `data`, then `report.js` and `more` of the templates' folder; `given` are its other names."""
+    light, dark = (f":root{{{side}}}" for side in colour_variables())
+    colours = f"{light}\n@media screen and (prefers-color-scheme:dark){{{dark}}}\n"
     try:
         source, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
         script = data
         for part in ("report.js", *more):
             script += environment.loader.get_source(environment, part)[0]  # type: ignore[union-attr]
         text = environment.get_template(name).render(
-            **given, style=Markup(figure_variables() + source), script=Markup(script)
+            **given, style=Markup(colours + source), script=Markup(script)
         )
     except TemplateError as error:
         line = getattr(error, "lineno", None)
@@ -244,9 +235,3 @@ def render(
             remedy="report_templates/README.md lists what a template is given.",
         ) from None
     return (marked_page(text) if name.endswith(".html.j2") else text).encode("utf-8")
-
-
-def figure_variables() -> str:
-    """The figures' colours as CSS variables: dark on a screen where the reader prefers it."""
-    light, dark = colour_variables()
-    return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"

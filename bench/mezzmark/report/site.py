@@ -2,41 +2,149 @@
 
 A run's pages stand in a folder named by its id and are made anew only when the run, mezzmark or
 the templates changed; its cells have addresses that stay. The index, the comparison of hosts and
-the table of all cells are small and are made each time. Nothing is ever removed.
+the table of all cells are small and are made each time, from a card kept beside each run's pages,
+so that no trial is read. Nothing is ever removed. Long because cards and pages are one format.
 """
 
 import hashlib
+import json
+import math
 import os
+import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 import pandas as pd
 from jinja2 import Environment
 from pydantic import ValidationError
 
 from mezzmark import __version__
+from mezzmark.decide.compare.evidence import RUN_SPREAD
 from mezzmark.decide.compare.history import FEWEST_RUNS, trace_history
-from mezzmark.decide.estimate.observed_run import ObservedRun
+from mezzmark.decide.compare.hosts import COMPARED_TASKS
+from mezzmark.decide.compare.matching import work_of
+from mezzmark.decide.estimate.observed_run import ObservedRun, start_of
 from mezzmark.model.errors import DestinationError, RunError
+from mezzmark.model.estimate import Estimate
+from mezzmark.model.fact import Fact, grouped
+from mezzmark.model.run import Manifest, host_id
+from mezzmark.model.tasks import TASKS
 from mezzmark.own_files import is_beginning_of, replace_all, safe_file_name, translate_os_errors
 from mezzmark.report.export.files import as_parquet
 from mezzmark.report.export.tidy import cells_csv
 from mezzmark.report.page import put_files, read_view, render, template_environment
-from mezzmark.report.prose.method import published_text
+from mezzmark.report.prose.answer import run_answer
+from mezzmark.report.prose.method import published_text, run_basis
+from mezzmark.report.prose.numbers import estimate_text, visible_text
 from mezzmark.report.sections.comparison import build_history
 from mezzmark.report.sections.context import run_context
-from mezzmark.report.sections.site import SiteRun, by_host, compare_data, site_run
+from mezzmark.report.view import RunView
 from mezzmark.store import run_store
 
-MARKER_NAME: Final = ".mezzmark-site"
-"""In a folder that mezzmark publishes into."""
+MARKER_NAME: Final = ".mezzmark-site"  # in a folder that mezzmark publishes into
 
 CARD: Final = "run.json"
 """What is kept of a run; put in its place last, so that a run with a card is whole."""
+
+
+SPREAD_LOG = 1.96 * RUN_SPREAD * math.sqrt(2)
+"""Half of the 95 % interval that two runs differ by in which nothing changed, as a log ratio."""
+
+
+class SiteCell(Fact):
+    """A cell with its headline figure; `work` is the same where cells compare."""
+
+    cell_id: str
+    task: str
+    work: str
+    found: Estimate | None
+
+    @property
+    def anchor(self) -> str:
+        """The cell's id as that of an element, which holds no blanks."""
+        return re.sub(r"\s", "+", self.cell_id.replace(" | ", "/"))
+
+    @property
+    def text(self) -> str:
+        """The figure with its interval, empty where there is none."""
+        return estimate_text(self.found) if self.found else ""
+
+
+class SiteRun(Fact):
+    """A run. `digest` is of what its pages are made of, `folder` their place, `name` its own."""
+
+    digest: str
+    folder: str
+    name: str = ""
+    manifest: Manifest
+    started_utc: str
+    title: str
+    host_name: str
+    headline: str
+    basis: str
+    cells: tuple[SiteCell, ...]
+
+
+def site_run(view: RunView, *, digest: str, folder: str) -> SiteRun:
+    """What is kept of a run."""
+    scenario = view.manifest.scenario
+    return SiteRun(
+        digest=digest,
+        folder=folder,
+        name=visible_text(Path(str(view.run_dir)).resolve().name),
+        manifest=view.manifest,
+        started_utc=start_of(view),
+        title=visible_text(scenario.title or scenario.name),
+        host_name=visible_text(view.manifest.host.host_label),
+        headline=run_answer(view).headline,
+        basis=run_basis(view),
+        cells=tuple(
+            SiteCell(
+                cell_id=visible_text(one.cell.cell_id),
+                task=one.cell.task,
+                work=work_of(one.cell, view.manifest),
+                found=one.estimates.get(TASKS[one.cell.task].headline),
+            )
+            for one in view.summaries
+            if not one.arm and one.cell.task in COMPARED_TASKS
+        ),
+    )
+
+
+def by_host(runs: Iterable[SiteRun]) -> dict[str, list[SiteRun]]:
+    """Runs of each host, the earliest first; hosts by label."""
+    in_order = sorted(runs, key=lambda run: (run.host_name, run.started_utc, run.folder))
+    return grouped((host_id(run.manifest.host), run) for run in in_order)
+
+
+def compare_data(runs: Sequence[SiteRun]) -> str:
+    """What `site.js` compares any two hosts by, as a line of script: of each host the latest figure
+    of each cell. No text in it can end the script."""
+    cells: dict[str, tuple[str, str, bool]] = {}
+    hosts = []
+    for mine in by_host(runs).values():
+        figures: dict[str, tuple[str, str, float, float | None, float | None]] = {}
+        for run, cell in ((each, cell) for each in mine for cell in each.cells):
+            if (found := cell.found) and found.point > 0:
+                spec = TASKS[cell.task]
+                is_rate = spec.figure(spec.headline).better == "more"
+                cells[cell.work] = (spec.label, cell.cell_id, is_rate)
+                address = f"runs/{run.folder}/index.html"
+                figures[cell.work] = (
+                    *(f"{address}#{quote(cell.anchor)}", cell.text),
+                    *(found.point, found.low, found.high),
+                )
+        hosts.append({"name": mine[-1].host_name, "cells": figures})
+    data = {"spread": SPREAD_LOG, "cells": cells, "hosts": hosts}
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return f"const SITE = {text};\n"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +160,8 @@ def publish_runs(
 ) -> SitePaths:
     """Publish runs into the folder `to`, beside those that it has; the runs are only read.
 
-    A run that is published and unchanged costs a look at its files; what is no run is left out and
-    told. Raises RunError where no run is left, or for two runs of one id; DestinationError where
-    `to` holds what mezzmark did not publish; DiskFullError.
+    What is no run is left out and told. Raises RunError where no run is left, or for two runs of
+    one id; DestinationError where `to` holds what mezzmark did not publish; DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="publish", what="no run was named", remedy="Name a run's folder.")
@@ -110,17 +217,14 @@ def _publish(
 
 
 def _claim(folder: Path) -> None:
-    """Make the folder, or take an empty one, and mark it; DestinationError where it holds anything
-    and is not marked, OSError."""
+    """Mark the folder, made or empty; DestinationError where it holds what is not ours, OSError."""
     folder.mkdir(parents=True, exist_ok=True)
     if (folder / MARKER_NAME).is_file():
         return
     if not all(is_beginning_of(path.name, MARKER_NAME) for path in folder.iterdir()):
-        raise DestinationError(
-            where=str(folder),
-            what="the folder is not empty, and mezzmark did not publish into it",
-            remedy="Name a new or an empty folder, or one that was published into before.",
-        )
+        what = "the folder is not empty, and mezzmark did not publish into it"
+        remedy = "Name a new or an empty folder, or one that was published into before."
+        raise DestinationError(where=str(folder), what=what, remedy=remedy)
     replace_all({folder / MARKER_NAME: b"mezzmark replaces its own pages here; no more.\n"})
 
 
@@ -145,11 +249,8 @@ def _look_at(
             digest.update(path.read_bytes() if path.is_file() else b"")
         first, known = found.setdefault(name, (run_dir, digest.hexdigest()))
         if known != digest.hexdigest():
-            raise RunError(
-                where=str(run_dir),
-                what=f"it has the id of {first} and holds other trials",
-                remedy="Name one of the two.",
-            )
+            what = f"it has the id of {first} and holds other trials"
+            raise RunError(where=str(run_dir), what=what, remedy="Name one of the two.")
     if not found:
         raise faults[0]
     return found
@@ -159,11 +260,9 @@ def _folder_of(run_dir: Path) -> str:
     """A run's folder in the site; RunError where it is no run, or its id names no folder."""
     if name := safe_file_name(run_store.read_manifest(run_dir).run_id):
         return name
-    raise RunError(
-        where=str(run_dir / run_store.MANIFEST_NAME),
-        what="the run has no id",
-        remedy="Measure it again: a run that mezzmark made has one.",
-    )
+    what = "the run has no id"
+    remedy = "Measure it again: a run that mezzmark made has one."
+    raise RunError(where=str(run_dir / run_store.MANIFEST_NAME), what=what, remedy=remedy)
 
 
 def _cards(folder: Path) -> dict[str, SiteRun]:

@@ -32,10 +32,8 @@ LinkFamily = Sequence[tuple[Link, Ranking]]
 
 @dataclass(frozen=True, eq=False)
 class RunView(ObservedRun):
-    """A run with what a report shows of it, each computed when first asked for. Trials of the
-    reference workload and of self-comparisons stand in `trials` and `summaries` and take no part in
-    `rankings`. `prefix` begins its ids and file names where several runs share a page; `unknown`
-    counts the trials left out for a name that this mezzmark does not know."""
+    """A run with what a report shows of it, each computed when first asked for. `prefix` begins its
+    ids where several share a page; `unknown` counts trials left out for a name not known here."""
 
     torn_line_count: int = 0
     unknown: Mapping[str, int] = field(default_factory=dict)
@@ -48,8 +46,7 @@ class RunView(ObservedRun):
 
     @cached_property
     def rankings(self) -> tuple[Ranking, ...]:
-        """One for each scrub setting in which an encoding has a figure over its clips, the leading
-        one first; of too few rounds in no order."""
+        """By scrub setting with a figure, the leading one first; of too few rounds in no order."""
         settings = scrub_settings(self.observations)
         found = [rank_encodings(self, self.summaries, setting) for setting in settings]
         names = [encoding.name for encoding in self.manifest.encodings]
@@ -127,8 +124,7 @@ class RunView(ObservedRun):
         return [sorted(f, key=lambda pair: pair[0].rate_bps) for f in alike.values() if len(f) > 1]
 
     def role(self, encoding: str, ranking: Ranking | None = None) -> Role:
-        """What an encoding is to the reader: the chosen one where something is chosen, else one
-        that may be the fastest in `ranking` (the leading one unless given)."""
+        """The chosen one where something is chosen, else who may be the fastest in `ranking`."""
         if encoding == ORIGINAL:
             return "original"
         if self.choice is not None:

@@ -1,5 +1,4 @@
-"""Runs in forms that other programs and notebooks read: pandas frames, CSV, Parquet, JSON, and
-pytest-benchmark's own JSON."""
+"""Runs in forms that other programs read: pandas frames, CSV, Parquet, JSON, pytest-benchmark's."""
 
 import json
 import os
@@ -28,17 +27,12 @@ COST_SECONDS: Final = {"scrub": 1e-3, "encode": 1.0, "fidelity": 1.0}
 def export_runs(runs: Sequence[Run], output_format: str, table: str) -> str | bytes:
     """Runs in a format; RunError for a table or a number of runs that it cannot hold."""
     if output_format == "pytest-benchmark" and len(runs) != 1:
-        raise RunError(
-            where="export",
-            what=f"pytest-benchmark's format holds one run, and {len(runs)} were named",
-            remedy="Export each run into a file of its own",
-        )
+        what = f"pytest-benchmark's format holds one run, and {len(runs)} were named"
+        raise RunError(where="export", what=what, remedy="Export each run into a file of its own")
     if output_format not in ("csv", "parquet") and table != "cells":
-        raise RunError(
-            where="export",
-            what=f"{output_format} has no table of {table}",
-            remedy="Leave the table out, or export as csv or parquet",
-        )
+        what = f"{output_format} has no table of {table}"
+        remedy = "Leave the table out, or export as csv or parquet"
+        raise RunError(where="export", what=what, remedy=remedy)
     if output_format == "csv":
         return csv_bytes(frame_of(runs, table)).decode("utf-8")
     if output_format == "parquet":
@@ -57,11 +51,9 @@ def as_parquet(runs: Sequence[MeasuredRun], *, table: str = "cells") -> bytes:
     try:
         import pyarrow  # noqa: F401  (pandas would say less well that it is missing)
     except ImportError as problem:
-        raise EngineError(
-            where="export",
-            what="Parquet needs pyarrow, which is not installed",
-            remedy='Install it with pip install ".[parquet]" in the clone, or export as csv',
-        ) from problem
+        what = "Parquet needs pyarrow, which is not installed"
+        remedy = 'Install it with pip install ".[parquet]" in the clone, or export as csv'
+        raise EngineError(where="export", what=what, remedy=remedy) from problem
     buffer = BytesIO()
     frame_of(runs, table).to_parquet(buffer, engine="pyarrow", index=False)
     return buffer.getvalue()
@@ -80,21 +72,15 @@ def as_json(runs: Sequence[Run]) -> str:
 
 
 def _as_pytest_benchmark(run: Run) -> str:
-    """The JSON that pytest-benchmark's own tools read, one benchmark a cell.
-
-    A datum is one trial (a fresh process), not one playhead move: its median scrub latency in
-    seconds, or its seconds per encoded frame. Raises EngineError without pytest-benchmark, whose
-    own statistics class computes the summary.
-    """
+    """The JSON that pytest-benchmark's own tools read: a benchmark a cell, a datum a trial: its
+    median scrub latency or time an encoded frame, in s. EngineError without pytest-benchmark."""
     try:
         from pytest_benchmark import __version__ as format_version
         from pytest_benchmark.stats import Stats
     except ImportError as problem:
-        raise EngineError(
-            where="export",
-            what="pytest-benchmark is not installed",
-            remedy='Install it with pip install ".[pytest]" in the clone',
-        ) from problem
+        what = "pytest-benchmark is not installed"
+        remedy = 'Install it with pip install ".[pytest]" in the clone'
+        raise EngineError(where="export", what=what, remedy=remedy) from problem
     seconds = grouped(
         (trial.cell, cost * COST_SECONDS[trial.cell.task])
         for trial in run.trials
@@ -149,12 +135,8 @@ RunNames = Path | str | Sequence[Path | str]
 
 @dataclass(frozen=True, kw_only=True)
 class RunFrames:
-    """One or more runs as tidy tables; results/README.md describes every column.
-
-    `cells` has a row per run, cell and figure, with its interval at `confidence_level`; `trials` a
-    row per trial (the sampling unit); `samples` a row per playhead move. Each is made when first
-    asked for and then kept. Units stand in the columns' names.
-    """
+    """Runs as tidy tables, whose every column results/README.md describes; each is made when first
+    asked for and then kept. Intervals of `cells` are at `confidence_level`."""
 
     runs: tuple[Run, ...]
     confidence_level: float = 0.95
@@ -190,20 +172,15 @@ def read_frames(runs: RunNames, *, confidence_level: float = 0.95) -> RunFrames:
 
 
 def find_run_dirs(name: Path | str) -> list[Path]:
-    """The folder of that name, or the run folders that match it as a glob, in order.
-
-    What a glob finds beside runs (a file, a folder without a manifest) is left out; a folder named
-    outright is not, so that a mistake is told.
-    """
+    """The folder of that name, even if it is no run, so that a mistake is told; or in order those
+    that match it as a glob and are runs. RunError where there is none."""
     folder = Path(os.path.expanduser(name))
     if folder.is_dir():
         return [folder]
     found = sorted(Path(match) for match in glob(str(folder)))
     runs = [path for path in found if (path / MANIFEST_NAME).is_file()]
     if not runs:
-        raise RunError(
-            where=str(name),
-            what="is neither a run's folder nor a glob that finds one",
-            remedy="Give the folder that `mezzmark measure` named when it ended.",
-        )
+        what = "is neither a run's folder nor a glob that finds one"
+        remedy = "Give the folder that `mezzmark measure` named when it ended."
+        raise RunError(where=str(name), what=what, remedy=remedy)
     return runs

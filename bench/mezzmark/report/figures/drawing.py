@@ -1,6 +1,5 @@
-"""A figure from canvas to page: its room, its marks (estimates as points with the bars of their
-intervals, each a link to the row that holds it), and the finished picture as SVG. No date and no
-version is written, so equal drawings are equal bytes."""
+"""A figure from canvas to page: its room, its marks with the bars of their intervals, and the
+finished picture as SVG. No date and no version is written, so equal drawings are equal bytes."""
 
 import io
 import textwrap
@@ -28,14 +27,12 @@ from mezzmark.report.prose.figures import FigureText
 Link = tuple[str, str]
 """An anchor, and what is read out, and shown on hover, of the mark that leads there."""
 
-Ends = tuple[float, float, float]
-"""Point, low and high; NaN where there is no interval."""
+Ends = tuple[float, float, float]  # point, low and high; NaN where there is no interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
-    """A figure, what is said of it, and its links by the number in their URL: Matplotlib carries
-    nothing else from an artist to the SVG."""
+    """A figure, what is said of it, and its links by the number in their URL, as SVG carries it."""
 
     figure: Figure
     text: FigureText
@@ -62,8 +59,7 @@ def new_drawing(
     top_in: float = 0.0,
     bottom_in: float = 0.55,
 ) -> Drawing:
-    """A figure with title, subtitle and key on top, and room for axes that are exactly `body_in`
-    inches high; the other lengths are the room around them."""
+    """A figure with title, subtitle and key, and axes exactly `body_in` high, with room around."""
     width = theme.characters(theme.INNER_IN, theme.TITLE_PT * 1.1)
     lines = len(_wrapped(text.title, width))
     title = _wrapped(text.title, min(width, len(text.title) // max(lines, 1) + 6))  # balanced
@@ -81,17 +77,10 @@ def new_drawing(
     y = 1 - title_in / height
     figure.text(x, y, "\n".join(subtitle), fontsize=theme.SMALL_PT, **quiet)
     if key:
-        figure.legend(
-            handles=list(key),
-            loc="upper left",
-            bbox_to_anchor=(x, y - subtitle_in / height),
-            ncols=columns,
-            handlelength=1.6,
-            columnspacing=1.4,
-            handletextpad=0.6,
-            borderpad=0,
-            borderaxespad=0,
-        )
+        gaps = {"handlelength": 1.6, "columnspacing": 1.4, "handletextpad": 0.6}
+        gaps |= {"borderpad": 0, "borderaxespad": 0}
+        place: dict[str, Any] = {"bbox_to_anchor": (x, y - subtitle_in / height), **gaps}
+        figure.legend(handles=list(key), loc="upper left", ncols=columns, **place)
     figure.subplots_adjust(
         left=left_in / theme.WIDTH_IN,
         right=1 - right_in / theme.WIDTH_IN,
@@ -105,8 +94,7 @@ def _wrapped(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, width, break_on_hyphens=False)
 
 
-KEY_SIGN: Final = 7
-"""Room for a sign of the key and for the gap behind its label, in characters."""
+KEY_SIGN: Final = 7  # room for a sign of the key and for the gap behind its label, in characters
 
 
 def _key_columns(key: Sequence[Line2D]) -> int:
@@ -121,8 +109,7 @@ def _key_columns(key: Sequence[Line2D]) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A point in the plane with its intervals and its link. `colour` is a role or another name of
-    the palette; `fill` goes from 0 (hollow) to 1; sizes are in points."""
+    """A point with intervals and link: a colour of the palette, `fill` 0 to 1, sizes in points."""
 
     x: Ends
     y: Ends
@@ -146,15 +133,9 @@ def at(value: float) -> Ends:
 
 
 def draw_marks(drawing: Drawing, marks: Sequence[Mark], axes: Axes | None = None) -> None:
-    """Each mark with its bars, over what is drawn already; scales and limits of the axes are
-    seaborn's own until they are set."""
-    frame = pd.DataFrame(
-        [
-            (*mark.x, *mark.y, mark.colour, mark.marker, mark.fill, mark.size_pt, mark.bar_pt)
-            for mark in marks
-        ],
-        columns=_COLUMNS,
-    )
+    """Each mark with its bars, over what is drawn already; scales are seaborn's until set."""
+    rows = [(*m.x, *m.y, m.colour, m.marker, m.fill, m.size_pt, m.bar_pt) for m in marks]
+    frame = pd.DataFrame(rows, columns=_COLUMNS)
     for side in ("x", "y"):  # seaborn joins ranges of one group that stand at the same place
         frame[f"nth_{side}"] = frame.groupby(side).cumcount()
     urls = [drawing.url(*mark.link) if mark.link else None for mark in marks]
@@ -189,8 +170,7 @@ _UNSEEN: Final = 0.002
 def add_area_mark(
     axes: Axes, corner: tuple[float, float], width: float, height: float, url: str
 ) -> None:
-    """A mark over an area of the axes' data, on top of bars and texts that stand there: so that
-    bars of several parts, and cells with text, have one link that takes the pointer anywhere."""
+    """A mark over an area of the axes' data, on top of all: one link takes the pointer anywhere."""
     look: dict[str, Any] = {"facecolor": (theme.LIGHT["paper"], _UNSEEN), "linewidth": 0}
     axes.add_patch(Rectangle(corner, width, height, zorder=9, url=url, **look))
 
@@ -231,9 +211,8 @@ _PAPER_AROUND = f"stroke: {theme.LIGHT['paper']}; stroke-width: 4; paint-order: 
 
 
 def _svg_tree(drawing: Drawing, *, salt: str) -> ET.Element:
-    """The drawing as SVG, named for readers by title and alternative: each colour a CSS variable
-    with the light value to fall back on, each link with its name. The ids that are used are hashes
-    with `salt`, so those of several figures in a page differ."""
+    """The drawing as SVG: each colour a CSS variable with the light value to fall back on, each
+    link with its name. Ids are hashes with `salt`, so those of several figures differ."""
     buffer = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": salt}):
         drawing.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
@@ -269,8 +248,7 @@ def _themed(style: str) -> str:
 
 
 def _as_file(root: ET.Element) -> bytes:
-    """The SVG as a file of its own: it carries both themes and no links into a page. The tree is
-    changed."""
+    """The SVG as a file of its own, with both themes and no links. The tree is changed."""
     for link in root.iter(_LINK):
         link.tag = _GROUP
         link.attrib.clear()

@@ -14,6 +14,7 @@ from mezzmark.decide.throughput.grid import GridFindings, SplitFigures, best_spl
 from mezzmark.decide.throughput.ingest import IngestPrediction
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.tasks.ingest import IngestMeasurement
+from mezzmark.report.figures import theme
 from mezzmark.report.figures.drawing import (
     Drawing,
     Mark,
@@ -22,15 +23,6 @@ from mezzmark.report.figures.drawing import (
     draw_marks,
     ends,
     new_drawing,
-)
-from mezzmark.report.figures.theme import (
-    LIGHT,
-    MARGIN_IN,
-    PLAIN,
-    SMALL_PT,
-    WIDTH_IN,
-    characters,
-    plot,
 )
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose import throughput as prose
@@ -41,24 +33,23 @@ from mezzmark.statistics.scaling import LOUD_RANGE_RATIO, ScalingFit, predict_th
 STRONGEST: Final = 0.5
 """Opacity of a cell at full efficiency; above this dark text on it would be hard to read."""
 
-_SHADES = ListedColormap([to_rgba(LIGHT["leader"], STRONGEST * k / 100) for k in range(101)])
+_SHADES = ListedColormap([to_rgba(theme.LIGHT["leader"], STRONGEST * k / 100) for k in range(101)])
 
 GRID_LEFT_IN, CELL_WIDTH_IN, CELL_HEIGHT_IN = 0.85, 1.46, 0.62
 
 
 def draw_grid(found: GridFindings, *, anchor: str) -> Drawing:
-    """A cell per split: efficiency as shade and number, throughput below it; the best is framed.
-    Cells link to `anchor`, the encoding's row in the grid table."""
+    """A cell per split with efficiency and throughput, the best framed; links to `anchor`."""
     splits = {(split.job_count, split.thread_count): split for split in found.splits}
     jobs = sorted({job_count for job_count, _ in splits}, reverse=True)
     threads = sorted({thread_count for _, thread_count in splits})
     has_blanks = len(splits) < len(jobs) * len(threads)
-    width_in = min(WIDTH_IN - GRID_LEFT_IN - MARGIN_IN, CELL_WIDTH_IN * len(threads))
+    width_in = min(theme.WIDTH_IN - GRID_LEFT_IN - theme.MARGIN_IN, CELL_WIDTH_IN * len(threads))
     drawing = new_drawing(
         prose.grid_text(found, best=splits[found.best], has_blanks=has_blanks),
         body_in=CELL_HEIGHT_IN * len(jobs),
         left_in=GRID_LEFT_IN,
-        right_in=WIDTH_IN - GRID_LEFT_IN - width_in,
+        right_in=theme.WIDTH_IN - GRID_LEFT_IN - width_in,
         bottom_in=0.4,
     )
     axes = drawing.figure.add_subplot()
@@ -69,7 +60,7 @@ def draw_grid(found: GridFindings, *, anchor: str) -> Drawing:
         vmax=1,
         cmap=_SHADES,
         linewidths=3,
-        linecolor=LIGHT["paper"],
+        linecolor=theme.LIGHT["paper"],
         cbar=False,
         xticklabels=[count_text(count, "thread") for count in threads],
         yticklabels=[count_text(count, "job") for count in jobs],
@@ -91,26 +82,25 @@ def _fill_cell(drawing: Drawing, x: int, y: int, split: SplitFigures, *, is_best
     parts = estimate_parts(split.figures["throughput_fps"])
     share = f"{split.efficiency.point * 100:.0f} %" if split.efficiency else DASH
     lines = (share, *parts)
-    look: dict[str, Any] = {"ha": "center", "va": "center", "fontsize": SMALL_PT}
+    look: dict[str, Any] = {"ha": "center", "va": "center", "fontsize": theme.SMALL_PT}
     for place, line in enumerate(lines, start=1):
         weight = "bold" if place == 1 else "normal"
         axes.text(x + 0.5, y + place / (len(lines) + 1), line, weight=weight, **look)
     if is_best:
-        edge: dict[str, Any] = {"fill": False, "edgecolor": LIGHT["ink"], "linewidth": 1.8}
+        edge: dict[str, Any] = {"fill": False, "edgecolor": theme.LIGHT["ink"], "linewidth": 1.8}
         axes.add_patch(Rectangle((x + 0.02, y + 0.03), 0.96, 0.94, **edge))
 
 
 _BAND_ROOM: Final = 1.5
-"""The picture makes room for the band up to so many times the highest of all else. A band almost
-without end would press what was measured to the ground."""
+"""There is room for the band up to so many times all else; an endless one would fill it."""
 
 
 def draw_scaling(
     findings: GridFindings, fit: ScalingFit, *, fps_per_unit: float, anchor: str
 ) -> Drawing:
-    """Measured throughput by cores, the fitted law with its band, which ends where a prediction
-    would carry a warning, and perfect scaling. `fps_per_unit` turns the fit's unit (pixels a
-    second) into frames per second. Dots link to `anchor`, the row of the fit."""
+    """Measured throughput by cores, the fitted law with its band, and perfect scaling.
+    `fps_per_unit` turns the fit's unit (pixels a second) into frames per second. Dots link to
+    `anchor`."""
     measured = best_split_by_core_count(findings)
     law = _law(fit, max(measured), fps_per_unit)
     has_band = bool(law["high"].notna().all())
@@ -132,18 +122,18 @@ def draw_scaling(
     text = prose.scaling_text(findings, fit, has_band=has_band)
     drawing = new_drawing(text, body_in=2.6, left_in=0.8)
     axes = drawing.figure.add_subplot()
-    dashes = so.Line(color=LIGHT["muted"], linestyle=(4, 3), linewidth=1)
-    line = so.Line(color=LIGHT["leader"], linewidth=1.6)
-    drawn = plot(law, x="cores").add(dashes, y="perfect").add(line, y="fps")
+    dashes = so.Line(color=theme.LIGHT["muted"], linestyle=(4, 3), linewidth=1)
+    line = so.Line(color=theme.LIGHT["leader"], linewidth=1.6)
+    drawn = theme.plot(law, x="cores").add(dashes, y="perfect").add(line, y="fps")
     if has_band:
-        band = so.Band(color=LIGHT["leader"], alpha=0.18, edgewidth=0)
+        band = so.Band(color=theme.LIGHT["leader"], alpha=0.18, edgewidth=0)
         drawn = drawn.add(band, ymin="low", ymax="high")
     drawn.on(axes).plot()
     draw_marks(drawing, marks)
     axes.set(xlim=(0.5, law["cores"].max() + 0.5), xlabel=labels.CORES_LABEL)
     axes.set(ylim=(0, 1.05 * top), ylabel=labels.FPS_LABEL)
     axes.xaxis.set_major_locator(MaxNLocator(8, integer=True))
-    axes.yaxis.set_major_formatter(PLAIN)
+    axes.yaxis.set_major_formatter(theme.PLAIN)
     axes.grid(True, axis="y")
     return drawing
 
@@ -153,8 +143,7 @@ _LAW_POINTS: Final = 200
 
 
 def _law(fit: ScalingFit, last_measured: int, fps_per_unit: float) -> pd.DataFrame:
-    """The law in frames per second, up to where a prediction would carry a warning, and at least
-    one core further; `perfect` is what it would be if every core were as good as the first."""
+    """The law in frames per second up to where predictions warn; `perfect` is without loss."""
     reach = max(int(LOUD_RANGE_RATIO * last_measured), last_measured + 1)
     rows = []
     counts = np.linspace(1, reach, min(reach, _LAW_POINTS)).round().astype(int)
@@ -171,24 +160,22 @@ NS_PER_S: Final = 1e9
 GANTT_LEFT_IN, WORKER_IN, BAR_IN = 0.95, 0.34, 0.24
 """Room for the workers' names, height of a worker's row and of the bars in it."""
 
-_LEAST_NAME: Final = 8
-"""A bar without room for so many characters carries no name; its mark has it."""
+_LEAST_NAME: Final = 8  # a bar without room for so many characters carries no name; its mark has it
 
 
 def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: str) -> Drawing:
-    """One row per worker, one bar per clip: encoding full, proving the file lighter. `measured` is
-    the last round of the ingest `found`; bars link to `anchor`, its row in the ingest table."""
+    """A row per worker, a bar per clip: encoding, then lighter proving, in `measured`."""
     body_in = WORKER_IN * measured.worker_count
     drawing = new_drawing(prose.gantt_text(found), body_in=body_in, left_in=GANTT_LEFT_IN)
     axes = drawing.figure.add_subplot()
     times_ns = (measured.start_ns, measured.encoded_ns, measured.end_ns)
     clips = pd.DataFrame(np.transpose(times_ns) / NS_PER_S, columns=["start", "encoded", "done"])
     clips = clips.assign(worker=measured.worker_index, clip=clips.index)
-    look: dict[str, Any] = {"color": LIGHT["leader"], "linewidth": 72 * BAR_IN}
+    look: dict[str, Any] = {"color": theme.LIGHT["leader"], "linewidth": 72 * BAR_IN}
     full = so.Range(alpha=0.55, artist_kws={"capstyle": "butt"}, **look)
     light = so.Range(alpha=0.22, artist_kws={"capstyle": "butt"}, **look)
     (
-        plot(clips, y="worker", group="clip")
+        theme.plot(clips, y="worker", group="clip")
         .add(full, xmin="start", xmax="encoded", orient="y")
         .add(light, xmin="encoded", xmax="done", orient="y")
         .on(axes)
@@ -201,16 +188,16 @@ def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: 
     axes.set(ylim=(measured.worker_count - 0.5, -0.5), ylabel="")
     axes.set_yticks(workers, [labels.WORKER_LABEL.format(index + 1) for index in workers])
     axes.grid(True, axis="x")
-    height = BAR_IN / WORKER_IN
+    height, width_in = BAR_IN / WORKER_IN, theme.WIDTH_IN - GANTT_LEFT_IN - theme.MARGIN_IN
     for index, (start_s, encoded_s, done_s) in enumerate(times_s):
         low = measured.worker_index[index] - height / 2
-        axes.vlines(start_s, low, low + height, color=LIGHT["paper"], linewidth=1)
+        axes.vlines(start_s, low, low + height, color=theme.LIGHT["paper"], linewidth=1)
         share = (done_s - start_s) / whole_s
-        room = characters(share * (WIDTH_IN - GANTT_LEFT_IN - MARGIN_IN), SMALL_PT) - 1
+        room = theme.characters(share * width_in, theme.SMALL_PT) - 1
         if room >= _LEAST_NAME:
             name = shown_name(measured.clips[index], limit=room)
             x, y = start_s + 0.006 * whole_s, measured.worker_index[index]
-            axes.text(x, y, name, va="center", fontsize=SMALL_PT, clip_on=True)
+            axes.text(x, y, name, va="center", fontsize=theme.SMALL_PT, clip_on=True)
         words = prose.clip_words(found, measured, index, (start_s, encoded_s, done_s))
         url = drawing.url(anchor, words)
         add_area_mark(axes, (start_s, low), done_s - start_s, height, url)

@@ -30,16 +30,12 @@ from mezzmark.report.prose import picture as prose
 from mezzmark.report.prose.numbers import shown_name
 
 CHART_COLUMNS: Final = 21
-NAMES_IN: Final = 1.6
-"""Room for names to the right of lines."""
-
-NAME_IN: Final = 0.2
-"""Height of a name."""
+NAMES_IN: Final = 1.6  # room for names to the right of lines
+NAME_IN: Final = 0.2  # height of a name
 
 
 def draw_generations(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:
-    """Mean PSNR of each encoding by generation; bit-exact ones stay where they began. Marks link to
-    `anchors`, the row of each encoding in the quality table."""
+    """Mean PSNR of each encoding by generation. Marks link to `anchors`, by encoding."""
     text = prose.generations_text(judged)
     body_in = max(3.6, NAME_IN * len(judged))
     drawing = new_drawing(text, body_in=body_in, left_in=0.65, right_in=NAMES_IN)
@@ -89,8 +85,7 @@ def _label_ends(axes: Axes, frame: pd.DataFrame, *, gap: float) -> None:
 def draw_chart(
     name: str, measurement: ChartMeasurement, diagnosis: Diagnosis, *, anchor: str
 ) -> Drawing:
-    """The chart's patches before, after, and their difference made larger; the whole links to
-    `anchor`."""
+    """The chart's patches before, after, and their difference made larger, linked to `anchor`."""
     drawing = new_drawing(
         prose.chart_text(name, diagnosis), body_in=2.6, left_in=0.9, bottom_in=0.1
     )
@@ -150,8 +145,7 @@ def read_crops(worst: WorstFrame) -> Crops | None:
 def draw_worst_frame(
     entry: EncodingFidelity, worst: WorstFrame, crops: Crops, *, anchor: str
 ) -> Drawing:
-    """The worst part of the worst frame, before and after, and the difference made larger; the
-    whole links to `anchor`."""
+    """The worst part of the worst frame, before, after, and their difference; one link."""
     before, after = crops
     difference = np.clip(0.5 + prose.AMPLIFICATION * (after - before), 0, 1)
     image = _side_by_side([before, after, difference], axis=1, gap_px=4)
@@ -164,8 +158,7 @@ def draw_worst_frame(
 
 
 _MOST_CROP_PX: Final = 1024
-"""A side of a crop at most, some six times what is cut; a small file can claim a size beyond
-memory."""
+"""A side of a crop at most, six times what is cut; a small file can claim one beyond memory."""
 
 _SIDES_AT: Final = (slice(16, 20), slice(20, 24))
 """Width and height in the first chunk of a PNG file (ISO/IEC 15948, 11.2.2)."""

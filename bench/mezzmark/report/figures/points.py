@@ -1,5 +1,4 @@
-"""Points in a plane, with their intervals, each named in place or, where there are many, numbered
-with a key."""
+"""Points in a plane, with their intervals, each named in place or, of many, numbered with a key."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -19,8 +18,7 @@ from mezzmark.report.figures.drawing import Drawing, Mark, draw_marks, new_drawi
 from mezzmark.report.prose import figures as labels
 from mezzmark.report.prose.numbers import shown_name
 
-NAMES_UP_TO: Final = 12
-"""With more points they carry numbers, and a key gives the names."""
+NAMES_UP_TO: Final = 12  # with more points they carry numbers, and a key gives the names
 
 NAME_LIMIT: Final = 24
 BODY_IN: Final = 3.7
@@ -42,8 +40,7 @@ class Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneAxis:
-    """An axis with reference lines (value → label); it reaches `room` times beyond all points and
-    lines, or, where it is no log axis, by that much."""
+    """An axis with lines (value → label); `room` beyond all is a factor, or, if not log, a sum."""
 
     label: str
     better: Literal["less", "more"]
@@ -75,16 +72,11 @@ def draw_points(
     lines += _set_axis(axes, "y", y, [end for point in points for end in point.mark.y])
     is_right, is_top = x.better == "more", y.better == "more"
     sign, better = "◣◢◤◥"[is_right + 2 * is_top], labels.BETTER_LABEL
-    axes.text(
-        0.985 if is_right else 0.015,
-        0.98 if is_top else 0.02,
-        f"{better} {sign}" if is_right else f"{sign} {better}",
-        ha="right" if is_right else "left",
-        va="top" if is_top else "bottom",
-        transform=axes.transAxes,
-        color=theme.LIGHT["muted"],
-        fontsize=theme.SMALL_PT,
-    )
+    place = (0.985 if is_right else 0.015, 0.98 if is_top else 0.02)
+    look: dict[str, Any] = {"ha": "right" if is_right else "left", "fontsize": theme.SMALL_PT}
+    look |= {"va": "top" if is_top else "bottom", "color": theme.LIGHT["muted"]}
+    words = f"{better} {sign}" if is_right else f"{sign} {better}"
+    axes.text(*place, words, transform=axes.transAxes, **look)
     _name_points(axes, points, path, lines, is_keyed=is_keyed)
     if is_keyed:
         _draw_key(drawing, points, key_in)
@@ -103,21 +95,12 @@ def _set_axis(axes: Axes, which: Axis, axis: PlaneAxis, values: Sequence[float])
     is_x = which == "x"
     look: dict[str, Any] = {"color": theme.LIGHT["line"], "zorder": 1}
     draw = axes.axvline if is_x else axes.axhline
-    lines = []
+    lines, offset = [], (-3, -2) if is_x else (-2, 2)
+    name: dict[str, Any] = {"ha": "right", "va": "top" if is_x else "bottom", "gid": theme.HALO}
+    name["xycoords"] = axes.get_xaxis_transform() if is_x else axes.get_yaxis_transform()
     for value, label in axis.lines.items():
         lines.append(draw(value, **theme.DASHED, **look))
-        axes.annotate(
-            label,
-            xy=(value, 1) if is_x else (1, value),
-            xycoords=axes.get_xaxis_transform() if is_x else axes.get_yaxis_transform(),
-            xytext=(-3, -2) if is_x else (-2, 2),
-            textcoords="offset points",
-            ha="right",
-            va="top" if is_x else "bottom",
-            fontsize=theme.SMALL_PT,
-            gid=theme.HALO,
-            **look,
-        )
+        theme.note(axes, label, (value, 1) if is_x else (1, value), offset, **name, **look)
     return lines
 
 
@@ -138,8 +121,7 @@ def _name_points(
     *,
     is_keyed: bool,
 ) -> None:
-    """Each name, or number, at the first spot beside its mark where nothing stands yet; a line
-    leads to a farther one."""
+    """Each name, or number, at the first free spot beside its mark; a line leads to a far one."""
     unit = axes.figure.dpi / 72
     frame = axes.get_window_extent()
     taken = [text.get_window_extent() for text in axes.texts]
@@ -165,17 +147,9 @@ def _name_points(
         reach, offset, box = next(free, spots[0])
         taken.append(box)
         lead = {"arrowstyle": "-", "color": theme.LIGHT["muted"], "linewidth": 0.5, "shrinkB": 4}
-        axes.annotate(
-            name,
-            xy=place,
-            xytext=tuple(offset / unit),
-            textcoords="offset points",
-            ha="center",
-            va="center",
-            arrowprops=lead if reach > _SPOTS[0][0] else None,
-            zorder=8,
-            **_look(point),
-        )
+        look = {"ha": "center", "va": "center", "zorder": 8, **_look(point)}
+        look["arrowprops"] = lead if reach > _SPOTS[0][0] else None
+        theme.note(axes, name, place, (offset[0] / unit, offset[1] / unit), **look)
 
 
 def _boxes(axes: Axes, mark: Mark, unit: float) -> Iterator[Bbox]:

@@ -18,14 +18,12 @@ from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.numbers import NAME_LIMIT, shown_name
 from mezzmark.report.view import Role
 
-MANY_ROWS: Final = 5
-"""More than so many rows stand closer together."""
+MANY_ROWS: Final = 5  # more than so many rows stand closer together
 
 LINE_LABEL_IN: Final = 0.17
 """Height of a reference line's label; each has a line of its own above the axes."""
 
-GAP: Final = "\u00a0\u00a0"
-"""Between a reference line and its label."""
+GAP: Final = "\u00a0\u00a0"  # between a reference line and its label
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,29 +78,23 @@ def new_rows(
 
 
 def label_rows(drawing: Drawing, grid: RowGrid, rows: Sequence[Row]) -> None:
-    """Names and values above their lanes, and a hairline above each row but the first. Called
-    after all marks are drawn."""
+    """Names and values above their lanes, after all marks are drawn; hairlines between."""
     axes = drawing.axes
     axes.set(ylim=(grid.height_in, 0), yticks=[], ylabel="")
     look: dict[str, Any] = {"transform": axes.get_yaxis_transform(), "va": "center", "zorder": 8}
+    look["gid"] = theme.HALO
     for row, top_in in zip(rows, grid.tops_in, strict=True):
         value = f"{row.text}  {row.warning}" if row.warning else row.text
         room = theme.characters(theme.INNER_IN) - int(0.9 * len(value)) - 2
         if row.about and room - len(row.about) > len(row.name):
             value = f"{row.about} · {value}"
-        axes.text(
-            0,
-            top_in + 0.12,
-            shown_name(row.name, limit=max(12, min(NAME_LIMIT, room))),
-            weight="normal" if row.role == "other" else "bold",
-            color=theme.LIGHT["ink" if row.role == "other" else row.role],
-            url=drawing.url(row.anchor),
-            gid=theme.HALO,
-            **look,
-        )
-        shade = theme.LIGHT["wrong" if row.warning else "ink"]
-        look_right = {"ha": "right", "fontsize": theme.SMALL_PT, "gid": theme.HALO, **look}
-        axes.text(1, top_in + 0.12, value, color=shade, **look_right)
+        name = shown_name(row.name, limit=max(12, min(NAME_LIMIT, room)))
+        shade, weight = ("ink", "normal") if row.role == "other" else (row.role, "bold")
+        look_left = {"weight": weight, "color": theme.LIGHT[shade], **look}
+        axes.text(0, top_in + 0.12, name, url=drawing.url(row.anchor), **look_left)
+        shade = "wrong" if row.warning else "ink"
+        look_right = {"ha": "right", "fontsize": theme.SMALL_PT, **look}
+        axes.text(1, top_in + 0.12, value, color=theme.LIGHT[shade], **look_right)
     for top_in in grid.tops_in[1:]:
         axes.axhline(top_in, color=theme.LIGHT["grid"], linewidth=0.7, zorder=0)
 
@@ -131,8 +123,7 @@ def finish_rows(
 
 def draw_lines(axes: Axes, lines: Mapping[float, str]) -> None:
     """Vertical reference lines, each label on a line of its own above the axes: to the right where
-    it fits, and where no label to the left of a line farther right would reach over the line. Outer
-    ones stand higher, so that no line crosses the label of another."""
+    it fits and reaches over no label; outer ones stand higher, so that no line crosses a label."""
     to_share = axes.transData + axes.transAxes.inverted()
     place_in = {x: to_share.transform((x, 0))[0] * theme.INNER_IN for x in lines}
 
@@ -148,22 +139,10 @@ def draw_lines(axes: Axes, lines: Mapping[float, str]) -> None:
     order = sorted(lines, key=lambda x: (is_right[x], -x if is_right[x] else x))
     for level, x in enumerate(order):
         axes.axvline(x, color=theme.LIGHT["line"], zorder=1, **theme.DASHED)
-        axes.annotate(
-            f"{GAP}{lines[x]}" if is_right[x] else f"{lines[x]}{GAP}",
-            xy=(x, 1),
-            xycoords=axes.get_xaxis_transform(),
-            xytext=(0, 2 + 72 * LINE_LABEL_IN * level),
-            textcoords="offset points",
-            ha="left" if is_right[x] else "right",
-            color=theme.LIGHT["line"],
-            fontsize=theme.SMALL_PT,
-            arrowprops={
-                "arrowstyle": "-",
-                "color": theme.LIGHT["line"],
-                "linewidth": 1.1,
-                "relpos": (0 if is_right[x] else 1, 0.9),
-                "patchA": None,
-                "shrinkA": 0,
-                "shrinkB": 0,
-            },
-        )
+        label = f"{GAP}{lines[x]}" if is_right[x] else f"{lines[x]}{GAP}"
+        side = 0 if is_right[x] else 1
+        lead: dict[str, Any] = {"arrowstyle": "-", "color": theme.LIGHT["line"], "linewidth": 1.1}
+        lead |= {"relpos": (side, 0.9), "patchA": None, "shrinkA": 0, "shrinkB": 0}
+        look = {"ha": ("left", "right")[side], "color": theme.LIGHT["line"], "arrowprops": lead}
+        place, offset = axes.get_xaxis_transform(), (0, 2 + 72 * LINE_LABEL_IN * level)
+        theme.note(axes, label, (x, 1), offset, xycoords=place, **look)

@@ -1,5 +1,4 @@
-"""Runs over time: one host task by task, with steps between levels; and hosts × cells of a check,
-a lane for each cell under one another, a band for each host."""
+"""Runs over time, task by task with steps of level; and hosts × cells of a check, in lanes."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import accumulate
@@ -27,13 +26,11 @@ from mezzmark.report.prose.numbers import shown_name
 PANEL_IN, PANEL_GAP_IN, LEFT_IN = 1.35, 0.5, 0.65
 """Height of a panel, room between two (the name of the next one stands there), and for ticks."""
 
-LABEL_ROOM = 0.25
-"""Share of a panel's height above the data, where steps are labelled."""
+LABEL_ROOM = 0.25  # share of a panel's height above the data, where steps are labelled
 
 
 def draw_history(history: History, *, anchors: Sequence[str]) -> Drawing:
-    """A panel per task, the runs from left to right, at even steps whatever lies between them.
-    Marks link to `anchors`, the row of each run."""
+    """A panel per task, runs from left to right. Marks link to `anchors`, one a run."""
     tasks = history.tasks
     drawing = new_drawing(
         history_words.history_text(history),
@@ -111,23 +108,14 @@ def _draw_steps(axes: Axes, series: HistorySeries) -> None:
         x = (step.before + step.after) / 2
         axes.axvline(x, color=theme.LIGHT["line"], zorder=2, **theme.DASHED)
         is_right = (x - low) / (high - low) > 0.6
-        axes.annotate(
-            history_words.percent_text(step.cost_ratio),
-            xy=(x, 1),
-            xycoords=axes.get_xaxis_transform(),
-            xytext=(-4 if is_right else 4, -2 - 12 * (order % 2)),
-            textcoords="offset points",
-            ha="right" if is_right else "left",
-            va="top",
-            color=theme.LIGHT["line"],
-            fontsize=theme.SMALL_PT,
-            gid=theme.HALO,
-            zorder=6,
-        )
+        size, offset = history_words.percent_text(step.cost_ratio), -4 if is_right else 4
+        look: dict[str, Any] = {"color": theme.LIGHT["line"], "gid": theme.HALO, "zorder": 6}
+        look |= {"ha": "right" if is_right else "left", "va": "top"}
+        look["xycoords"] = axes.get_xaxis_transform()
+        theme.note(axes, size, (x, 1), (offset, -2 - 12 * (order % 2)), **look)
 
 
-HOSTS_A_FIGURE: Final = 10
-"""More would be too small to be read on a printed page."""
+HOSTS_A_FIGURE: Final = 10  # more would be too small to be read on a printed page
 
 NAMES_IN: Final = 1.35
 """Room for the hosts' names; those of more characters are shown with their middle left out."""
@@ -161,14 +149,12 @@ def draw_fleet(
     anchors: Mapping[tuple[str, object], str],
     place: tuple[int, int],
 ) -> Drawing:
-    """The hosts of one figure of several, `place` being its number and theirs; all have the axis
-    and key of `of_all`. Marks link to `anchors`, by host and cell."""
+    """Hosts of figure `place` with the axis and key of `of_all`; links are by host and cell."""
     bands = [max(LEAST_BAND_IN, LANE_IN * len(cells)) + GAP_IN for _, cells in hosts]
     *tops, end_in = accumulate(bands, initial=GAP_IN / 2)
     height_in = end_in - GAP_IN / 2
-    kinds = dict.fromkeys(
-        fleet_words.kind_text(cell.cell) for _, cells in of_all for cell, _ in cells
-    )
+    every = (cell.cell for _, cells in of_all for cell, _ in cells)
+    kinds = dict.fromkeys(map(fleet_words.kind_text, every))
     shapes = {kind: theme.SHAPES[n % len(theme.SHAPES)] for n, kind in enumerate(kinds)}
     drawing = new_drawing(
         fleet_words.fleet_figure_text(check, [host for host, _ in hosts], *place),
@@ -195,9 +181,8 @@ def draw_fleet(
     ]
     draw_marks(drawing, marks)
     limits = [end for _, cells in of_all for _, ratio in cells for end in ends(ratio)]
-    theme.set_log_axis(
-        axes, "x", theme.ratio_limits([1 / edge, edge, *limits]), label=labels.COST_LABEL
-    )
+    reach = theme.ratio_limits([1 / edge, edge, *limits])
+    theme.set_log_axis(axes, "x", reach, label=labels.COST_LABEL)
     axes.set(ylim=(height_in, 0), yticks=[], ylabel="")
     for top_in, (host, _) in zip(tops, hosts, strict=True):
         _name(drawing, host, top_in, anchors[host.host, None])
@@ -206,17 +191,13 @@ def draw_fleet(
 
 
 def _key(shapes: Mapping[str, str], hosts: Sequence[Shown]) -> list[Line2D]:
-    """The shapes of cells, as far as there is one for each, then what colours mean that are
-    drawn."""
+    """The shapes of cells, if there is one for each, then the colours that are drawn."""
     entries = []
     if len(shapes) <= len(theme.SHAPES):
         entries = [theme.key_entry(kind, shape) for kind, shape in shapes.items()]
     drawn = {cell.verdict for _, cells in hosts for cell, _ in cells}
-    entries += [
-        theme.key_entry(verdict, "o", colour=colour, linewidth=3)
-        for verdict, colour in DECIDED.items()
-        if verdict in drawn
-    ]
+    decided = [(v, colour) for v, colour in DECIDED.items() if v in drawn]
+    entries += [theme.key_entry(v, "o", colour=colour, linewidth=3) for v, colour in decided]
     if not drawn.isdisjoint(OPEN):
         hollow = {"markerfacecolor": theme.LIGHT["paper"]}
         entries.append(theme.key_entry(fleet_words.OPEN_KEY, "o", **hollow))

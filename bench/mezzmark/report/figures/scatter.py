@@ -21,8 +21,7 @@ from mezzmark.report.view import LinkFamily, Role, RunView
 
 
 def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> Drawing:
-    """Bit rate across, scrub latency upwards; down and to the left is smaller and faster. Marks
-    link to `cells`, the anchor of each encoding."""
+    """Bit rate across, scrub latency upwards. Marks link to `cells`, by encoding."""
     entries = [entry for entry in ranking.entries if entry.encoding in view.bitrates_bps]
     points = []
     for entry in entries:
@@ -46,8 +45,7 @@ def draw_size(view: RunView, ranking: Ranking, *, cells: Mapping[str, str]) -> D
 
 def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, str]]) -> Drawing:
     """Over the rate of the link each encoding's median and, hollow, how much of it waits for
-    storage. Marks link to `cells`, the anchors of each link by encoding; the original and those
-    that lead have a mark first."""
+    storage. Marks link to `cells`, of each link by encoding."""
     first = family[0][1]
     roles = {entry.encoding: view.role(entry.encoding, first) for entry in first.entries}
     names = sorted(roles, key=lambda name: roles[name] == "other")
@@ -82,8 +80,7 @@ def draw_links(view: RunView, family: LinkFamily, cells: Sequence[Mapping[str, s
 
 
 def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, str]) -> Drawing:
-    """PSNR of generation 1 against bit rate, one mark per lossy encoding. Marks link to `anchors`,
-    the row of each encoding in the quality table."""
+    """PSNR of generation 1 against bit rate. Marks link to `anchors`, by encoding."""
     points = []
     for entry in judged:
         if "psnr" not in entry.estimates or entry.is_bit_exact:
@@ -103,8 +100,7 @@ def draw_quality(judged: Sequence[EncodingFidelity], *, anchors: Mapping[str, st
     )
 
 
-CHOSEN_PT: Final = 11.0
-"""Size of the recommendation's mark."""
+CHOSEN_PT: Final = 11.0  # size of the recommendation's mark
 
 FILLS: Final = {"meets": 1.0, "open": 0.35, "ruled out": 0.0, "not judged": 1.0}
 
@@ -171,8 +167,7 @@ def _choice_point(
 
 
 def _front_steps(plane: ChoicePlane, front: Sequence[ChoicePoint]) -> list[Place]:
-    """The Pareto set joined by steps, in shown units: between two points of it, along x first
-    where less of x is better, for up to the next point nobody offers more."""
+    """The Pareto set joined by steps, in shown units: up to the next point nobody offers more."""
     points = [
         (shown_value(p.x.point, plane.x_goal.unit), shown_value(p.y.point, plane.y_goal.unit))
         for p in front

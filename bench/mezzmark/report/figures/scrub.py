@@ -1,7 +1,7 @@
-"""Scrub latency: per encoding the distribution, every trial, median and p95 with intervals; where
-the waiting goes; where the hand was and what was seen; what streams and editors came to."""
+"""Scrub latency and where the waiting goes; the hand and what was seen; streams and editors."""
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from itertools import accumulate
 from typing import Any, Final, cast
 
@@ -18,6 +18,7 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.records import Trial
 from mezzmark.model.tasks.hand import Screen, distances
 from mezzmark.model.tasks.streams import StreamsMeasurement
+from mezzmark.report.figures import theme
 from mezzmark.report.figures.drawing import Drawing, Mark, add_area_mark, at, ends, new_drawing
 from mezzmark.report.figures.rows import (
     Row,
@@ -28,36 +29,21 @@ from mezzmark.report.figures.rows import (
     row_grid,
     shown_lines,
 )
-from mezzmark.report.figures.theme import (
-    LIGHT,
-    SHADED,
-    SHAPES,
-    key_entry,
-    padded,
-    plot,
-    role_key,
-    role_look,
-)
 from mezzmark.report.prose import figures as prose
 from mezzmark.report.prose.numbers import row_text, shown_name, wrong_text
 from mezzmark.report.prose.terms import encodings_about, frame_budgets
 from mezzmark.report.view import RunView
 from mezzmark.statistics.intervals import Floats
 
-Anchors = Mapping[str, str]
-"""By encoding."""
+Anchors = Mapping[str, str]  # by encoding
 
-MOST_DOTS: Final = 200
-"""Trials of an encoding that are shown as dots: more would be a solid bar."""
-
-MOST_DOTS_IN_ALL: Final = 2_000
-"""Of a figure: more would make pages of many megabytes."""
+MOST_DOTS: Final = 200  # trials of an encoding that are shown as dots: more would be a solid bar
+MOST_DOTS_IN_ALL: Final = 2_000  # of a figure: more would make pages of many megabytes
 
 
 def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
-    """The figure of one scrub setting, fastest encoding on top; what is shorter than one frame is
-    shaded. Names link to `names`, marks to `cells`. The leading setting's carries the key, and says
-    what each encoding is."""
+    """The figure of one scrub setting, fastest on top; what is shorter than a frame is shaded.
+    Names link to `names`, marks to `cells`. The leading setting's carries the key."""
     trials = [view.scrub_trials[ranking.setting][entry.encoding] for entry in ranking.entries]
     samples = [_latencies_ms(mine) for mine in trials]
     most = min(MOST_DOTS, MOST_DOTS_IN_ALL // len(trials))
@@ -67,16 +53,16 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     marks = _marks(view, ranking, grid, cells)
     extremes = [end(found) for found in samples if found.size for end in (np.min, np.max)]
     values = [*(end for mark in marks for end in mark.x), *extremes]
-    limits = padded(values, room=1.15)
+    limits = theme.padded(values, room=1.15)
     budgets, is_lead = frame_budgets(view.manifest), ranking is view.rankings[0]
     floor_ms = min(budgets, default=0.0)
     is_shaded = limits[0] < floor_ms < limits[1]
     lines = shown_lines({**budgets, INSTANT_MS: prose.INSTANT_LABEL}, limits)
     key = [
-        key_entry(prose.MEDIAN_KEY, "o", linewidth=3),
-        key_entry(prose.TAIL_KEY, ">", markerfacecolor=LIGHT["paper"], linewidth=1.3),
-        key_entry(prose.TRIAL_KEY, ".", markersize=4),
-        *role_key([row.role for row in rows], prose.leader_label(view.choice)),
+        theme.key_entry(prose.MEDIAN_KEY, "o", linewidth=3),
+        theme.key_entry(prose.TAIL_KEY, ">", markerfacecolor=theme.LIGHT["paper"], linewidth=1.3),
+        theme.key_entry(prose.TRIAL_KEY, ".", markersize=4),
+        *theme.role_key([row.role for row in rows], prose.leader_label(view.choice)),
     ]
     note = prose.role_words({row.role for row in rows}, view.choice)
     moves = sum(map(len, samples))
@@ -85,7 +71,7 @@ def draw_latency(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anch
     text = prose.latency_text(view, ranking, move_count=moves, note=note)
     drawing = new_rows(text, grid, key=key if is_lead else (), line_count=len(lines))
     if is_shaded:
-        drawing.axes.axvspan(limits[0], floor_ms, **SHADED)
+        drawing.axes.axvspan(limits[0], floor_ms, **theme.SHADED)
     _draw_spread(drawing, grid, rows, samples, medians)
     finish_rows(drawing, grid, rows, marks, limits, label=prose.LATENCY_LABEL, lines=lines)
     return drawing
@@ -125,7 +111,7 @@ def _marks(view: RunView, ranking: Ranking, grid: RowGrid, cells: Anchors) -> li
     marks = []
     for row, entry in enumerate(ranking.entries):
         name, role = entry.encoding, view.role(entry.encoding, ranking)
-        looks = {"p95_ms": {"colour": role, **TAIL_LOOK}, "p50_ms": role_look(role)}
+        looks = {"p95_ms": {"colour": role, **TAIL_LOOK}, "p50_ms": theme.role_look(role)}
         for figure, look in looks.items():
             estimate, y = entry.estimates[figure], at(grid.baseline_in(row))
             link = (cells[name], prose.latency_words(name, figure, estimate))
@@ -146,7 +132,7 @@ def _draw_spread(
     """Above each baseline the density of single moves, below it one dot per trial."""
     lane_in, rng = grid.lane_in, np.random.default_rng(1)
     for place, (row, values, dots) in enumerate(zip(rows, samples, medians, strict=True)):
-        y, colour = grid.baseline_in(place), LIGHT[row.role]
+        y, colour = grid.baseline_in(place), theme.LIGHT[row.role]
         x, height = log_density(values)
         tops = y - 0.55 * lane_in * height
         drawing.axes.fill_between(x, tops, y, color=colour, alpha=0.22, linewidth=0)
@@ -154,8 +140,7 @@ def _draw_spread(
         drawing.axes.scatter(dots, beside, s=2.4**2, color=colour, alpha=0.75, linewidth=0)
 
 
-DENSITY_STEPS: Final = 96
-"""Finer than a screen can show at this width."""
+DENSITY_STEPS: Final = 96  # finer than a screen can show at this width
 
 DENSITY_BINS: Final = 10 * DENSITY_STEPS
 """Moves are counted in bins far narrower than the kernel: a million cost no more than a few."""
@@ -163,11 +148,8 @@ DENSITY_BINS: Final = 10 * DENSITY_STEPS
 
 def log_density(values: Floats) -> tuple[Floats, Floats]:
     """Steps between the ends of `values` above 0, and their density per log unit there as a share
-    of its peak; both empty without a spread.
-
-    The kernel has Silverman's width (Density Estimation, 1986, eq. 3.31), since few slow moves
-    would widen the usual one.
-    """
+    of its peak; both empty without a spread. The kernel has Silverman's width (Density Estimation,
+    1986, eq. 3.31), since few slow moves would widen the usual one."""
     logs = np.log(values[values > 0])
     between_quartiles = float(np.subtract(*np.quantile(logs, (0.75, 0.25)))) if logs.size else 0.0
     if between_quartiles == 0:
@@ -183,19 +165,17 @@ def log_density(values: Floats) -> tuple[Floats, Floats]:
     return np.exp(steps), at_steps / at_steps.max()
 
 
-BAR_ALPHA: Final = 0.6
-"""Bars are large: at full strength they would outshine the names."""
+BAR_ALPHA: Final = 0.6  # bars are large: at full strength they would outshine the names
 
 
 def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchors) -> Drawing:
-    """One bar per encoding from 0 to 100 %, in the order of the latency figure. Links are those of
-    `draw_latency`."""
+    """One bar per encoding from 0 to 100 %, in the order and with the links of `draw_latency`."""
     trials = view.scrub_trials[ranking.setting]
     shares = [_span_shares(trials[entry.encoding]) for entry in ranking.entries]
     rows = _rows(view, ranking, names)
     grid = row_grid(rows)
     key = [
-        key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
+        theme.key_entry(label, "s", colour=span, markersize=8, alpha=BAR_ALPHA)
         for span, label in prose.SPAN_KEYS.items()
     ]
     drawing = new_rows(prose.spans_text(ranking), grid, key=key)
@@ -210,11 +190,11 @@ def draw_spans(view: RunView, ranking: Ranking, *, names: Anchors, cells: Anchor
     )
     bar_in = 0.65 * grid.lane_in
     bar = so.Range(linewidth=72 * bar_in, alpha=BAR_ALPHA, artist_kws={"capstyle": "butt"})
-    drawn = plot(frame, y="y", xmin="start", xmax="end", color="span")
+    drawn = theme.plot(frame, y="y", xmin="start", xmax="end", color="span")
     drawn.add(bar, orient="y", legend=False).on(axes).plot()
     inner = frame[frame["start"] > 0]
     sides = inner["y"] - bar_in / 2, inner["y"] + bar_in / 2
-    axes.vlines(inner["start"], *sides, color=LIGHT["paper"])
+    axes.vlines(inner["start"], *sides, color=theme.LIGHT["paper"])
     for row, (entry, mine) in enumerate(zip(ranking.entries, shares, strict=True)):
         url = drawing.url(cells[entry.encoding], prose.spans_words(entry, mine))
         add_area_mark(axes, (0, grid.baseline_in(row) - bar_in / 2), 100, bar_in, url)
@@ -238,24 +218,23 @@ def draw_strokes(clip: str, screens: Mapping[str, Screen]) -> Drawing:
     """Frames over time: the hand's as a thin line, of each encoding those on screen."""
     off = [float(distances(screen).mean()) for screen in screens.values()]
     colours = {name: "original" if name == ORIGINAL else "leader" for name in screens}
-    key = [key_entry(prose.HAND_KEY, "", colour="ink", linewidth=0.8)]
-    key += [key_entry(shown_name(n), "", colour=c, linewidth=1.8) for n, c in colours.items()]
+    key = [theme.key_entry(prose.HAND_KEY, "", colour="ink", linewidth=0.8)]
+    key += [theme.key_entry(shown_name(n), "", colour=c, linewidth=1.8) for n, c in colours.items()]
     text = prose.strokes_text(clip, list(screens), off)
     drawing = new_drawing(text, body_in=HAND_BODY_IN, left_in=HAND_LEFT_IN, key=key)
     axes = drawing.figure.add_subplot()
     first = next(iter(screens.values()))
     seconds = np.arange(first.wanted.size) / first.refresh_hz
     for name, screen in screens.items():
-        axes.plot(seconds, screen.shown, color=LIGHT[colours[name]], linewidth=1.8)
-    axes.plot(seconds, first.wanted, color=LIGHT["ink"], linewidth=0.8)
+        axes.plot(seconds, screen.shown, color=theme.LIGHT[colours[name]], linewidth=1.8)
+    axes.plot(seconds, first.wanted, color=theme.LIGHT["ink"], linewidth=0.8)
     axes.set(xlabel=prose.SECONDS_LABEL, ylabel=prose.FRAME_LABEL)
     axes.grid(True)
     return drawing
 
 
 def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
-    """A line an encoding, at its best setting: late pictures, and where editors drag ages, means of
-    all rounds by the number of streams or editors."""
+    """A line an encoding, at its best setting: late pictures, and age, by streams or editors."""
     best = {cell for cell, _ in at_best.values()}  # who lacks a clip has none
     found = [trial for trial in trials if trial.cell.but(clip="") in best]
     rows = [
@@ -268,16 +247,17 @@ def draw_counts(task: str, at_best: AtBest, trials: Sequence[Trial]) -> Drawing:
     data = groups.mean().assign(rounds=groups.size()["size"])
     every = data.groupby("encoding")["rounds"].transform("max")
     data = data[2 * data["rounds"] > every]  # what few rounds tried is what only good ones reach
-    shapes = {name: SHAPES[n % len(SHAPES)] for n, name in enumerate(at_best)}
+    shapes = {name: theme.SHAPES[n % len(theme.SHAPES)] for n, name in enumerate(at_best)}
     colours = {name: "original" if name == ORIGINAL else "other" for name in at_best}
-    key = [key_entry(shown_name(n), s, colour=colours[n], linewidth=1) for n, s in shapes.items()]
+    entry = partial(theme.key_entry, linewidth=1)
+    key = [entry(shown_name(n), s, colour=colours[n]) for n, s in shapes.items()]
     shown = [label for label in columns[2:] if data[label].notna().any()]
     text, body_in = prose.counts_text(task, at_best), HAND_BODY_IN * len(shown)
     drawing = new_drawing(text, body_in=body_in, left_in=HAND_LEFT_IN, key=key)
     panels = drawing.figure.subplots(len(shown), sharex=True, squeeze=False)[:, 0]
     for label, axes in zip(shown, panels, strict=True):
         for name, shape in shapes.items():
-            mine, colour = data[data["encoding"] == name], LIGHT[colours[name]]
+            mine, colour = data[data["encoding"] == name], theme.LIGHT[colours[name]]
             axes.plot(mine["players"], mine[label], color=colour, marker=shape, linewidth=1)
         axes.set(xlabel=prose.COUNT_LABEL.format(task) if axes is panels[-1] else "", ylabel=label)
         axes.set_ylim(*((-2, 102) if label == prose.LATE_LABEL else (0, None)))

@@ -1,5 +1,4 @@
-"""What encoding costs by thread count, how much faster one host is than another, and what a host's
-cells cost after against before."""
+"""What encoding costs by thread count, and cells of a host against another's and its own before."""
 
 from collections.abc import Mapping, Sequence
 from math import log
@@ -16,17 +15,9 @@ from mezzmark.model.cell import Cell
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.fact import grouped
+from mezzmark.report.figures import theme
 from mezzmark.report.figures.drawing import Drawing, Mark, at, ends
 from mezzmark.report.figures.rows import Row, finish_rows, new_rows, row_grid
-from mezzmark.report.figures.theme import (
-    LIGHT,
-    SHADED,
-    SHAPES,
-    key_entry,
-    padded,
-    plot,
-    ratio_limits,
-)
 from mezzmark.report.prose import figures as prose
 from mezzmark.report.prose import hosts
 from mezzmark.report.prose.numbers import bare_ratio, count_text, shown_name, visible_text
@@ -37,8 +28,7 @@ from mezzmark.report.view import Role, RunView
 def draw_encode(
     view: RunView, *, anchors: Mapping[str, str], cells: Mapping[tuple[str, int], str]
 ) -> Drawing:
-    """One row per encoding, its best speed on top; one mark per thread count, joined by a line.
-    Names link to `anchors`; marks to `cells`, by encoding and thread count."""
+    """One row per encoding, a mark per thread count. `cells` are by encoding and thread count."""
     speeds = {
         name: {n: as_shown_speed(f["throughput_fps"], view.manifest) for n, f in by.items()}
         for name, by in view.encodes.items()
@@ -46,7 +36,7 @@ def draw_encode(
     best = {name: max(by.items(), key=lambda s: (s[1].point, -s[0])) for name, by in speeds.items()}
     best = dict(sorted(best.items(), key=lambda item: (-item[1][1].point, item[0])))
     threads = sorted({count for by_threads in speeds.values() for count in by_threads})
-    shapes = {count: SHAPES[place % len(SHAPES)] for place, count in enumerate(threads)}
+    shapes = {count: theme.SHAPES[place % len(theme.SHAPES)] for place, count in enumerate(threads)}
     rows = [
         Row(
             name=name,
@@ -57,9 +47,9 @@ def draw_encode(
         for name, found in best.items()
     ]
     grid = row_grid(rows)
-    hollow = {"markerfacecolor": LIGHT["paper"]}
-    key = [key_entry(count_text(n, "thread"), shapes[n], **hollow) for n in threads[:-1]]
-    key += [key_entry(count_text(n, "thread"), shapes[n]) for n in threads[-1:]]
+    hollow = {"markerfacecolor": theme.LIGHT["paper"]}
+    key = [theme.key_entry(count_text(n, "thread"), shapes[n], **hollow) for n in threads[:-1]]
+    key += [theme.key_entry(count_text(n, "thread"), shapes[n]) for n in threads[-1:]]
     marks = [
         Mark(
             x=ends(speed),
@@ -79,7 +69,7 @@ def draw_encode(
     axis, lines = _speed_axis(view, every)
     drawing = new_rows(text, grid, key=key, line_count=len(lines))
     _join(drawing, marks)
-    limits = padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
+    limits = theme.padded([*(end for mark in marks for end in mark.x), *lines], room=1.2)
     finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
     return drawing
 
@@ -98,7 +88,7 @@ def _join(drawing: Drawing, marks: Sequence[Mark]) -> None:
     places = [(mark.x[0], mark.y[0], mark.colour) for mark in marks]
     joined = pd.DataFrame(places, columns=["x", "y", "role"])
     line = so.Paths(alpha=0.5, linewidth=1)
-    drawn = plot(joined, x="x", y="y", color="role", group="y").add(line, legend=False)
+    drawn = theme.plot(joined, x="x", y="y", color="role", group="y").add(line, legend=False)
     drawn.on(drawing.axes).plot()
 
 
@@ -115,12 +105,10 @@ def draw_comparison(
     *,
     anchors: Mapping[Cell, str],
 ) -> Drawing:
-    """One task on a host against the reference (`names`: of the host, of the reference). One row
-    per encoding, the greatest mean ratio on top, under a row for the mean of all; a lane for each
-    cell, with one shape of mark per setting. Marks link to `anchors`."""
+    """One task on a host against the reference (`names`): rows of encodings, lanes of cells."""
     settings = hosts.setting_labels(ratios)
-    shapes = dict.fromkeys(settings, SHAPES[0])
-    shapes |= zip(shapes, SHAPES, strict=False) if len(shapes) <= len(SHAPES) else ()
+    shapes = dict.fromkeys(settings, theme.SHAPES[0])
+    shapes |= zip(shapes, theme.SHAPES, strict=False) if len(shapes) <= len(theme.SHAPES) else ()
     groups = grouped(
         (ratio.cell.encoding, (ratio, ratio.speedup_ratio, setting))
         for ratio, setting in zip(ratios, settings, strict=True)
@@ -150,10 +138,11 @@ def draw_comparison(
         places = [grid.baseline_in(row, n) for n in range(len(group))]
         marks += _ratio_marks(group, places, shapes, anchors)
     text = hosts.comparison_text(names, task, ratios)
-    signs = shapes if len(shapes) <= len(SHAPES) else {prose.ONE_MARK_A_CELL: SHAPES[0]}
-    key = [key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
+    has_shapes = len(shapes) <= len(theme.SHAPES)
+    signs = shapes if has_shapes else {prose.ONE_MARK_A_CELL: theme.SHAPES[0]}
+    key = [theme.key_entry(label, shape, linewidth=3) for label, shape in signs.items()]
     drawing = new_rows(text, grid, key=key, line_count=1)
-    limits = ratio_limits([end for mark in marks for end in mark.x])
+    limits = theme.ratio_limits([end for mark in marks for end in mark.x])
     axis = prose.TIMES_LABEL.format(shown_name(names[1], limit=30))
     lines = {1.0: prose.EQUAL_LABEL}
     finish_rows(drawing, grid, rows, marks, limits, label=axis, lines=lines)
@@ -180,17 +169,14 @@ def _ratio_marks(
 DECIDED: Final[dict[Verdict, str]] = {"improved": "leader", "regressed": "wrong"}
 """Colours of what is proved and matters; everything else is of one colour."""
 
-OPEN: Final = ("inconclusive", "slower")
-"""What is not proved either way."""
+OPEN: Final = ("inconclusive", "slower")  # what is not proved either way
 
 
 def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) -> Drawing:
-    """The cost of each cell after against before, those that changed first; the tolerance is
-    shaded. Marks link to `anchors`."""
+    """The cost of each cell after against before, changed ones first; the tolerance is shaded."""
     found = [(cell, ratio) for cell in report.cells if (ratio := cell.cost_ratio)]
-    found.sort(
-        key=lambda one: (one[0].verdict not in ("regressed", "slower", "improved"), -one[1].point)
-    )
+    changed = ("regressed", "slower", "improved")
+    found.sort(key=lambda one: (one[0].verdict not in changed, -one[1].point))
     names = prose.cell_names(cell.cell for cell, _ in found)
     rows = [
         Row(
@@ -203,15 +189,13 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
         for (cell, _), name in zip(found, names, strict=True)
     ]
     grid = row_grid(rows)
-    marks = [
-        cost_mark(one, grid.baseline_in(number), anchors[one[0].cell])
-        for number, one in enumerate(found)
-    ]
+    lanes = [grid.baseline_in(number) for number in range(len(rows))]
+    pairs = zip(lanes, found, strict=True)
+    marks = [cost_mark(one, lane, anchors[one[0].cell]) for lane, one in pairs]
     drawing = new_rows(prose.ratios_text(report), grid, key=(), line_count=1)
     edge = 1 + report.tolerance_fraction
-    lanes = [grid.baseline_in(number) for number in range(len(rows))]
-    drawing.axes.barh(lanes, edge - 1 / edge, grid.lane_in, 1 / edge, **SHADED)
-    limits = ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
+    drawing.axes.barh(lanes, edge - 1 / edge, grid.lane_in, 1 / edge, **theme.SHADED)
+    limits = theme.ratio_limits([1 / edge, edge, *(end for mark in marks for end in mark.x)])
     lines = {1.0: prose.UNCHANGED_LABEL}
     finish_rows(drawing, grid, rows, marks, limits, label=prose.COST_LABEL, lines=lines)
     return drawing
@@ -220,17 +204,14 @@ def draw_regression(report: RegressionReport, *, anchors: Mapping[Cell, str]) ->
 def cost_mark(
     found: tuple[CellVerdict, Estimate], y: float, anchor: str, *, whose: str = "", **look: Any
 ) -> Mark:
-    """What a cell costs after against before; hollow where nothing is proved. `whose` begins what
-    is read out, `look` is the mark's size and shape."""
+    """A cell's cost after against before, hollow if unproved; `whose` begins what is read out."""
     cell, ratio = found
+    name = visible_text(cell.cell.cell_id)
     return Mark(
         x=ends(ratio),
         y=at(y),
         colour=DECIDED.get(cell.verdict, "muted"),
-        link=(
-            anchor,
-            f"{whose}{visible_text(cell.cell.cell_id)}: {prose.verdict_text(cell)}",
-        ),
+        link=(anchor, f"{whose}{name}: {prose.verdict_text(cell)}"),
         fill=float(cell.verdict not in OPEN),
         **look,
     )

@@ -73,15 +73,11 @@ SMALL_PT: Final = 9.2
 TITLE_PT: Final = 12.5
 DASHED: Final[dict[str, Any]] = {"linestyle": (0, (4, 2.5)), "linewidth": 1.1}
 """Of a reference line."""
-PLAIN: Final = "{x:,.10g}"
-"""A tick label without powers or trailing zeros."""
-
-HALO: Final = "halo"
-"""The `gid` of a text that lines would cross: paper is put around its letters."""
+PLAIN: Final = "{x:,.10g}"  # a tick label without powers or trailing zeros
+HALO: Final = "halo"  # the `gid` of a text that lines would cross: paper is put around its letters
 
 CHARACTER_EM: Final = 0.55
-"""Mean advance of a character of DejaVu Sans; it is wider than what browsers use, so a line that
-fits here fits there."""
+"""Mean advance of a character of DejaVu Sans; it is wider than what browsers use."""
 
 _AXIS: Final = {
     "color": LIGHT["muted"],
@@ -118,11 +114,7 @@ _RC: Final[dict[Any, Any]] = {
 @contextmanager
 def theme_context() -> Iterator[None]:
     """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed, and
-    what seaborn still asks of pandas is no news to the user.
-
-    Matplotlib names clip paths by numbers as numpy prints them, and a library that was loaded
-    before may have changed how.
-    """
+    numpy prints the numbers by which Matplotlib names clip paths as it does by itself."""
     with mpl.rc_context(), np.printoptions(legacy=False), warnings.catch_warnings():
         warnings.filterwarnings("ignore", category=DeprecationWarning, module="seaborn")
         mpl.rcdefaults()
@@ -138,6 +130,14 @@ def plot(data: pd.DataFrame, **variables: str) -> so.Plot:
 def characters(width_in: float, size_pt: float = FONT_PT) -> int:
     """How many characters of a size fit into a width."""
     return int(width_in * 72 / (CHARACTER_EM * size_pt))
+
+
+def note(
+    axes: Axes, text: str, at: tuple[float, float], offset_pt: tuple[float, float], **look: Any
+) -> None:
+    """A small text beside a place, off it by so many points; `look` is that of Axes.annotate."""
+    look = {"fontsize": SMALL_PT, **look}
+    axes.annotate(text, xy=at, xytext=offset_pt, textcoords="offset points", **look)
 
 
 def key_entry(label: str, marker: str, *, colour: str = "muted", **style: Any) -> Line2D:
@@ -180,8 +180,7 @@ def ratio_limits(values: Sequence[float]) -> tuple[float, float]:
     return padded(held, room=room)
 
 
-NARROW: Final = 8.0
-"""A log axis that spans less than this factor gets even steps."""
+NARROW: Final = 8.0  # a log axis that spans less than this factor gets even steps
 
 
 def set_log_axis(

@@ -1,5 +1,4 @@
-"""What several runs say together: hosts side by side, a host before and after, its history, a check
-of a fleet."""
+"""What several runs say together: hosts, before and after, a history, a check of a fleet."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
@@ -55,8 +54,7 @@ def _group(
 def build_comparison(
     runs: Sequence[MeasuredRun], names: Sequence[str], *, prices: Sequence[str] = ()
 ) -> tuple[ComparisonSection, ...]:
-    """The sections before the runs' own articles; none for a single run. `names` are the runs'
-    folder names."""
+    """The sections before the runs' own articles, none for a single run; `names` are of folders."""
     hosts = group_by_host(runs, names, prices)
     sections = []
     if hosts.compared:
@@ -177,8 +175,7 @@ def build_history(history: History, *, prefix: str) -> ComparisonSection:
 
 
 def build_fleet(check: FleetCheck) -> ComparisonSection:
-    """The page of a check of many hosts, without runs of its own: who got slower, the hosts × cells
-    in a figure, then each question in a section."""
+    """The page of a check: who got slower, the hosts × cells in a figure, then each question."""
     hosts = regression.fleet_hosts_table(check)
     every = {
         host.host: regression.regression_table(

@@ -24,18 +24,11 @@ from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.terms import encodings_about
 from mezzmark.report.sections.parts import Section, filled_sections, slug
 from mezzmark.report.sections.tasks import fidelity_section, hand_section, throughput_section
+from mezzmark.report.tables import run as run_tables
 from mezzmark.report.tables.choice import checklist as choice_checklist
 from mezzmark.report.tables.choice import choice_table, doubt_table
 from mezzmark.report.tables.facts import Facts, run_facts, version_facts
 from mezzmark.report.tables.picture import survival_table
-from mezzmark.report.tables.run import (
-    clip_table,
-    encode_table,
-    encoding_table,
-    failure_table,
-    proof_table,
-    ranking_table,
-)
 from mezzmark.report.tables.table import Table, filled, tabulate
 from mezzmark.report.tables.tasks import cells_table
 from mezzmark.report.view import OPEN_LOOPS, RunView
@@ -49,8 +42,7 @@ SHOWN: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunContext:
-    """One run, ready to be written down. `prefix` begins every id that belongs to it; `lead` is the
-    figure of the first page, where there is one."""
+    """A run, ready to be written down. `prefix` begins its ids; `lead` is of the first page."""
 
     prefix: str
     title: str
@@ -84,7 +76,7 @@ def run_context(view: RunView) -> RunContext:
     steadiness = steadiness_sentences(view.steadiness, view.manifest)
     scrub_cells, encode_cells = cells_table(view, "scrub"), cells_table(view, "encode")
     scrub, lead = _scrub_section(view, scrub_cells)
-    checklist = tabulate((), (), table_id=f"{view.prefix}needs", title="")
+    checklist = tabulate((), table_id=f"{view.prefix}needs")
     if view.choice is not None:
         about = encodings_about(view.manifest)
         checklist = choice_checklist(view.choice, about, table_id=checklist.table_id)
@@ -116,9 +108,9 @@ def run_context(view: RunView) -> RunContext:
         lead=lead,
         sections=filled_sections(*(_answered(section, answer) for section in sections)),
         cells=filled(scrub_cells, encode_cells),
-        proofs=filled(failure_table(view), proof_table(view)),
-        footage=clip_table(view),
-        encodings=encoding_table(view),
+        proofs=filled(run_tables.failure_table(view), run_tables.proof_table(view)),
+        footage=run_tables.clip_table(view),
+        encodings=run_tables.encoding_table(view),
         host=run_facts(view),
         steadiness=[text for text in steadiness if text not in answer.cautions],
         method=method_sentences(view),
@@ -127,15 +119,13 @@ def run_context(view: RunView) -> RunContext:
 
 
 def _answered(section: Section, answer: Answer) -> Section:
-    first, *rest = answer.by_question.get(section.anchor) or ("",)
-    if section.headline:
-        return replace(section, sentences=(*filter(None, (first, *rest)), *section.sentences))
+    told = section.headline, *answer.by_question.get(section.anchor, ())
+    first, *rest = [*filter(None, told)] or [""]
     return replace(section, headline=first, sentences=(*rest, *section.sentences))
 
 
 def _choice_section(view: RunView) -> Section:
-    """What the choice turns on, as a figure where there are two figures to draw, and as a table of
-    all encodings; why nothing can be chosen where nothing can."""
+    """What the choice turns on, as figure and table; or why nothing can be chosen."""
     start = Section(anchor="choosing", title="What would change the choice?", nav="Choice")
     choice = view.choice
     if choice is None:
@@ -170,12 +160,11 @@ def _making_section(view: RunView) -> Section:
 
 
 def _scrub_section(view: RunView, cells: Table) -> tuple[Section, tuple[Picture, ...]]:
-    """A tab for each setting, the leading one first, and one that says where its waiting goes; and
-    the leading one's figure, which stands on the first page."""
+    """A tab for each setting, the leading one first; its figure stands on the first page."""
     tabs: list[Section] = []
     lead: tuple[Picture, ...] = ()
     for number, ranking in enumerate(view.rankings, start=1):
-        table = ranking_table(view, ranking)
+        table = run_tables.ranking_table(view, ranking)
         links = {"names": table.links, "cells": _by_encoding(cells, ranking.setting)}
         stem = f"{view.prefix}scrub-latency-{number}-{_setting_slug(ranking.setting)}"
         picture = make_picture(stem, partial(draw_latency, view, ranking, **links))
@@ -212,7 +201,7 @@ def _setting_slug(setting: Setting) -> str:
 
 def _encode_section(view: RunView, cells: Table, scrub_cells: Table) -> Section:
     """Time, drawn where it is of several thread counts; disk against waiting where no choice is."""
-    table = encode_table(view)
+    table = run_tables.encode_table(view)
     has_lines = any(len(by_threads) > 1 for by_threads in view.encodes.values())
     marks = {(c.encoding, c.setting["threads"]): anchor for c, anchor in cells.links.items()}
     draw = partial(draw_encode, view, anchors=table.links, cells=marks)

@@ -45,8 +45,7 @@ class ComparisonSection:
 
 
 def filled_sections(*sections: Section) -> tuple[Section, ...]:
-    """Those that have something to say, with those of their tables that have rows; a single tab
-    needs no control."""
+    """Those that have something to say, with their filled tables; a single tab is joined."""
     kept = []
     for section in sections:
         tabs = filled_sections(*section.tabs)

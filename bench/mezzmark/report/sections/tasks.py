@@ -1,5 +1,4 @@
-"""The sections on what is measured beside scrubbing and encoding: dragging, playing and several at
-once; the whole machine; what becomes of the picture."""
+"""The sections beside scrubbing and encoding: hand, several at once, machine, picture."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -22,14 +21,9 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.tasks.drag import DragMeasurement
 from mezzmark.model.tasks.fidelity import ChartMeasurement
 from mezzmark.model.tasks.hand import Screen
+from mezzmark.report.figures import picture as figures
 from mezzmark.report.figures.drawing import Drawing, Picture, make_picture
 from mezzmark.report.figures.machine import draw_gantt, draw_grid, draw_scaling
-from mezzmark.report.figures.picture import (
-    draw_chart,
-    draw_generations,
-    draw_worst_frame,
-    read_crops,
-)
 from mezzmark.report.figures.scatter import draw_quality
 from mezzmark.report.figures.scrub import draw_counts, draw_strokes
 from mezzmark.report.sections.parts import Section, slug
@@ -135,8 +129,7 @@ def _fps_per_unit(fit: ScalingFit, found: GridFindings) -> float:
 def _gantt_pictures(
     view: RunView, ingests: Sequence[IngestPrediction], table: Table
 ) -> Iterator[Picture]:
-    """The fastest way of ingesting to each encoding, as its last round went; under the condition
-    that leads."""
+    """The last round of each encoding's fastest ingest, under the condition that leads."""
     fastest: dict[str, IngestPrediction] = {}
     for found in sorted(ingests, key=lambda f: (f.cell.setting.condition, f.measured.point)):
         fastest.setdefault(found.cell.encoding, found)
@@ -170,24 +163,25 @@ def fidelity_pictures(
     """All figures of the section. Marks link to `anchors`, by encoding."""
     plans: dict[str, Callable[[], Drawing]] = {}
     if any(len(e.by_generation_db) > 1 and any(e.by_generation_db) for e in judged):
-        plans["generations"] = partial(draw_generations, judged, anchors=anchors)
+        plans["generations"] = partial(figures.draw_generations, judged, anchors=anchors)
     lossy = [e for e in judged if "psnr" in e.estimates and not e.is_bit_exact]
     if lossy:
         plans["quality-against-rate"] = partial(draw_quality, judged, anchors=anchors)
     for number, (name, chart, diagnosis) in enumerate(_charts(judged), start=1):
-        draw = partial(draw_chart, name, chart, diagnosis, anchor=anchors[name])
+        draw = partial(figures.draw_chart, name, chart, diagnosis, anchor=anchors[name])
         plans[f"chart-{number}"] = draw
     if lossy:
         entry = min(lossy, key=lambda e: e.estimates["psnr"].worst)
         clip = next(c for c in entry.clips if c.clip == entry.estimates["psnr"].worst_clip)
         worst, anchor = clip.measurement.worst_frame, anchors[entry.encoding]
-        if worst and (crops := read_crops(worst)):
-            plans["worst-frame"] = partial(draw_worst_frame, entry, worst, crops, anchor=anchor)
+        if worst and (crops := figures.read_crops(worst)):
+            plans["worst-frame"] = partial(
+                figures.draw_worst_frame, entry, worst, crops, anchor=anchor
+            )
     return tuple(make_picture(f"{prefix}{stem}", draw) for stem, draw in plans.items())
 
 
-CHARTS_SHOWN: Final = 3
-"""Charts with a visible change that get a figure; the table has all."""
+CHARTS_SHOWN: Final = 3  # charts with a visible change that get a figure; the table has all
 
 
 def _charts(judged: Sequence[EncodingFidelity]) -> list[tuple[str, ChartMeasurement, Diagnosis]]:

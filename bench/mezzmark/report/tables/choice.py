@@ -35,13 +35,11 @@ def choice_table(choice: Choice, *, table_id: str, in_play_only: bool = False) -
     ]
     return tabulate(
         [e for e in _order(choice) if not in_play_only or e.status in ("meets", "open")],
-        [
-            Column("encoding", partial(_named, choice), "left"),
-            *(needs[1:] if in_play_only else needs),
-            Column("chance to be the best", lambda e: worded(e.chance_best, chance_text)),
-            Column("by all wishes", lambda e: words.FRONTS[e.front], "left"),
-            *(Column(w.figure.label, partial(_wished, w.figure.name)) for w in choice.wishes),
-        ],
+        Column("encoding", partial(_named, choice), "left"),
+        *(needs[1:] if in_play_only else needs),
+        Column("chance to be the best", lambda e: worded(e.chance_best, chance_text)),
+        Column("by all wishes", lambda e: words.FRONTS[e.front], "left"),
+        *(Column(w.figure.label, partial(_wished, w.figure.name)) for w in choice.wishes),
         table_id=table_id,
         title="Needs and wishes, encoding by encoding",
         note=choice_note(choice),
@@ -57,26 +55,23 @@ def choice_text(choice: Choice) -> str:
 
 
 def checklist(choice: Choice, about: Mapping[str, str], *, table_id: str) -> Table:
-    """Each need beside what the original and the recommended encoding, or the nearest to it, have;
-    `about` says what these are. Without needs there is no row."""
+    """Each need beside what the original and the recommended or nearest, told by `about`, have."""
     names = [entry.encoding for entry in choice.encodings if entry.encoding == ORIGINAL]
     nearest = choice.nearest[0].encoding if choice.nearest else None
     if (best := choice.leader or nearest) and best != ORIGINAL:
         names.append(best)
     return tabulate(
         choice.needs,
-        [
-            Column("need", need_label, "left"),
-            Column("limit", limit_text, "left"),
-            *(
-                Column(
-                    f"{visible_text(name)}: {about[name]}",
-                    partial(_checked, choice.find(name)),
-                    "left",
-                )
-                for name in names
-            ),
-        ],
+        Column("need", need_label, "left"),
+        Column("limit", limit_text, "left"),
+        *(
+            Column(
+                f"{visible_text(name)}: {about[name]}",
+                partial(_checked, choice.find(name)),
+                "left",
+            )
+            for name in names
+        ),
         table_id=table_id,
         title="Needs",
     )
@@ -95,11 +90,9 @@ def doubt_table(choice: Choice, *, table_id: str, but: Collection[str] = ()) -> 
     rows = [e for e in _order(choice) if words.against_text(choice, e) and e.encoding not in but]
     return tabulate(
         rows,
-        [
-            Column("encoding", lambda e: e.encoding, "left"),
-            Column("needs", lambda e: words.STATUSES[e.status], "left"),
-            Column("why", partial(words.against_text, choice), "left", is_long=True),
-        ],
+        Column("encoding", lambda e: e.encoding, "left"),
+        Column("needs", lambda e: words.STATUSES[e.status], "left"),
+        Column("why", partial(words.against_text, choice), "left", is_long=True),
         table_id=table_id,
         title="Why rejected" + ", or open" * any(entry.status == "open" for entry in rows),
         note=NOTES["doubts"],

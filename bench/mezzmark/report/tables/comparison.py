@@ -1,5 +1,4 @@
-"""Tables of several runs: hosts side by side with tasks, ratios, prices, differences and refusals;
-the history of one host."""
+"""Tables of several runs: hosts side by side, and the history of one host."""
 
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -24,21 +23,17 @@ def task_table(found: HardwareComparison) -> Table:
     rows: list[tuple[str, str, Estimate, Standing | None, int | None]] = []
     for one in found.others:
         label = one.other.label
-        rows += [
-            (label, TASKS[t.task].label, t.speedup_ratio, t.standing, t.cell_count)
-            for t in one.tasks
-        ]
+        for t in one.tasks:
+            rows.append((label, TASKS[t.task].label, t.speedup_ratio, t.standing, t.cell_count))
         if one.kernel_ratio is not None:
             rows.append((label, TASKS["kernel"].label, one.kernel_ratio, None, None))
     return tabulate(
         rows,
-        [
-            Column("host", lambda r: r[0], "left"),
-            Column("task", lambda r: r[1], "left"),
-            Column("times as fast", lambda r: bare(r[2])),
-            Column("verdict", lambda r: r[3], "left"),
-            Column("common cells", lambda r: r[4]),
-        ],
+        Column("host", lambda r: r[0], "left"),
+        Column("task", lambda r: r[1], "left"),
+        Column("times as fast", lambda r: bare(r[2])),
+        Column("verdict", lambda r: r[3], "left"),
+        Column("common cells", lambda r: r[4]),
         table_id="hosts-tasks",
         title=f"Tasks against {shown_name(found.reference.label)}",
         note=NOTES["tasks"],
@@ -53,14 +48,12 @@ def ratio_table(
     other, reference = shown_name(comparison.other.label), shown_name(found.reference.label)
     return tabulate(
         zip(ratios, setting_labels(ratios), strict=True),
-        [
-            Column("encoding", lambda r: r[0].cell.encoding, "left"),
-            Column("setting", lambda r: Entry(r[1]), "left"),
-            Column("times as fast", lambda r: bare(r[0].speedup_ratio)),
-            Column("verdict", lambda r: r[0].standing, "left"),
-            Column("rounds", lambda r: r[0].speedup_ratio and r[0].speedup_ratio.round_count),
-            Column("remark", lambda r: ratio_remark(r[0]), "left"),
-        ],
+        Column("encoding", lambda r: r[0].cell.encoding, "left"),
+        Column("setting", lambda r: Entry(r[1]), "left"),
+        Column("times as fast", lambda r: bare(r[0].speedup_ratio)),
+        Column("verdict", lambda r: r[0].standing, "left"),
+        Column("rounds", lambda r: r[0].speedup_ratio and r[0].speedup_ratio.round_count),
+        Column("remark", lambda r: ratio_remark(r[0]), "left"),
         table_id=table_id,
         title=f"{other} against {reference}: {TASKS[task].label}",
         note=NOTES["ratios"].format(figure=TASKS[task].figure(TASKS[task].headline), host=other),
@@ -88,7 +81,7 @@ def best_table(found: HardwareComparison) -> Table:
         ]
     return tabulate(
         found.best,
-        columns,
+        *columns,
         table_id="hosts-best-table",
         title="Throughput of each host at its best",
         note=best_note(has_prices=has_prices),
@@ -113,11 +106,9 @@ def difference_table(
     reference, other = shown_name(found.reference.label), shown_name(comparison.other.label)
     return tabulate(
         comparison.differences,
-        [
-            Column("what differs", lambda d: fact_label(d.name), "left"),
-            Column(reference, lambda d: fact_text(d.name, *d.before), "left"),
-            Column(other, lambda d: fact_text(d.name, *d.after), "left"),
-        ],
+        Column("what differs", lambda d: fact_label(d.name), "left"),
+        Column(reference, lambda d: fact_text(d.name, *d.before), "left"),
+        Column(other, lambda d: fact_text(d.name, *d.after), "left"),
         table_id=table_id,
         title=f"{reference} and {other}",
         note=NOTES["differences"],
@@ -130,19 +121,13 @@ def refusal_table(
     """Why cells are left out (`reason` says it), and how many."""
     return tabulate(
         sorted(refusals, key=lambda refusal: -len(refusal.cells)),
-        [
-            Column("reason", reason, "left"),
-            Column("cells", lambda r: len(r.cells)),
-            Column("which", _cell_names, "left", is_long=True),
-        ],
+        Column("reason", reason, "left"),
+        Column("cells", lambda r: len(r.cells)),
+        Column("which", lambda r: few_text([c.cell_id for c in r.cells]), "left", is_long=True),
         table_id=table_id,
         title=title,
         note=NOTES["refusals"],
     )
-
-
-def _cell_names(refusal: Refusal) -> str:
-    return few_text([cell.cell_id for cell in refusal.cells])
 
 
 def level_table(history: History, *, table_id: str) -> Table:
@@ -151,11 +136,9 @@ def level_table(history: History, *, table_id: str) -> Table:
     lines = [Column(series_name(line), partial(_level, line)) for line in history.tasks]
     return tabulate(
         history.runs,
-        [
-            Column("begun", lambda run: Entry(dates[run.position], sort=run.started_utc), "left"),
-            Column("run", lambda run: run.name, "left"),
-            *lines,
-        ],
+        Column("begun", lambda run: Entry(dates[run.position], sort=run.started_utc), "left"),
+        Column("run", lambda run: run.name, "left"),
+        *lines,
         table_id=table_id,
         title="Each run against the first",
         note=NOTES["history levels"],
@@ -175,16 +158,12 @@ def change_table(history: History, *, table_id: str) -> Table:
 
     return tabulate(
         [(line, step) for line in (*history.tasks, *history.cells) for step in line.steps],
-        [
-            Column("what", lambda r: series_name(r[0]), "left"),
-            Column("last run before", lambda r: date(r[1].before), "left"),
-            Column("first run after", lambda r: date(r[1].after), "left"),
-            Column(
-                "time", lambda r: Entry(percent_text(r[1].cost_ratio), sort=r[1].cost_ratio.point)
-            ),
-            Column("p", lambda r: worded(r[1].adjusted_p, _p_text)),
-            Column("what changed there", lambda r: Entry(change_text(r[1])), "left"),
-        ],
+        Column("what", lambda r: series_name(r[0]), "left"),
+        Column("last run before", lambda r: date(r[1].before), "left"),
+        Column("first run after", lambda r: date(r[1].after), "left"),
+        Column("time", lambda r: Entry(percent_text(r[1].cost_ratio), sort=r[1].cost_ratio.point)),
+        Column("p", lambda r: worded(r[1].adjusted_p, _p_text)),
+        Column("what changed there", lambda r: Entry(change_text(r[1])), "left"),
         table_id=table_id,
         title="Changes of level",
         note=NOTES["history changes"],
@@ -200,14 +179,12 @@ def history_cells_table(history: History, *, table_id: str) -> Table:
     dates = date_texts(history.runs)
     return tabulate(
         history.cells,
-        [
-            Column("cell", series_name, "left"),
-            Column("runs", lambda line: len(line.points)),
-            Column("first", lambda line: dates[line.points[0].position], "left"),
-            Column("last", lambda line: dates[line.points[-1].position], "left"),
-            Column("time, last / first", lambda line: bare(line.last_ratio)),
-            Column("changes", lambda line: len(line.steps)),
-        ],
+        Column("cell", series_name, "left"),
+        Column("runs", lambda line: len(line.points)),
+        Column("first", lambda line: dates[line.points[0].position], "left"),
+        Column("last", lambda line: dates[line.points[-1].position], "left"),
+        Column("time, last / first", lambda line: bare(line.last_ratio)),
+        Column("changes", lambda line: len(line.steps)),
         table_id=table_id,
         title="Cells, first run and last",
         note=NOTES["history cells"],

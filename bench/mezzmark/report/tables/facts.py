@@ -27,9 +27,8 @@ SHOWN_FACTS: Final = (
 
 def host_facts(host: HostFacts) -> Facts:
     """The machine, as far as its operating system reported."""
-    return [
-        (words.fact_label(name), words.fact_text(name, getattr(host, name))) for name in SHOWN_FACTS
-    ]
+    told = {name: words.fact_text(name, getattr(host, name)) for name in SHOWN_FACTS}
+    return [(words.fact_label(name), text) for name, text in told.items()]
 
 
 def self_test_table(report: SelfTestReport) -> Table:
@@ -49,14 +48,12 @@ def hardware_table(report: SelfTestReport) -> Table:
     """What was tried on which device: a row a kind of file."""
     return tabulate(
         report.hardware,
-        [
-            Column("device", lambda h: h.device, "left"),
-            Column("codec", lambda h: h.media.codec, "left"),
-            Column("profile", lambda h: h.media.profile, "left"),
-            Column("bits", lambda h: h.media.bit_depth),
-            Column("chroma", lambda h: h.media.chroma, "left"),
-            Column("pictures", lambda h: words.HARDWARE_OUTCOMES[h.outcome], "left"),
-        ],
+        Column("device", lambda h: h.device, "left"),
+        Column("codec", lambda h: h.media.codec, "left"),
+        Column("profile", lambda h: h.media.profile, "left"),
+        Column("bits", lambda h: h.media.bit_depth),
+        Column("chroma", lambda h: h.media.chroma, "left"),
+        Column("pictures", lambda h: words.HARDWARE_OUTCOMES[h.outcome], "left"),
         table_id="hardware",
         title="Decoded in hardware",
         note=words.hardware_note(report.hardware),
@@ -70,13 +67,10 @@ def run_facts(view: RunView) -> Facts:
     load = f"{min(loads):.1f} to {max(loads):.1f} (1 min average)" if loads else words.NOT_REPORTED
     stolen = f"at most {max(steals) * 100:.1f} % of a trial" if steals else words.NOT_REPORTED
     busy = [("load before trials", load), ("stolen by the host", stolen)]
-    roots = [
-        (f"root {visible_text(one.name)}", words.root_text(one)) for one in view.manifest.roots
-    ]
+    roots = ((f"root {visible_text(r.name)}", words.root_text(r)) for r in view.manifest.roots)
     facts = [*host_facts(view.manifest.host), *roots, *busy]
-    missing = list_text(
-        [name for name, value in facts if value == words.NOT_REPORTED], limit=len(facts)
-    )
+    unknown = [name for name, value in facts if value == words.NOT_REPORTED]
+    missing = list_text(unknown, limit=len(facts))
     known = [(name, value) for name, value in facts if value != words.NOT_REPORTED]
     return [*known, (words.NOT_REPORTED, missing)] if missing else known
 
@@ -108,25 +102,23 @@ def fleet_table(found: Mapping[str, tuple[HostSummary | None, str]]) -> Table:
         if any(of.values())
     ]
     named: Column[str] = Column("host", lambda name: name, "left")
-    return tabulate(found, [named, *columns], table_id="fleet", title="")
+    return tabulate(found, named, *columns, table_id="fleet", title="")
 
 
-_LEVELS: Final = " ▁▂▃▄▅▆▇█"
-"""Block characters for the bit rate over time, lowest to highest."""
-
-LONGEST_TRACE: Final = 60
-"""Characters of the bit-rate trace that fit on a line of a terminal."""
+_LEVELS: Final = " ▁▂▃▄▅▆▇█"  # block characters for the bit rate over time, lowest to highest
+LONGEST_TRACE: Final = 60  # characters of the bit-rate trace that fit on a line of a terminal
 
 
 def inspection_table(found: Inspection) -> Table:
     """A file's facts."""
-    media = found.media
+    media, frames = found.media, count_text(found.examined_frame_count, "frame")
+    frames += " examined" * found.is_excerpt
     return fact_table(
         [
             ("codec", f"{media.codec} {media.profile or ''}".strip() + f" in {media.container}"),
             ("picture", f"{media.width_px} × {media.height_px}, {_pixels(found)}"),
             ("frame rate", _rate(found)),
-            ("length", _length(found)),
+            ("length", f"{found.examined_duration_s:.2f} s, {frames}"),
             ("key frames", _groups(found)),
             ("B frames", "" if (b := found.b_frame_fraction) is None else f"{b:.0%} of pictures"),
             ("slices a picture", _spread(found.slice_count, digits=0)),
@@ -154,12 +146,9 @@ def advice_table(warnings: Iterable[Advice]) -> Table:
     """A warning a row, with what to do about it."""
     return tabulate(
         warnings,
-        [
-            Column("", lambda _: Entry("!", sign="wrong"), "left"),
-            Column("", lambda warning: f"{warning.what} {warning.remedy}", "left", is_long=True),
-        ],
+        Column("", lambda _: Entry("!", sign="wrong"), "left"),
+        Column("", lambda warning: f"{warning.what} {warning.remedy}", "left", is_long=True),
         table_id="advice",
-        title="",
     )
 
 
@@ -181,11 +170,6 @@ def _rate(found: Inspection) -> str:
     return shown
 
 
-def _length(found: Inspection) -> str:
-    frames = count_text(found.examined_frame_count, "frame")
-    return f"{found.examined_duration_s:.2f} s, {frames}{' examined' * found.is_excerpt}"
-
-
 def _groups(found: Inspection) -> str:
     if found.group_kind == "intra":
         return "every picture (intra)"
@@ -201,9 +185,8 @@ def _groups(found: Inspection) -> str:
 def _spread(spread: Spread | None, *, digits: int) -> str:
     if spread is None:
         return ""
-    least, middle, most = (
-        f"{value:.{digits}f}" for value in (spread.minimum, spread.median, spread.maximum)
-    )
+    values = spread.minimum, spread.median, spread.maximum
+    least, middle, most = (f"{value:.{digits}f}" for value in values)
     return middle if spread.minimum == spread.maximum else f"{middle} ({least} to {most})"
 
 
@@ -250,11 +233,8 @@ def _bitrate(found: Inspection) -> str:
 
 def _trace(values: Sequence[float]) -> str:
     """A small picture of the values in time, thinned to fit a line."""
-    stride = -(-len(values) // LONGEST_TRACE)
-    highest = max(values) or 1.0
-    return "".join(
-        _LEVELS[round(value / highest * (len(_LEVELS) - 1))] for value in values[::stride]
-    )
+    shown, highest = values[:: -(-len(values) // LONGEST_TRACE)], max(values) or 1.0
+    return "".join(_LEVELS[round(value / highest * (len(_LEVELS) - 1))] for value in shown)
 
 
 def _audio(found: Inspection) -> str:

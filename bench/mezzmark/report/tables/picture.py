@@ -10,35 +10,25 @@ from mezzmark.model.encoding import Encoding
 from mezzmark.model.fact import grouped
 from mezzmark.model.survival import THINGS, WORST_LAST, state_by_command
 from mezzmark.model.tasks.fidelity import METRICS
-from mezzmark.report.prose.picture import (
-    MAKERS,
-    colour_words,
-    consequence_words,
-    survival_text,
-    tag_subject,
-    tag_text,
-)
+from mezzmark.report.prose import picture as words
 from mezzmark.report.prose.table_notes import NOTES, quality_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
 from mezzmark.report.view import RunView
 
 
 def quality_table(view: RunView) -> Table:
-    """Each encoding's picture figures of generation 1, its last generation, and its colours; rows
-    are found by encoding."""
+    """Picture figures of generation 1, the last generation, and colours; found by encoding."""
     judged = view.fidelity
     return tabulate(
         judged,
-        [
-            Column("encoding", lambda e: e.encoding, "left"),
-            Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
-            *(column for name in METRICS for column in _metric_columns(name)),
-            *([Column("alpha", _alpha, "left")] if any(e.alpha_db for e in judged) else []),
-            Column("last generation, dB", _last_generation),
-            Column("bit rate, Mbit/s", lambda e: worded(e.bitrate_bps / 1e6, "{:.1f}".format)),
-            Column("colours", _colours, "left"),
-            Column("largest ΔE", _largest_change),
-        ],
+        Column("encoding", lambda e: e.encoding, "left"),
+        Column("came back", lambda e: "bit-exact" if e.is_bit_exact else "changed", "left"),
+        *(column for name in METRICS for column in _metric_columns(name)),
+        *([Column("alpha", _alpha, "left")] if any(e.alpha_db for e in judged) else []),
+        Column("last generation, dB", _last_generation),
+        Column("bit rate, Mbit/s", lambda e: worded(e.bitrate_bps / 1e6, "{:.1f}".format)),
+        Column("colours", _colours, "left"),
+        Column("largest ΔE", _largest_change),
         table_id=f"{view.prefix}quality",
         title="Picture quality and colour",
         note=quality_note(max(len(entry.clips) for entry in judged)),
@@ -105,7 +95,7 @@ def _last_generation(entry: EncodingFidelity) -> Content:
 def _colours(entry: EncodingFidelity) -> Entry:
     chart = entry.worst_chart
     return Entry(
-        colour_words(entry),
+        words.colour_words(entry),
         sort=chart.delta_e if chart else None,
         sign="wrong" if chart and chart.is_wrong else "",
     )
@@ -133,17 +123,15 @@ def tag_table(view: RunView) -> Table:
     ]
     return tabulate(
         outcomes,
-        [
-            Column("encoding", lambda row: tag_subject(row[0], row[2]), "left"),
-            *(Column(tag, partial(_tag, place), "left") for place, tag in places),
-            Column(
-                "what it does to the picture",
-                lambda row: Entry(
-                    consequence_words(row[0].survival), sort=tag_shift(row[0].survival)
-                ),
-                "left",
+        Column("encoding", lambda row: words.tag_subject(row[0], row[2]), "left"),
+        *(Column(tag, partial(_tag, place), "left") for place, tag in places),
+        Column(
+            "what it does to the picture",
+            lambda row: Entry(
+                words.consequence_words(row[0].survival), sort=tag_shift(row[0].survival)
             ),
-        ],
+            "left",
+        ),
         table_id=f"{view.prefix}tags",
         title="Tags that survive",
         note=NOTES["tags"],
@@ -153,12 +141,11 @@ def tag_table(view: RunView) -> Table:
 def _tag(place: int, row: tuple[TagOutcome, tuple[TagVerdict, ...], int]) -> Entry:
     verdict = row[1][place]
     is_wrong = verdict.state in ("lost", "changed") or verdict.in_pictures is not None
-    return Entry(tag_text(verdict), sign="wrong" if is_wrong else "")
+    return Entry(words.tag_text(verdict), sign="wrong" if is_wrong else "")
 
 
 def survival_table(view: RunView) -> Table:
-    """What the user's own clips hold beside plain pictures, and what each encoding's files have of
-    it: the bench's own, and the printed command's."""
+    """What clips hold beside plain pictures, and what files of the bench and of commands have."""
     found = grouped((m.encoding, m.survives) for m in view.manifest.media if m.survives)
     asked = {s.thing for of in found.values() for one in of for s in one if s.clip is not None}
     rows = [
@@ -175,20 +162,18 @@ def survival_table(view: RunView) -> Table:
             state_by_command(s, encoding.container) if by_command else s.state for s in of_clips
         ]
         worst = max(zip(states, of_clips, strict=True), key=lambda pair: WORST_LAST.index(pair[0]))
-        text = survival_text(*worst, states, is_read=not by_command)
+        text = words.survival_text(*worst, states, is_read=not by_command)
         return Entry(text, sign="wrong" if worst[0] in ("lost", "changed") else "")
 
     return tabulate(
         rows,
-        [
-            Column("encoding", lambda row: f"{row[0].name} in {row[0].container}", "left"),
-            Column("file", lambda row: MAKERS[row[1]], "left"),
-            *(
-                Column(thing.label, partial(cell, name), "left")
-                for name, thing in THINGS.items()
-                if name in asked
-            ),
-        ],
+        Column("encoding", lambda row: f"{row[0].name} in {row[0].container}", "left"),
+        Column("file", lambda row: words.MAKERS[row[1]], "left"),
+        *(
+            Column(thing.label, partial(cell, name), "left")
+            for name, thing in THINGS.items()
+            if name in asked
+        ),
         table_id=f"{view.prefix}survives",
         title="What survives beside plain pictures",
         note=NOTES["survives"],
@@ -199,15 +184,13 @@ def ladder_table(view: RunView) -> Table:
     """Codecs against each other at equal quality, and at equal rate."""
     return tabulate(
         compare_ladders(view.fidelity, view.manifest.encodings),
-        [
-            Column("compared", lambda c: f"{c.test} against {c.anchor}", "left"),
-            Column(
-                "bit rate at equal PSNR",
-                lambda c: Entry(f"{100 * c.rate_fraction:+.0f} %", sort=c.rate_fraction),
-            ),
-            Column("PSNR at equal bit rate", lambda c: worded(c.quality_db, "{:+.1f} dB".format)),
-            Column("clips", lambda c: c.clip_count),
-        ],
+        Column("compared", lambda c: f"{c.test} against {c.anchor}", "left"),
+        Column(
+            "bit rate at equal PSNR",
+            lambda c: Entry(f"{100 * c.rate_fraction:+.0f} %", sort=c.rate_fraction),
+        ),
+        Column("PSNR at equal bit rate", lambda c: worded(c.quality_db, "{:+.1f} dB".format)),
+        Column("clips", lambda c: c.clip_count),
         table_id=f"{view.prefix}ladders",
         title="Codecs at equal quality",
         note=NOTES["ladders"],

@@ -1,6 +1,6 @@
 """Comparisons of runs, and checks of many hosts, as tables, as Markdown and as JUnit XML."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 from xml.etree import ElementTree
 
@@ -47,18 +47,15 @@ def regression_table(
     title: str = "Cells before and after",
     verdicts: Sequence[Verdict] = tuple(MARKS),
 ) -> Table:
-    """Every cell of these verdicts that has a ratio: verdict, ratios, the smallest change
-    detectable, a remark."""
+    """Every cell of these verdicts that has a ratio; rows are found by cell."""
     return tabulate(
         [c for c in report.cells if c.cost_ratio is not None and c.verdict in verdicts],
-        [
-            Column("cell", lambda c: c.cell.cell_id, "left", is_long=True),
-            Column("verdict", lambda c: verdict_entry(c.verdict), "left"),
-            Column("cost ratio", lambda c: ratio_entry(c.cost_ratio), "left"),
-            Column("typical trial", _typical, "left"),
-            Column("smallest change detectable", detectable_text),
-            Column("remark", lambda c: words.remark_text(c, report), "left", is_long=True),
-        ],
+        Column("cell", lambda c: c.cell.cell_id, "left", is_long=True),
+        Column("verdict", lambda c: verdict_entry(c.verdict), "left"),
+        Column("cost ratio", lambda c: ratio_entry(c.cost_ratio), "left"),
+        Column("typical trial", _typical, "left"),
+        Column("smallest change detectable", detectable_text),
+        Column("remark", lambda c: words.remark_text(c, report), "left", is_long=True),
         table_id=table_id,
         title=title,
         note=NOTES["regression"],
@@ -94,19 +91,16 @@ def detectable_text(cell: CellVerdict) -> str:
 
 
 def fleet_hosts_table(check: FleetCheck) -> Table:
-    """A row a host: verdict, the cell that tells most, its ratio, what would have been found, how
-    many earlier runs, a remark."""
+    """A row a host, told by its cell that changed most; rows are found by host."""
     return tabulate(
         check.hosts,
-        [
-            Column("host", _host_entry, "left"),
-            Column("verdict", _host_verdict, "left"),
-            Column("cost ratio", _telling_ratio),
-            Column("smallest change detectable", _detectable_span),
-            Column("earlier runs", lambda h: len(h.baseline_utc)),
-            Column("of cell", _telling_cell, "left", is_long=True),
-            Column("remark", fleet_words.host_remark, "left", is_long=True),
-        ],
+        Column("host", _host_entry, "left"),
+        Column("verdict", _host_verdict, "left"),
+        Column("cost ratio", lambda h: _told(h, lambda c: ratio_entry(c.cost_ratio))),
+        Column("smallest change detectable", _detectable_span),
+        Column("earlier runs", lambda h: len(h.baseline_utc)),
+        Column("of cell", lambda h: _told(h, lambda c: c.cell.cell_id), "left", True),
+        Column("remark", fleet_words.host_remark, "left", is_long=True),
         table_id="fleet-hosts",
         title="Each host by its cell that changed most",
         note=NOTES["fleet"],
@@ -122,12 +116,8 @@ def _host_verdict(host: HostCheck) -> str | Entry:
     return verdict_entry(host.verdict) if host.verdict else fleet_words.NO_HISTORY
 
 
-def _telling_cell(host: HostCheck) -> str | None:
-    return host.telling_cell.cell.cell_id if host.telling_cell else None
-
-
-def _telling_ratio(host: HostCheck) -> Entry | None:
-    return ratio_entry(host.telling_cell.cost_ratio) if host.telling_cell else None
+def _told(host: HostCheck, of: Callable[[CellVerdict], Content]) -> Content:
+    return of(host.telling_cell) if host.telling_cell else None
 
 
 def _detectable_span(host: HostCheck) -> Entry | None:
@@ -149,14 +139,12 @@ def changed_cells_table(check: FleetCheck) -> Table:
             for cell in report.cells
             if cell.verdict in CHANGED
         ],
-        [
-            Column("host", lambda r: fleet_words.host_name(r[0]), "left"),
-            Column("cell", lambda r: r[2].cell.cell_id, "left"),
-            Column("verdict", lambda r: verdict_entry(r[2].verdict), "left"),
-            Column("cost ratio", lambda r: ratio_entry(r[2].cost_ratio)),
-            Column("smallest change detectable", lambda r: detectable_text(r[2])),
-            Column("remark", lambda r: words.remark_text(r[2], r[1]), "left"),
-        ],
+        Column("host", lambda r: fleet_words.host_name(r[0]), "left"),
+        Column("cell", lambda r: r[2].cell.cell_id, "left"),
+        Column("verdict", lambda r: verdict_entry(r[2].verdict), "left"),
+        Column("cost ratio", lambda r: ratio_entry(r[2].cost_ratio)),
+        Column("smallest change detectable", lambda r: detectable_text(r[2])),
+        Column("remark", lambda r: words.remark_text(r[2], r[1]), "left"),
         table_id="fleet-changes",
         title="Cells that changed",
         note=NOTES["regression"],
@@ -168,12 +156,10 @@ def disturbed_table(check: FleetCheck) -> Table:
     told = [(host, fleet_words.disturbance_texts(host)) for host in check.hosts]
     return tabulate(
         [(host, texts) for host, texts in told if any(texts)],
-        [
-            Column("host", lambda r: fleet_words.host_name(r[0]), "left"),
-            Column("machine", lambda r: r[1][0], "left"),
-            Column("disturbed trials, kept in", lambda r: r[1][1], "left"),
-            Column("verdicts that change without them", lambda r: r[1][2], "left"),
-        ],
+        Column("host", lambda r: fleet_words.host_name(r[0]), "left"),
+        Column("machine", lambda r: r[1][0], "left"),
+        Column("disturbed trials, kept in", lambda r: r[1][1], "left"),
+        Column("verdicts that change without them", lambda r: r[1][2], "left"),
         table_id="fleet-disturbed",
         title="Hosts that were disturbed",
     )
@@ -207,8 +193,7 @@ def _bullets(lines: Iterable[str]) -> str:
 
 
 def as_junit(report: RegressionReport) -> str:
-    """JUnit XML as build servers read it: a regression is a failure, a cell that cannot be told or
-    compared is skipped with its reason."""
+    """JUnit XML: a regression is a failure; what cannot be told or compared is skipped."""
     return _junit_text([_junit_suite(report, name="mezzmark regress")])
 
 

@@ -1,5 +1,4 @@
-"""The tables of one run: rankings, encode speeds, right pictures, failures, clips, encodings; and
-the whole catalogue of encodings."""
+"""The tables of one run, and the whole catalogue of encodings."""
 
 from collections import Counter
 from collections.abc import Mapping
@@ -29,19 +28,15 @@ def ranking_table(view: RunView, ranking: Ranking) -> Table:
     """Encodings in one scrub setting, fastest first; rows are found by encoding."""
     return tabulate(
         ranking.entries,
-        [
-            Column("encoding", lambda e: named(view, e.encoding, ranking), "left"),
-            Column("median", lambda e: e.estimates["p50_ms"]),
-            Column("p95", lambda e: e.estimates["p95_ms"]),
-            Column(f"within {INSTANT_MS:.0f} ms", _instant),
-            Column("× faster than the original", lambda e: e.speedup_ratio),
-            Column("time against the fastest", lambda e: e.cost_ratio),
-            Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
-            Column(
-                "bit rate", lambda e: worded(view.bitrates_bps.get(e.encoding), numbers.mbps_text)
-            ),
-            Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
-        ],
+        Column("encoding", lambda e: named(view, e.encoding, ranking), "left"),
+        Column("median", lambda e: e.estimates["p50_ms"]),
+        Column("p95", lambda e: e.estimates["p95_ms"]),
+        Column(f"within {INSTANT_MS:.0f} ms", _instant),
+        Column("× faster than the original", lambda e: e.speedup_ratio),
+        Column("time against the fastest", lambda e: e.cost_ratio),
+        Column("may be the fastest", lambda e: _standing(e, ranking), "left"),
+        Column("bit rate", lambda e: worded(view.bitrates_bps.get(e.encoding), numbers.mbps_text)),
+        Column("rounds", lambda e: e.estimates["p50_ms"].round_count),
         table_id=f"{view.prefix}ranking-{view.rankings.index(ranking)}",
         title=f"Scrub latency in numbers: {setting_label(ranking, view.rankings[0])}",
         note=ranking_note(ranking, is_lead=ranking is view.rankings[0]),
@@ -77,8 +72,7 @@ def slow_entry(speed: Estimate) -> Entry | None:
 
 
 def encode_table(view: RunView) -> Table:
-    """Encode speed over all clips by encoding and thread count, with what it used; rows are found
-    by encoding."""
+    """Encode speed over all clips by encoding and thread count; rows are found by encoding."""
 
     def fastest_first(item: tuple[str, dict[int, dict[str, Estimate]]]) -> tuple[float, str]:
         return -max(f["throughput_fps"].point for f in item[1].values()), item[0]
@@ -89,17 +83,15 @@ def encode_table(view: RunView) -> Table:
     by_speed = sorted(view.encodes.items(), key=fastest_first)
     return tabulate(
         [(name, n, by_threads[n]) for name, by_threads in by_speed for n in sorted(by_threads)],
-        [
-            Column("encoding", lambda r: named(view, r[0]), "left"),
-            Column("threads", lambda r: r[1]),
-            Column("speed", lambda r: as_shown_speed(speed(r), view.manifest)),
-            Column("for an hour of footage", lambda r: hours_per_hour(speed(r), view.manifest)),
-            Column("slow rounds", lambda r: slow_entry(speed(r))),
-            Column("cores busy", lambda r: r[2].get("cores_busy")),
-            Column("peak memory", lambda r: r[2].get("peak_rss_bytes")),
-            Column("size", lambda r: worded(view.bitrates_bps.get(r[0]), numbers.hour_gb_text)),
-            Column("rounds", lambda r: speed(r).round_count),
-        ],
+        Column("encoding", lambda r: named(view, r[0]), "left"),
+        Column("threads", lambda r: r[1]),
+        Column("speed", lambda r: as_shown_speed(speed(r), view.manifest)),
+        Column("for an hour of footage", lambda r: hours_per_hour(speed(r), view.manifest)),
+        Column("slow rounds", lambda r: slow_entry(speed(r))),
+        Column("cores busy", lambda r: r[2].get("cores_busy")),
+        Column("peak memory", lambda r: r[2].get("peak_rss_bytes")),
+        Column("size", lambda r: worded(view.bitrates_bps.get(r[0]), numbers.hour_gb_text)),
+        Column("rounds", lambda r: speed(r).round_count),
         table_id=f"{view.prefix}encode",
         title="Encode speed by thread count",
         note=NOTES["encode"],
@@ -121,14 +113,12 @@ def proof_table(view: RunView) -> Table:
             )
     return tabulate(
         sorted(totals.items(), key=lambda r: (-r[1]["wrong"], r[0] != ORIGINAL, r[0])),
-        [
-            Column("encoding", lambda r: named(view, r[0]), "left"),
-            Column("moves", lambda r: r[1]["moves"]),
-            Column("right", lambda r: r[1]["right"]),
-            Column("alike", lambda r: r[1]["alike"]),
-            Column("not provable", lambda r: r[1]["unproved"]),
-            Column("wrong", _wrong),
-        ],
+        Column("encoding", lambda r: named(view, r[0]), "left"),
+        Column("moves", lambda r: r[1]["moves"]),
+        Column("right", lambda r: r[1]["right"]),
+        Column("alike", lambda r: r[1]["alike"]),
+        Column("not provable", lambda r: r[1]["unproved"]),
+        Column("wrong", _wrong),
         table_id=f"{view.prefix}proof",
         title="Right pictures",
         note=NOTES["proofs"],
@@ -148,19 +138,17 @@ def failure_table(view: RunView) -> Table:
     fates = " or ".join(["did not finish"] * unfinished + ["enter no figure"] * flagged)
     return tabulate(
         failed,
-        [
-            Column("encoding", lambda t: named(view, t.cell.encoding), "left"),
-            Column("clip", lambda t: t.cell.clip, "left"),
-            Column(
-                "task",
-                lambda t: ", ".join(filter(None, (t.cell.task, t.cell.setting["pattern"]))),
-                "left",
-            ),
-            Column("threads", lambda t: t.cell.setting["threads"]),
-            Column("round", lambda t: t.round_index + 1),
-            Column("outcome", lambda t: t.fate, "left"),
-            Column("reason", _reason, "left", is_long=True),
-        ],
+        Column("encoding", lambda t: named(view, t.cell.encoding), "left"),
+        Column("clip", lambda t: t.cell.clip, "left"),
+        Column(
+            "task",
+            lambda t: ", ".join(filter(None, (t.cell.task, t.cell.setting["pattern"]))),
+            "left",
+        ),
+        Column("threads", lambda t: t.cell.setting["threads"]),
+        Column("round", lambda t: t.round_index + 1),
+        Column("outcome", lambda t: t.fate, "left"),
+        Column("reason", _reason, "left", is_long=True),
         table_id=f"{view.prefix}failures",
         title=f"{numbers.count_text(len(failed), 'trial')} {fates or 'did not finish'}",
         note=NOTES["failures"],
@@ -179,18 +167,16 @@ def clip_table(view: RunView) -> Table:
     """The footage that was measured."""
     return tabulate(
         view.manifest.clips,
-        [
-            Column("clip", lambda c: c.clip, "left"),
-            Column("source", lambda c: _SOURCES[c.source], "left"),
-            Column("codec", _codec, "left"),
-            Column("picture", _size, "left"),
-            Column("rate", _frame_rate),
-            Column(
-                "bits, chroma", lambda c: f"{c.original.bit_depth} bit, {c.original.chroma}", "left"
-            ),
-            Column("frames", lambda c: c.frame_count),
-            Column("key frame every", _key_spacing),
-        ],
+        Column("clip", lambda c: c.clip, "left"),
+        Column("source", lambda c: _SOURCES[c.source], "left"),
+        Column("codec", _codec, "left"),
+        Column("picture", _size, "left"),
+        Column("rate", _frame_rate),
+        Column(
+            "bits, chroma", lambda c: f"{c.original.bit_depth} bit, {c.original.chroma}", "left"
+        ),
+        Column("frames", lambda c: c.frame_count),
+        Column("key frame every", lambda c: worded(c.keyframe_interval_median, _frames_text)),
         table_id=f"{view.prefix}footage",
         title="Footage",
         note=NOTES["footage"],
@@ -212,24 +198,21 @@ def _frame_rate(clip: ClipManifest) -> Entry | None:
     return Entry(f"{float(rate):.5g} fps", sort=float(rate)) if rate else None
 
 
-def _key_spacing(clip: ClipManifest) -> Entry:
-    frames = clip.keyframe_interval_median
-    return Entry(f"{frames:.4g} frame{'s' * (frames != 1)}", sort=frames)
+def _frames_text(frames: float) -> str:
+    return f"{frames:.4g} frame{'s' * (frames != 1)}"
 
 
 def encoding_table(view: RunView) -> Table:
     """What each encoding's name stands for in a run."""
     return tabulate(
         view.manifest.encodings,
-        [
-            Column("encoding", lambda e: named(view, e.name), "left"),
-            Column("codec", lambda e: f"{e.codec} {e.profile}".strip(), "left"),
-            Column("container", lambda e: e.container.upper(), "left"),
-            Column("pixel format", lambda e: e.pixel_format, "left"),
-            Column("pictures", _pictures, "left"),
-            Column("encoder", lambda e: e.encoder, "left"),
-            Column("options", _options, "left"),
-        ],
+        Column("encoding", lambda e: named(view, e.name), "left"),
+        Column("codec", lambda e: f"{e.codec} {e.profile}".strip(), "left"),
+        Column("container", lambda e: e.container.upper(), "left"),
+        Column("pixel format", lambda e: e.pixel_format, "left"),
+        Column("pictures", _pictures, "left"),
+        Column("encoder", lambda e: e.encoder, "left"),
+        Column("options", _options, "left"),
         table_id=f"{view.prefix}encodings",
         title="Encodings",
         note=NOTES["encodings"],
@@ -242,9 +225,8 @@ def _pictures(encoding: Encoding) -> str:
 
 
 def _options(encoding: Encoding) -> str:
-    options = dict(encoding.options)
-    if encoding.bitrate_bps:
-        options["b"] = str(encoding.bitrate_bps)
+    rate = {"b": str(encoding.bitrate_bps)} if encoding.bitrate_bps else {}
+    options = dict(encoding.options) | rate
     return " ".join(f"{key}={value}" for key, value in sorted(options.items()))
 
 
@@ -255,17 +237,14 @@ def catalogue_table(found: Mapping[str, tuple[Encoding, str]], *, is_probed: boo
     )
     return tabulate(
         found.values(),
-        [
-            Column("encoding", lambda r: r[0].name, "left"),
-            *([works] if is_probed else []),
-            Column("samples", lambda r: f"{r[0].bit_depth} bit {r[0].chroma}", "left"),
-            Column("alpha", lambda r: _alpha(r[0]), "left"),
-            Column("rate", lambda r: worded(TYPICAL_MBPS.get(r[0].name), "{} Mbit/s".format)),
-            Column("pictures", lambda r: _kind(r[0]), "left"),
-            Column("codec, file and encoder", lambda r: _recipe(r[0]), "left", is_long=True),
-        ],
+        Column("encoding", lambda r: r[0].name, "left"),
+        *([works] if is_probed else []),
+        Column("samples", lambda r: f"{r[0].bit_depth} bit {r[0].chroma}", "left"),
+        Column("alpha", lambda r: _alpha(r[0]), "left"),
+        Column("rate", lambda r: worded(TYPICAL_MBPS.get(r[0].name), "{} Mbit/s".format)),
+        Column("pictures", lambda r: _kind(r[0]), "left"),
+        Column("codec, file and encoder", lambda r: _recipe(r[0]), "left", is_long=True),
         table_id="catalogue",
-        title="",
     )
 
 

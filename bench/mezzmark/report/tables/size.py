@@ -19,8 +19,7 @@ from mezzmark.report.tables.table import Column, Content, Entry, Table, bare, fi
 
 _WHOLE_UNITS: Final = ("editors", "moves", "machines")
 _NEVER: Final = {"moves": "never", "machines": "no number is enough"}
-"""What is said of a figure without end: a wait that grows from day to day, or a number that no
-effort reaches. Waits are `never ready`."""
+"""Of a figure without end: a wait that grows, a number never reached. Waits are `never ready`."""
 
 
 def sizing_summary(result: SizingResult) -> Table:
@@ -28,19 +27,16 @@ def sizing_summary(result: SizingResult) -> Table:
     factor, unit, _ = size_unit(result.encodings)
     return tabulate(
         words.in_table_order(result.encodings),
-        [
-            Column("encoding", lambda f: f.encoding, "left"),
-            Column("ingest, h a day", lambda f: _sized(f, "ingest_hours_per_day", bare)),
-            Column("ready in time", _ready),
-            Column(
-                f"storage, {unit}",
-                lambda f: _sized(f, "storage_tb", lambda e: bare(e.scaled(factor, ""))),
-            ),
-            Column("editors carried", _editors),
-            Column("pays off", _pays_off),
-        ],
+        Column("encoding", lambda f: f.encoding, "left"),
+        Column("ingest, h a day", lambda f: _sized(f, "ingest_hours_per_day", bare)),
+        Column("ready in time", _ready),
+        Column(
+            f"storage, {unit}",
+            lambda f: _sized(f, "storage_tb", lambda e: bare(e.scaled(factor, ""))),
+        ),
+        Column("editors carried", _editors),
+        Column("pays off", _pays_off),
         table_id="size",
-        title="",
     )
 
 
@@ -108,8 +104,7 @@ def _pays_off(found: EncodingSizing) -> Content:
 
 
 def sizing_details(result: SizingResult) -> tuple[Table, ...]:
-    """Every figure of each encoding, other machines where the shop asks for them, and every
-    assumption."""
+    """Every figure of each encoding, other machines if the shop asks for them, every assumption."""
     return filled(_figures_table(result), _machines_table(result), _assumptions_table(result))
 
 
@@ -131,18 +126,16 @@ def _figures_table(result: SizingResult) -> Table:
     ]
     return tabulate(
         encodings,
-        [
-            Column("encoding", lambda f: f.encoding, "left"),
-            *columns,
-            Column(f"ready in time ({words.wanted_percent_text(result.shop)} wanted)", _ready),
-            Column("pays off by waiting less", _pays_off),
-            Column(
-                "ingest speed taken from",
-                lambda f: words.rate_source_text(f.rate_source) if f.rate_source else None,
-            ),
-            Column("editors limited by", lambda f: f.limited_by),
-            Column("decoding taken from", lambda f: f.played_in),
-        ],
+        Column("encoding", lambda f: f.encoding, "left"),
+        *columns,
+        Column(f"ready in time ({words.wanted_percent_text(result.shop)} wanted)", _ready),
+        Column("pays off by waiting less", _pays_off),
+        Column(
+            "ingest speed taken from",
+            lambda f: words.rate_source_text(f.rate_source) if f.rate_source else None,
+        ),
+        Column("editors limited by", lambda f: f.limited_by),
+        Column("decoding taken from", lambda f: f.played_in),
         table_id="sizing",
         title=f"What each encoding asks of {shown_name(result.shop.name)}",
         note=sizing_note(result),
@@ -169,13 +162,11 @@ def _busy(found: EncodingSizing) -> Entry | None:
 def _machines_table(result: SizingResult) -> Table:
     return tabulate(
         [(one, p) for one in words.in_table_order(result.encodings) for p in one.on_other_machines],
-        [
-            Column("encoding", lambda r: r[0].encoding, "left"),
-            Column("cores", lambda r: r[1].core_count),
-            Column("hours a day", lambda r: r[1].ingest_hours_per_day),
-            Column("ready in time", lambda r: r[1].meets_deadline, "left"),
-            Column("warning", lambda r: words.prediction_note(r[1]), "left", is_long=True),
-        ],
+        Column("encoding", lambda r: r[0].encoding, "left"),
+        Column("cores", lambda r: r[1].core_count),
+        Column("hours a day", lambda r: r[1].ingest_hours_per_day),
+        Column("ready in time", lambda r: r[1].meets_deadline, "left"),
+        Column("warning", lambda r: words.prediction_note(r[1]), "left", is_long=True),
         table_id="machines",
         title="Ingest on other machines",
         note=NOTES["machines"].format(cores=result.measured_core_count),
@@ -185,12 +176,10 @@ def _machines_table(result: SizingResult) -> Table:
 def _assumptions_table(result: SizingResult) -> Table:
     return tabulate(
         result.assumptions,
-        [
-            Column("key", lambda a: a.name, "left"),
-            Column("value", lambda a: a.value, "left"),
-            Column("from", lambda a: "default" if a.is_default else "given", "left"),
-            Column("meaning", lambda a: a.meaning, "left", is_long=True),
-        ],
+        Column("key", lambda a: a.name, "left"),
+        Column("value", lambda a: a.value, "left"),
+        Column("from", lambda a: "default" if a.is_default else "given", "left"),
+        Column("meaning", lambda a: a.meaning, "left", is_long=True),
         table_id="assumptions",
         title="What it rests on",
         note=NOTES["assumptions"],
@@ -198,8 +187,7 @@ def _assumptions_table(result: SizingResult) -> Table:
 
 
 def makespan_tables(found: Sequence[FleetMakespan]) -> tuple[Table, ...]:
-    """A folder over hosts together and alone, measured and predicted; and what one more host like
-    each there is would bring. What they share is named where it counts."""
+    """A folder over hosts together and alone, and what one more like each there is would bring."""
     shared: list[Column[FleetMakespan]] = [Column("order", lambda f: f.clip_order, "left")]
     if any(one.storage for one in found):
         shared.append(Column("over", lambda f: f.storage, "left"))
@@ -207,20 +195,16 @@ def makespan_tables(found: Sequence[FleetMakespan]) -> tuple[Table, ...]:
     predicted: Column[FleetMakespan] = Column("predicted", lambda f: f.predicted)
     over_hosts = tabulate(
         [one for one in found if not one.more],
-        [
-            *(to, Column("hosts", hosts_words, "left", is_long=True), *shared),
-            *(Column("makespan", lambda f: f.measured), predicted),
-            Column("predicted / measured", lambda f: bare(f.miss_ratio)),
-        ],
+        *(to, Column("hosts", hosts_words, "left", is_long=True), *shared),
+        *(Column("makespan", lambda f: f.measured), predicted),
+        Column("predicted / measured", lambda f: bare(f.miss_ratio)),
         table_id="makespans",
         title="The folder over the hosts",
     )
     with_more = tabulate(
         [one for one in found if one.more],
-        [
-            *(to, Column("one more like", lambda f: f.more, "left"), *shared, predicted),
-            Column("of the time without", lambda f: bare(f.time_ratio)),
-        ],
+        *(to, Column("one more like", lambda f: f.more, "left"), *shared, predicted),
+        Column("of the time without", lambda f: bare(f.time_ratio)),
         table_id="further-hosts",
         title="With one machine more",
     )

@@ -1,11 +1,11 @@
 """One type of table for page, Markdown and terminal: columns declared once, a row an item.
 
-The page's template writes a table as HTML, `markdown_table` as Markdown, and `cli.terminal` prints
+The page's template writes a table as HTML, `markdown_table` as Markdown, and `cli.views` prints
 it. A cell that is not known is a dash; text that others wrote is made harmless here.
 """
 
 import re
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import KW_ONLY, dataclass, field
 from typing import Any, Final, Generic, Literal, TypeVar
 
@@ -80,22 +80,20 @@ def _anchor(table_id: str, index: int) -> str:
 
 def tabulate(
     rows: Iterable[Row],
-    columns: Sequence[Column[Row]],
-    *,
+    *columns: Column[Row],
     table_id: str,
-    title: str,
+    title: str = "",
     note: str = "",
     key: Callable[[Row], Hashable] = lambda _: None,
 ) -> Table:
-    """The table of these rows; the first column names the row. `key` is what a row is of, None
-    where nothing leads to it."""
+    """The table of these rows, named by the first column and found by `key` unless it is None."""
     rows = tuple(rows)
     keyed = [(key(row), _anchor(table_id, index)) for index, row in enumerate(rows)]
     return Table(
         table_id=table_id,
         title=title,
         note=note,
-        columns=tuple(columns),
+        columns=columns,
         rows=tuple(tuple(_entry(column.cell(row)) for column in columns) for row in rows),
         links={of: anchor for of, anchor in reversed(keyed) if of is not None},
     )
@@ -105,10 +103,8 @@ def fact_table(facts: Iterable[tuple[str, str]], *, title: str = "") -> Table:
     """Names beside values, without headings; what has no value is left out."""
     return tabulate(
         [fact for fact in facts if fact[1]],
-        [
-            Column("", lambda fact: fact[0], "left"),
-            Column("", lambda fact: fact[1], "left", is_long=True),
-        ],
+        Column("", lambda fact: fact[0], "left"),
+        Column("", lambda fact: fact[1], "left", is_long=True),
         table_id="facts",
         title=title,
     )

@@ -1,5 +1,4 @@
-"""The tables of tasks: every cell of any on its own, clip by clip; and of those that work the whole
-machine what is said over all clips."""
+"""The tables of tasks: cell by cell; and of those that work the whole machine over all clips."""
 
 from collections.abc import Mapping, Sequence
 from functools import partial
@@ -25,37 +24,22 @@ from mezzmark.statistics.scaling import ScalingFit, parameter_interval
 _AXES: Final = {"scrub": ("pattern", "policy", "threads"), "encode": ("threads",)}
 _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
     "scrub": {
-        "p50_ms": "median",
-        "p95_ms": "p95",
-        "wait_p50_ms": "storage",
-        "locate_p50_ms": "locate",
-        "decode_p50_ms": "decode",
-        "present_p50_ms": "present",
-        "open_ms": "open",
-        "read_bytes_per_move": "read per move",
+        **{"p50_ms": "median", "p95_ms": "p95", "wait_p50_ms": "storage"},
+        **{"locate_p50_ms": "locate", "decode_p50_ms": "decode", "present_p50_ms": "present"},
+        **{"open_ms": "open", "read_bytes_per_move": "read per move"},
     },
     "encode": {
-        "throughput_fps": "speed",
-        "cores_busy": "cores busy",
-        "bitrate_bps": "bit rate",
-        "file_bytes": "file",
-        "peak_rss_bytes": "peak memory",
+        **{"throughput_fps": "speed", "cores_busy": "cores busy", "bitrate_bps": "bit rate"},
+        **{"file_bytes": "file", "peak_rss_bytes": "peak memory"},
     },
     "drag": {
-        "pictures_per_s": "pictures seen",
-        "age_p95_ms": "age, p95",
-        "distance_mean_frames": "distance, mean",
-        "freeze_ms": "longest freeze",
-        "to_exact_ms": "exact after a stop",
-        "wait_p50_ms": "storage",
+        **{"pictures_per_s": "pictures seen", "age_p95_ms": "age, p95"},
+        **{"distance_mean_frames": "distance, mean", "freeze_ms": "longest freeze"},
+        **{"to_exact_ms": "exact after a stop", "wait_p50_ms": "storage"},
     },
     "play": {
-        "start_ms": "start",
-        "on_time_fraction": "on time",
-        "dropped_fraction": "dropped",
-        "least_fill": "least queue",
-        "busy_fraction": "at work",
-        "wait_p50_ms": "storage",
+        **{"start_ms": "start", "on_time_fraction": "on time", "dropped_fraction": "dropped"},
+        **{"least_fill": "least queue", "busy_fraction": "at work", "wait_p50_ms": "storage"},
         "double_on_time_fraction": "on time at 2×",
         "reverse_on_time_fraction": "on time backwards",
     },
@@ -63,13 +47,11 @@ _HEADS: Final[Mapping[str, Mapping[str, str]]] = {
     "streams": {"count": "streams", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
     "editors": {"count": "editors", "wait_fraction": "storage", "peak_rss_bytes": "peak memory"},
 }
-"""The axes and figures that are shown of a task, and what the figures are called; of any other task
-all, by their names."""
+"""The figures that are shown of a task, and what they are called; of any other task all."""
 
 
 def cells_table(view: RunView, task: str) -> Table:
-    """Every cell of a task: its axes and its figures. Rows are found by their cell over all clips;
-    those of self-comparisons are not."""
+    """Every cell of a task; rows but those of self-comparisons are found by cell over all clips."""
     spec = TASKS[task]
     heads = _HEADS.get(task, {figure.name: figure.name for figure in spec.figures})
     mine = [summary for summary in view.summaries if summary.cell.task == task]
@@ -82,14 +64,12 @@ def cells_table(view: RunView, task: str) -> Table:
     ]
     return tabulate(
         mine,
-        [
-            Column("encoding", lambda s: named(view, s.cell.encoding), "left"),
-            Column("clip", lambda s: s.cell.clip, "left"),
-            *map(_axis_column, axes),
-            *(Column(head, partial(_figure, name)) for name, head in heads.items()),
-            Column("trials", lambda s: s.trial_count),
-            Column("failed", lambda s: s.failed_trial_count),
-        ],
+        Column("encoding", lambda s: named(view, s.cell.encoding), "left"),
+        Column("clip", lambda s: s.cell.clip, "left"),
+        *map(_axis_column, axes),
+        *(Column(head, partial(_figure, name)) for name, head in heads.items()),
+        Column("trials", lambda s: s.trial_count),
+        Column("failed", lambda s: s.failed_trial_count),
         table_id=f"{view.prefix}{task}-cells",
         title=f"Every {task} cell",
         note=cells_note(task, [s.estimates["p95_ms"] for s in mine if "p95_ms" in s.estimates]),
@@ -117,18 +97,16 @@ def grid_table(view: RunView, findings: Sequence[GridFindings]) -> Table:
     """Per encoding the best split, the runner-up, and how near the limit."""
     return tabulate(
         findings,
-        [
-            Column("encoding", lambda f: named(view, f.encoding), "left"),
-            Column("best split", lambda f: split_words(f.best), "left"),
-            Column("speed of all jobs", lambda f: _shown_speed(view, f.best_split.figures)),
-            Column("slow rounds", lambda f: slow_entry(f.best_split.figures["throughput_fps"])),
-            Column("runner-up", lambda f: f.runner_up and split_words(f.runner_up), "left"),
-            Column("better than the runner-up", _lead_words, "left"),
-            Column("share of the machine's limit", lambda f: f.limit_fraction),
-            Column("cores busy", lambda f: f.best_split.figures.get("cores_busy")),
-            Column("memory per job", lambda f: f.best_split.figures.get("peak_rss_bytes")),
-            Column("first file", lambda f: f.best_split.figures.get("first_file_s")),
-        ],
+        Column("encoding", lambda f: named(view, f.encoding), "left"),
+        Column("best split", lambda f: split_words(f.best), "left"),
+        Column("speed of all jobs", lambda f: _shown_speed(view, f.best_split.figures)),
+        Column("slow rounds", lambda f: slow_entry(f.best_split.figures["throughput_fps"])),
+        Column("runner-up", lambda f: f.runner_up and split_words(f.runner_up), "left"),
+        Column("better than the runner-up", _lead_words, "left"),
+        Column("share of the machine's limit", lambda f: f.limit_fraction),
+        Column("cores busy", lambda f: f.best_split.figures.get("cores_busy")),
+        Column("memory per job", lambda f: f.best_split.figures.get("peak_rss_bytes")),
+        Column("first file", lambda f: f.best_split.figures.get("first_file_s")),
         table_id=f"{view.prefix}grid",
         title="The best split of jobs and threads",
         note=NOTES["grid"],
@@ -158,15 +136,13 @@ def scaling_table(view: RunView, fits: dict[str, ScalingFit]) -> Table:
     laws = {"usl": "Universal Scalability Law", "amdahl": "Amdahl's law"}
     return tabulate(
         fits.items(),
-        [
-            Column("encoding", lambda r: named(view, r[0]), "left"),
-            Column("law", lambda r: laws[r[1].law], "left"),
-            Column("σ", lambda r: _parameter(r[1], "sigma")),
-            Column("κ", lambda r: _parameter(r[1], "kappa") if r[1].law == "usl" else None),
-            Column("most throughput at", lambda r: peak_text(r[1]), "left"),
-            Column("cores measured", lambda r: ", ".join(map(str, r[1].core_counts)), "left"),
-            Column("rounds", lambda r: r[1].round_count),
-        ],
+        Column("encoding", lambda r: named(view, r[0]), "left"),
+        Column("law", lambda r: laws[r[1].law], "left"),
+        Column("σ", lambda r: _parameter(r[1], "sigma")),
+        Column("κ", lambda r: _parameter(r[1], "kappa") if r[1].law == "usl" else None),
+        Column("most throughput at", lambda r: peak_text(r[1]), "left"),
+        Column("cores measured", lambda r: ", ".join(map(str, r[1].core_counts)), "left"),
+        Column("rounds", lambda r: r[1].round_count),
         table_id=f"{view.prefix}scaling",
         title="How throughput scales",
         note=NOTES["scaling"],
@@ -182,25 +158,22 @@ def _parameter(fit: ScalingFit, name: Literal["sigma", "kappa"]) -> Entry:
 
 
 def ingest_table(view: RunView, ingests: Sequence[IngestPrediction]) -> Table:
-    """Every ingest cell, measured and predicted, each encoding's fastest first; where files lay as
-    far as that was varied."""
+    """Every ingest cell, measured and predicted, each encoding's fastest first."""
     pooled = {summary.cell: summary.estimates for summary in view.summaries}
     varied = [axis for axis in CONDITIONS if any(f.cell.setting[axis] for f in ingests)]
     waits = {f.cell: w for f in ingests if (w := pooled[f.cell].get("wait_fraction"))}
     return tabulate(
         sorted(ingests, key=lambda f: (f.cell.encoding, f.measured.point)),
-        [
-            Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
-            Column("split", lambda f: ingest_split_words(f.cell.setting), "left"),
-            Column("order", lambda f: f.cell.setting["clip_order"], "left"),
-            *(Column(axis, partial(_on_axis, axis), "left") for axis in varied),
-            Column("makespan", lambda f: f.measured),
-            Column("predicted", lambda f: f.predicted),
-            Column("miss", lambda f: worded(f.miss_fraction, lambda x: f"{x * 100:+.1f} %")),
-            Column("idle share of the workers", lambda f: pooled[f.cell].get("idle_fraction")),
-            *([Column("storage", lambda f: waits.get(f.cell))] if waits else []),
-            Column("cores busy", lambda f: pooled[f.cell].get("cores_busy")),
-        ],
+        Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
+        Column("split", lambda f: ingest_split_words(f.cell.setting), "left"),
+        Column("order", lambda f: f.cell.setting["clip_order"], "left"),
+        *(Column(axis, partial(_on_axis, axis), "left") for axis in varied),
+        Column("makespan", lambda f: f.measured),
+        Column("predicted", lambda f: f.predicted),
+        Column("miss", lambda f: worded(f.miss_fraction, lambda x: f"{x * 100:+.1f} %")),
+        Column("idle share of the workers", lambda f: pooled[f.cell].get("idle_fraction")),
+        *([Column("storage", lambda f: waits.get(f.cell))] if waits else []),
+        Column("cores busy", lambda f: pooled[f.cell].get("cores_busy")),
         table_id=f"{view.prefix}ingest",
         title="Ingesting the folder",
         note=NOTES["ingest"].format(clips=count_text(len(view.manifest.clips), "clip")),
@@ -212,18 +185,16 @@ def heat_table(view: RunView, findings: Sequence[HeatFindings]) -> Table:
     """Ingests that go on: first and last minutes, and what the machine told meanwhile."""
     return tabulate(
         findings,
-        [
-            Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
-            Column("split", lambda f: split_words(f.cell.setting.split), "left"),
-            Column("order", lambda f: f.cell.setting["clip_order"], "left"),
-            Column("minutes", lambda f: f.cell.setting["minutes"]),
-            Column("first", lambda f: f.first),
-            Column("last", lambda f: f.last),
-            Column("last / first", lambda f: f.ratio and bare(f.ratio)),
-            Column("clock", clock_words, "left"),
-            Column("slowed for heat", throttle_words, "left"),
-            Column("power", battery_words, "left"),
-        ],
+        Column("encoding", lambda f: named(view, f.cell.encoding), "left"),
+        Column("split", lambda f: split_words(f.cell.setting.split), "left"),
+        Column("order", lambda f: f.cell.setting["clip_order"], "left"),
+        Column("minutes", lambda f: f.cell.setting["minutes"]),
+        Column("first", lambda f: f.first),
+        Column("last", lambda f: f.last),
+        Column("last / first", lambda f: f.ratio and bare(f.ratio)),
+        Column("clock", clock_words, "left"),
+        Column("slowed for heat", throttle_words, "left"),
+        Column("power", battery_words, "left"),
         table_id=f"{view.prefix}heat",
         title="Ingesting for long",
         note=NOTES["heat"],
@@ -241,15 +212,13 @@ def decode_table(view: RunView) -> Table:
     pooled = pool_clips(mine, view.manifest)
     return tabulate(
         sorted(pooled, key=lambda c: -pooled[c]["throughput_fps"].point),
-        [
-            Column("from", lambda c: named(view, c.encoding), "left"),
-            Column("player", lambda c: player_words(c.setting["player"]), "left"),
-            Column("threads", lambda c: c.setting["threads"]),
-            Column("speed", lambda c: _shown_speed(view, pooled[c])),
-            Column("against real time", lambda c: _real_time(view, pooled[c])),
-            Column("cores busy", lambda c: pooled[c].get("cores_busy")),
-            Column("peak memory", lambda c: pooled[c].get("peak_rss_bytes")),
-        ],
+        Column("from", lambda c: named(view, c.encoding), "left"),
+        Column("player", lambda c: player_words(c.setting["player"]), "left"),
+        Column("threads", lambda c: c.setting["threads"]),
+        Column("speed", lambda c: _shown_speed(view, pooled[c])),
+        Column("against real time", lambda c: _real_time(view, pooled[c])),
+        Column("cores busy", lambda c: pooled[c].get("cores_busy")),
+        Column("peak memory", lambda c: pooled[c].get("peak_rss_bytes")),
         table_id=f"{view.prefix}decode",
         title="Decoding each encoding in order",
         note=NOTES["decode"],
@@ -272,16 +241,14 @@ def delivery_table(view: RunView) -> Table:
         sorted(
             pooled, key=lambda c: (c.setting["passes"] or 0, -pooled[c]["throughput_fps"].point)
         ),
-        [
-            Column("from", lambda c: named(view, c.encoding), "left"),
-            Column(
-                "passes", lambda c: "one pass" if c.setting["passes"] == 1 else "two passes", "left"
-            ),
-            Column("threads", lambda c: c.setting["threads"]),
-            Column("speed", lambda c: _shown_speed(view, pooled[c])),
-            Column("share of decoding", lambda c: pooled[c].get("decode_fraction")),
-            Column("against one pass", against_one_pass),
-        ],
+        Column("from", lambda c: named(view, c.encoding), "left"),
+        Column(
+            "passes", lambda c: "one pass" if c.setting["passes"] == 1 else "two passes", "left"
+        ),
+        Column("threads", lambda c: c.setting["threads"]),
+        Column("speed", lambda c: _shown_speed(view, pooled[c])),
+        Column("share of decoding", lambda c: pooled[c].get("decode_fraction")),
+        Column("against one pass", against_one_pass),
         table_id=f"{view.prefix}delivery",
         title="Delivery from each encoding",
         note=delivery_note(view.manifest.scenario.settings(DeliverySettings)),
