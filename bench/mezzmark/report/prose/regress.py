@@ -23,7 +23,12 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.model.cell import Cell, ordered
 from mezzmark.model.fact import grouped
-from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
+from mezzmark.report.prose.machine import (
+    NONE_DISTURBED,
+    cause_text,
+    fact_change_text,
+    machine_predicate,
+)
 from mezzmark.report.prose.numbers import (
     IN_BRACKETS,
     MOST_NAMED,
@@ -398,7 +403,7 @@ def _sensitivity(report: RegressionReport) -> str:
             return "The system reports no disturbed trial, yet the reference kernel changed."
         if any(run.state.is_steady is False for run in report.unsteady_runs):
             return "The system reports no disturbed trial, yet the reference kernel was not steady."
-        return "No trial was disturbed, as far as the system reports."
+        return NONE_DISTURBED
     causes = "; ".join(cause_text(cause) for cause in report.flag_causes)
     counted = count_text(report.flagged_trial_count, "disturbed trial")
     flagged = f"{counted} kept in{f': {causes}' if causes else ''}."

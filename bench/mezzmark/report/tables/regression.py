@@ -236,8 +236,9 @@ def _junit_suite(report: RegressionReport, *, name: str) -> ElementTree.Element:
     for cell in report.cells:
         names = {"classname": f"mezzmark.{cell.cell.task}", "name": _legal(cell.cell.cell_id)}
         case = ElementTree.SubElement(suite, "testcase", names)
-        ratio = ratio_entry(cell.cost_ratio) or Entry(DASH)
-        message = _legal(f"{cell.verdict}: {ratio.text}. {words.remark_text(cell, report)}".strip())
+        ratio = f"{found.text}. " if (found := ratio_entry(cell.cost_ratio)) else ""
+        told = f"{ratio}{words.remark_text(cell, report)}".strip()
+        message = _legal(f"{cell.verdict}: {told}" if told else cell.verdict)
         if cell.verdict == "regressed":
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in _UNDECIDED:
