@@ -57,6 +57,11 @@ def choices() -> dict[str, Choice]:
         "need asked for, never finished": choose(
             without(two, task="encode"), needs=("encode.throughput_fps >= 10",), wishes=(SIZE,)
         ),
+        "neither need nor first wish measured": choose(
+            without(two, task="encode"),
+            needs=("encode.throughput_fps >= 10",),
+            wishes=("less fidelity.delta_e_max", SIZE),
+        ),
         "wish not measured": choose(two, wishes=("less fidelity.delta_e_max", SIZE)),
         "without rounds": choose(without(without(two, task="scrub"), task="encode")),
         "not judged": choose(lacking),

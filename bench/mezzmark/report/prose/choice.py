@@ -121,10 +121,11 @@ def _cannot_say(choice: Choice, leader: str) -> str:
     missing = [f'"{visible_text(need.text)}"' for need in choice.needs_not_shown]
     additions = (choice.how_to_measure.get(need) for need in choice.needs_not_shown)
     added = list(dict.fromkeys(addition_text(one) for one in additions if one))
-    todo = f"Add {list_text(added)} and measure again" if added else "Measure again"
-    rest = {0: "the wishes alone", 1: "the other need"}.get(
-        len(choice.needs) - len(missing), "the other needs"
-    )
+    todo = "Go on with --resume, or measure again"
+    todo = f"Add {list_text(added)} and measure again" if added else todo
+    labels = [wish.figure.label for wish in choice.wishes]
+    wishes = f"{list_text(labels) if choice.wishes_not_measured else 'the wishes'} alone"
+    rest = {0: wishes, 1: "the other need"}.get(len(choice.needs) - len(missing), "the other needs")
     return (
         f"Cannot say yet: {list_text(missing)} {'was' if len(missing) == 1 else 'were'} not "
         f"measured. {todo}. {_advice(choice, leader, f'By {rest}, ')}"
