@@ -79,12 +79,13 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
         return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
-    if leader == ORIGINAL and choice.needs and not start:
+    met = choice.find(leader).chance_measured or 0.0
+    if leader == ORIGINAL and choice.needs and not start and (choice.is_sure or met >= HALF):
         doubt = "" if choice.is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
         return f"No intermediate is needed: the originals meet every need{doubt}."
     if choice.is_sure:
         return f"{f'{start}use' if start else 'Use'} {name}."
-    if (met := choice.find(leader).chance_measured or 0.0) < HALF:
+    if met < HALF:
         near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"
         return f"{f'{start}nothing' if start else 'Nothing'} {near}.{_more(choice)}"
     doubt = _doubt(choice, leader)

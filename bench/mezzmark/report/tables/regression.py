@@ -175,7 +175,7 @@ def disturbed_table(check: FleetCheck) -> Table:
             Column("verdicts that change without them", lambda r: r[1][2], "left"),
         ],
         table_id="fleet-disturbed",
-        title="Hosts that were disturbed",
+        title="Hosts that were disturbed, or not known to be steady",
     )
 
 
