@@ -142,11 +142,12 @@ def rate_text(rate_fps: float) -> str:
 
 
 def frame_budgets(manifest: Manifest) -> dict[float, str]:
-    """The time in ms that one frame stays on screen, named, for each frame rate among the clips
-    (at most two)."""
+    """The time in ms that one frame stays on screen, named, for the lowest and the highest frame
+    rate among the clips."""
+    rates = clip_rates(manifest)
     return {
         1000 / rate: f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms"
-        for rate in clip_rates(manifest)[:2]
+        for rate in (*rates[:1], *rates[-1:])
     }
 
 
