@@ -11,7 +11,7 @@ from fixtures.snapshot import assert_matches_snapshot
 from mezzmark.decide.choose.choice import Choice, NeedResult
 from mezzmark.decide.choose.choose import choose_encoding
 from mezzmark.decide.machine.noise import Disturbance
-from mezzmark.model.encoding import CustomEncoding
+from mezzmark.model.encoding import ORIGINAL, CustomEncoding
 from mezzmark.model.estimate import Estimate
 from mezzmark.model.request import ChooseSettings, Need
 from mezzmark.report.prose.choice import (
@@ -57,6 +57,11 @@ def choices() -> dict[str, Choice]:
         "need asked for, never finished": choose(
             without(two, task="encode"), needs=("encode.throughput_fps >= 10",), wishes=(SIZE,)
         ),
+        "neither need nor first wish measured": choose(
+            without(two, task="encode"),
+            needs=("encode.throughput_fps >= 10",),
+            wishes=("less fidelity.delta_e_max", SIZE),
+        ),
         "wish not measured": choose(two, wishes=("less fidelity.delta_e_max", SIZE)),
         "without rounds": choose(without(without(two, task="scrub"), task="encode")),
         "not judged": choose(lacking),
@@ -85,6 +90,18 @@ def test_disturbed_trials_stand_beside_what_is_certain() -> None:
     assert findings(doubted)[0] == disturbance_text(doubt)
     two = choices()["recommended by weights"].model_copy(update={"disturbance": doubt})
     assert sum("with 3 of 9 trials disturbed" in text for text in standing(two)) == 1
+
+
+def test_originals_that_hardly_meet_a_need_are_not_said_to_meet_all() -> None:
+    """Where nothing else is left, and the original will meet a need at 1 in 100."""
+    found = choices()["the original"]
+    assert headline(found).startswith("No intermediate is needed")
+    encodings = [
+        entry.model_copy(update={"chance_measured": 0.01} if entry.encoding == ORIGINAL else {})
+        for entry in found.encodings
+    ]
+    unsure = found.model_copy(update={"encodings": tuple(encodings), "chance_best": 0.01})
+    assert headline(unsure).startswith("Nothing is likely to meet every need; original comes")
 
 
 def test_the_choice_reads_well() -> None:

@@ -246,6 +246,15 @@ def test_an_original_that_meets_the_needs_is_not_outclassed() -> None:
     assert "nothing has to be made" not in choice_note(plain)
 
 
+def test_the_note_says_how_long_the_wait_is_below_which_none_counts_as_shorter() -> None:
+    """At 50 frames a second a frame is 20 ms; without a wish for a wait nothing is said of it."""
+    run = made(THREE).at(50)
+    assert "less than a frame, 20.0 ms" in choice_note(
+        choose(run, wishes=("less scrub.jump.p50_ms",))
+    )
+    assert "frame" not in choice_note(choose(run, wishes=("less bitrate_bps",)))
+
+
 def test_a_codec_or_container_that_nothing_has_is_an_error() -> None:
     """A misspelt value of a fact is no need that nobody meets: the error names the nearest and the
     legal ones; those of the runs are legal too, whatever their capitals."""

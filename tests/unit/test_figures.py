@@ -39,6 +39,7 @@ from mezzmark.report.figures.theme import (
 )
 from mezzmark.report.prose.figures import FigureText
 from mezzmark.report.prose.history import percent_text
+from mezzmark.report.prose.terms import frame_budgets
 from mezzmark.report.sections.comparison import build_comparison
 from mezzmark.report.sections.context import run_context
 from mezzmark.report.view import RunView
@@ -261,3 +262,15 @@ def test_a_history_whose_cells_were_never_alike_is_drawn() -> None:
     bare = history.model_copy(update={"cells": ()})
     svg = make_picture("levels", lambda: draw_history(bare, anchors=["a", "b", "c"])).page_svg
     assert [anchor for anchor, _ in marks(svg)] == ["a", "b", "c"] * len(history.tasks)
+
+
+def test_of_three_frame_rates_the_lowest_and_the_highest_have_a_line() -> None:
+    """A wait is shorter than one frame only where it is so at the highest rate: 20 ms at 50 fps."""
+    manifest, _ = fabricate_run(Fabrication())
+    clip = manifest.clips[0]
+    clips = [
+        clip.model_copy(update={"original": clip.original.model_copy(update={"frame_rate": rate})})
+        for rate in (50.0, 25.0, 30.0)
+    ]
+    budgets = frame_budgets(manifest.model_copy(update={"clips": tuple(clips)}))
+    assert sorted(budgets) == [20.0, 40.0]

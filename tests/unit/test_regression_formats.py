@@ -99,6 +99,14 @@ def test_junit_counts_a_failure_for_a_regression_only(report: RegressionReport) 
     assert len(suite.findall("testcase/skipped")) == 2
 
 
+def test_junit_says_nothing_of_a_ratio_that_is_not_there(report: RegressionReport) -> None:
+    """A cell that was not compared: its verdict, then its reason, with no dash between."""
+    suite = ElementTree.fromstring(as_junit(report.model_copy(update={"cells": (NOTHING,)})))
+    [skipped] = suite.findall("testcase/skipped")
+    assert skipped.attrib["message"].startswith("not comparable: ")
+    assert "–" not in skipped.attrib["message"]
+
+
 def test_markdown_has_one_row_a_cell_whatever_its_name(report: RegressionReport) -> None:
     """Pipes, tags and newlines in names neither add rows nor columns nor markup."""
     rows = [line for line in as_markdown(report).splitlines() if line.startswith("| ")]

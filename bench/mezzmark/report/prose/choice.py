@@ -53,6 +53,8 @@ FRONTS: Final[dict[Front | None, str]] = {
 }
 """Where an encoding stands by all wishes together."""
 
+_LIKELY: Final = 0.5  # From here on a need is sooner met than not
+
 
 def headline(choice: Choice) -> str:
     """The answer in one sentence, or two."""
@@ -79,12 +81,13 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
     if best is None:
         count = count_text(choice.unit_count, choice.unit)
         return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
-    if leader == ORIGINAL and choice.needs and not start:
+    met = choice.find(leader).chance_measured or 0.0
+    if leader == ORIGINAL and choice.needs and not start and (choice.is_sure or met >= _LIKELY):
         doubt = "" if choice.is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
         return f"No intermediate is needed: the originals meet every need{doubt}."
     if choice.is_sure:
         return f"{f'{start}use' if start else 'Use'} {name}."
-    if (met := choice.find(leader).chance_measured or 0.0) < 0.5:
+    if met < _LIKELY:
         near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"
         return f"{f'{start}nothing' if start else 'Nothing'} {near}.{_more(choice)}"
     doubt = _doubt(choice, leader)
@@ -118,10 +121,11 @@ def _cannot_say(choice: Choice, leader: str) -> str:
     missing = [f'"{visible_text(need.text)}"' for need in choice.needs_not_shown]
     additions = (choice.how_to_measure.get(need) for need in choice.needs_not_shown)
     added = list(dict.fromkeys(addition_text(one) for one in additions if one))
-    todo = f"Add {list_text(added)} and measure again" if added else "Measure again"
-    rest = {0: "the wishes alone", 1: "the other need"}.get(
-        len(choice.needs) - len(missing), "the other needs"
-    )
+    todo = "Go on with --resume, or measure again"
+    todo = f"Add {list_text(added)} and measure again" if added else todo
+    labels = [wish.figure.label for wish in choice.wishes]
+    wishes = f"{list_text(labels) if choice.wishes_not_measured else 'the wishes'} alone"
+    rest = {0: wishes, 1: "the other need"}.get(len(choice.needs) - len(missing), "the other needs")
     return (
         f"Cannot say yet: {list_text(missing)} {'was' if len(missing) == 1 else 'were'} not "
         f"measured. {todo}. {_advice(choice, leader, f'By {rest}, ')}"

@@ -220,8 +220,8 @@ def counts_text(task: str, at_best: AtBest) -> FigureText:
     return FigureText(
         title=f"How many {task} are served at once",
         subtitle="Where most rounds tried; the median of rounds decides",
-        caption="One more than is carried, and mostly all are late. "
-        "No more are tried than the scenario's `most`.",
+        caption="Where there is one too many, mostly all are late. "
+        'No more are tried than "most" in the scenario says.',
         alt=f"{'; '.join(counts)}.",
     )
 

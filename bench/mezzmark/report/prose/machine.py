@@ -142,6 +142,13 @@ _CAUSES: Final[dict[CauseKind, tuple[str, float]]] = {
 """What disturbs trials: words with a place for a number, and the factor to its unit there."""
 
 
+NONE_DISTURBED: Final = (
+    "As far as the system reports, no trial was disturbed more than is usual in its run."
+)
+"""Trials are held against their like: what disturbs all alike shows as load, or as a machine that
+is not steady."""
+
+
 def cause_text(cause: CauseRange) -> str:
     """`work waited for the processor 55 to 88 % of the time (12 trials)`."""
     words, factor = _CAUSES[cause.kind]

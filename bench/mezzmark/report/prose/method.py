@@ -15,7 +15,12 @@ from mezzmark.model.cell import KERNEL_CLIP, Cell
 from mezzmark.model.estimate import CONFIDENCE_LEVEL
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
-from mezzmark.report.prose.machine import machine_predicate, machine_warnings, width_text
+from mezzmark.report.prose.machine import (
+    NONE_DISTURBED,
+    machine_predicate,
+    machine_warnings,
+    width_text,
+)
 from mezzmark.report.prose.numbers import (
     IN_BRACKETS,
     count_text,
@@ -166,7 +171,7 @@ KINDS_SHOWN: Final = 4
 def disturbance_text(found: Disturbance) -> str:
     """How many trials were disturbed, and who leads without them, by what is new."""
     if not found.disturbed_count:
-        return "No trial was disturbed, as far as the system reports."
+        return NONE_DISTURBED
     start = f"{disturbed_text(found)} by other work, and kept"
     before, after = found.leaders, found.leaders_without
     verb = "would be chosen" if found.is_choice else "may be the fastest"

@@ -23,7 +23,12 @@ from mezzmark.decide.estimate.observed_run import MeasuredRun, run_names, start_
 from mezzmark.decide.estimate.ranking import RANKING_ROUNDS
 from mezzmark.model.cell import Cell, ordered
 from mezzmark.model.fact import grouped
-from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
+from mezzmark.report.prose.machine import (
+    NONE_DISTURBED,
+    cause_text,
+    fact_change_text,
+    machine_predicate,
+)
 from mezzmark.report.prose.numbers import (
     IN_BRACKETS,
     MOST_NAMED,
@@ -378,7 +383,7 @@ _LOADS: Final = (
 
 def _sensitivity(report: RegressionReport) -> str:
     if report.changed_without_flagged is None:
-        return "No trial was disturbed, as far as the system reports."
+        return NONE_DISTURBED
     causes = "; ".join(cause_text(cause) for cause in report.flag_causes)
     counted = count_text(report.flagged_trial_count, "disturbed trial")
     flagged = f"{counted} kept in{f': {causes}' if causes else ''}."

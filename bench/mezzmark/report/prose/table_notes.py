@@ -120,10 +120,12 @@ def choice_note(choice: Choice) -> str:
     brackets = f"{choice.confidence_level * 100:g} % intervals in brackets"
     is_spared = choice.leader == ORIGINAL and choice.needs
     spared = "; the original is not where it meets the needs, since nothing has to be made"
+    frame = f" (waits of less than a frame, {number_text(choice.floor_ms or 0)} ms, count as one)"
     return (
         f"{'; '.join(filter(None, (brackets, rounds_text(choice))))}. An encoding is outclassed "
-        "when another one that meets the needs equals or beats it in all that is wished for, waits "
-        f"counted from the floor on, and beats it in something{spared if is_spared else ''}."
+        "when another one that meets the needs equals or beats it in all that is wished for"
+        f"{frame if any(choice.is_floored) else ''} and beats it in something"
+        f"{spared if is_spared else ''}."
     )
 
 

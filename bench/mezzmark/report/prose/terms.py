@@ -140,10 +140,11 @@ def rate_text(rate_fps: float) -> str:
 
 
 def frame_budgets(manifest: Manifest) -> dict[float, str]:
-    """Time on screen of a frame in ms, named, for at most two of the clips' frame rates."""
+    """Ms that a frame stays on screen, named, at the lowest and highest rate of the clips."""
+    rates = clip_rates(manifest)
     return {
         1000 / rate: f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms"
-        for rate in clip_rates(manifest)[:2]
+        for rate in (*rates[:1], *rates[-1:])
     }
 
 

@@ -161,7 +161,7 @@ def disturbed_table(check: FleetCheck) -> Table:
         Column("disturbed trials, kept in", lambda r: r[1][1], "left"),
         Column("verdicts that change without them", lambda r: r[1][2], "left"),
         table_id="fleet-disturbed",
-        title="Hosts that were disturbed",
+        title="Hosts that were disturbed, or not known to be steady",
     )
 
 
@@ -221,8 +221,9 @@ def _junit_suite(report: RegressionReport, *, name: str) -> ElementTree.Element:
     for cell in report.cells:
         names = {"classname": f"mezzmark.{cell.cell.task}", "name": _legal(cell.cell.cell_id)}
         case = ElementTree.SubElement(suite, "testcase", names)
-        ratio = ratio_entry(cell.cost_ratio) or Entry(DASH)
-        message = _legal(f"{cell.verdict}: {ratio.text}. {words.remark_text(cell, report)}".strip())
+        ratio = f"{found.text}. " if (found := ratio_entry(cell.cost_ratio)) else ""
+        told = f"{ratio}{words.remark_text(cell, report)}".strip()
+        message = _legal(f"{cell.verdict}: {told}" if told else cell.verdict)
         if cell.verdict == "regressed":
             ElementTree.SubElement(case, "failure", message=message, type="regressed")
         elif cell.verdict in _UNDECIDED:
