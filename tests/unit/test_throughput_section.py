@@ -14,8 +14,8 @@ from fixtures.fabricated_throughput import (
     long_ingest_trial,
 )
 from fixtures.figure_marks import marks, texts
-from mezzmark.decide.size.inputs import fit_grid
 from mezzmark.decide.size.sizing import size_encodings
+from mezzmark.decide.throughput.grid import fit_grid
 from mezzmark.model.fact import NS_PER_S
 from mezzmark.model.records import Trial
 from mezzmark.model.shop import Camera, Shop, list_assumptions
