@@ -1,4 +1,5 @@
-"""Counts the package: lines, tokens, modules, full folders, small modules, missing docstrings.
+"""Counts the package: lines (all, and those of code alone), tokens, modules, full folders, small
+modules, missing docstrings.
 
 `python tests/contract/house_counts.py [ROOT]` prints them for a checkout (this one by default);
 `test_house.py` holds the limits.
@@ -23,6 +24,7 @@ class Counts:
     """What a checkout holds; `files_in` by folder, `lonely` small modules with one importer."""
 
     lines: int
+    code_lines: int
     tokens: int
     modules: int
     files_in: dict[str, int]
@@ -42,6 +44,7 @@ def count(root: Path) -> Counts:
     tests = [path.read_text(encoding="utf-8") for path in (root / "tests").rglob("*.py")]
     return Counts(
         lines=sum(text.count("\n") for text in texts.values()),
+        code_lines=sum(map(_code_lines, texts)),
         tokens=sum(map(_token_count, texts)),
         modules=len(modules),
         files_in=dict(Counter(str(path.parent.relative_to(package)) for path in modules)),
@@ -55,6 +58,22 @@ def count(root: Path) -> Counts:
 def _token_count(path: Path) -> int:
     with path.open("rb") as file:
         return sum(token.type not in _LAYOUT for token in tokenize.tokenize(file.readline))
+
+
+def _code_lines(path: Path) -> int:
+    """Lines that hold more than blanks, a comment or a text that only documents."""
+    text = path.read_text(encoding="utf-8")
+    with path.open("rb") as file:
+        coded = {
+            line
+            for token in tokenize.tokenize(file.readline)
+            if token.type not in {*_LAYOUT, tokenize.COMMENT, tokenize.ENCODING}
+            for line in range(token.start[0], token.end[0] + 1)
+        }
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Expr) and isinstance(getattr(node.value, "value", None), str):
+            coded -= set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+    return len(coded)
 
 
 def _dotted(path: Path, package: Path) -> str:
@@ -116,7 +135,8 @@ def main() -> None:
     found = count(root)
     fullest = max(found.files_in, key=lambda folder: found.files_in[folder])
     share = 100 * (1 - len(found.undocumented) / found.public)
-    print(f"package: {found.lines} lines, {found.tokens} tokens, {found.modules} modules")
+    lines = f"{found.lines} lines ({found.code_lines} of code)"
+    print(f"package: {lines}, {found.tokens} tokens, {found.modules} modules")
     print(f"fullest folder: {fullest} with {found.files_in[fullest]} modules")
     print(f"small modules with one importer: {len(found.lonely)} {' '.join(found.lonely)}")
     print(f"public functions and classes with a docstring: {share:.1f} % of {found.public}")
