@@ -213,7 +213,8 @@ def signal_of(light_cd: Floats, transfer: TransferName) -> Floats:
 
 
 def delta_e_itp(first_cd: Floats, second_cd: Floats, *, primaries: str) -> Floats:
-    """ΔE_ITP of ITU-R BT.2124 between linear colours in cd/m² (colour-science); 1: noticeable."""
+    """ΔE_ITP of ITU-R BT.2124 between linear colours in cd/m² (colour-science); 1 is just
+    noticeable to an eye adapted as critically as can be."""
     from colour.difference import delta_E_ITP
     from colour.models import RGB_to_ICtCp
 

@@ -33,7 +33,8 @@ Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Positive = Annotated[int, Field(ge=1, le=MAX_WHOLE)]  # As `Whole`, of what is divided by
 
 Length = Annotated[float, Field(ge=1e-10, le=1e30)]
-"""Of footage, in seconds: by FFmpeg's 64 bits of times and 32 of ticks none is beyond."""
+"""Of footage, in seconds, which is divided by. FFmpeg keeps times in 64 bits and both terms of a
+tick in 32: no file can state a shorter or a longer one."""
 
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")

@@ -15,7 +15,8 @@ LONGEST_NAME = 100  # Characters of a worker's name; longer ones are refused
 
 
 class Describe(Fact):
-    """Say what the machine is, called `name` unless by itself; if `is_probed`, what it codes."""
+    """Say what the machine is; its label is `name` unless it has one of its own. With
+    `is_probed` also what it encodes and decodes in hardware."""
 
     kind: Literal["describe"] = "describe"
     name: str
@@ -61,7 +62,7 @@ class Request(Fact):
 
 class HostSummary(Fact):
     """A machine of the fleet. `job_format` is that of `preparations.job_format`. If it was probed:
-    encodings with why they cannot be made, if so, and what it decoded in hardware."""
+    encodings, each with why it cannot be made or an empty text, and what it decoded in hardware."""
 
     kind: Literal["host"] = "host"
     mezzmark_version: str
@@ -79,7 +80,8 @@ class Fetched(Fact):
 
 
 class Performed(Fact):
-    """What came of a job, when, how long by its parent's clock, and what the machine did."""
+    """What came of a job, when it ran, how long it took as its parent saw it, and what its machine
+    did before and meanwhile; `judged_by` as in `Trial`."""
 
     kind: Literal["performed"] = "performed"
     answer: Answer

@@ -233,7 +233,8 @@ STANDARD_RATES: Final = tuple(sorted({*_MPEG2_BASE_RATES, Fraction(48000, 1001),
 """The rates that FFmpeg's MXF writer has codes for (SMPTE ST 326 and its successors)."""
 
 ROUNDING_FRACTION: Final = 2e-4
-"""Containers that round times are up to so far off; the nearest two rates lie 5 times further."""
+"""Containers that round times write rates up to about this far off; the nearest two standard
+rates (24 and 23.976) lie five times further apart."""
 
 
 def standard_rate(rate: Fraction) -> Fraction:

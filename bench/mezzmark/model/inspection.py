@@ -60,25 +60,56 @@ BT601_MATRICES: Final = (5, 6)
 
 _RANGES = {0: "unspecified", 1: "limited", 2: "full"}
 
-_LINES = {5: "BT.601 625 lines", 6: "BT.601 525 lines", 7: "SMPTE ST 240"}
 _PRIMARIES = {
-    **{1: "BT.709", 2: "unspecified", 4: "BT.470 System M", **_LINES, 8: "generic film"},
-    **{9: "BT.2020", 10: "SMPTE ST 428-1 (XYZ)", 11: "SMPTE RP 431-2"},
-    **{12: "SMPTE EG 432-1 (P3 D65)", 22: "EBU Tech 3213-E"},
+    1: "BT.709",
+    2: "unspecified",
+    4: "BT.470 System M",
+    5: "BT.601 625 lines",
+    6: "BT.601 525 lines",
+    7: "SMPTE ST 240",
+    8: "generic film",
+    9: "BT.2020",
+    10: "SMPTE ST 428-1 (XYZ)",
+    11: "SMPTE RP 431-2",
+    12: "SMPTE EG 432-1 (P3 D65)",
+    22: "EBU Tech 3213-E",
 }
+
 _TRANSFERS = {
-    **{1: "BT.709", 2: "unspecified", 4: "BT.470 System M (gamma 2.2)"},
-    **{5: "BT.470 System B, G (gamma 2.8)", 6: "BT.601", 7: "SMPTE ST 240", 8: "linear"},
-    **{9: "logarithmic 100:1", 10: "logarithmic 316:1", 11: "IEC 61966-2-4 (xvYCC)"},
-    **{12: "BT.1361 extended", 13: "IEC 61966-2-1 (sRGB)", 14: "BT.2020 10 bit"},
-    **{15: "BT.2020 12 bit", 16: "SMPTE ST 2084 (PQ)", 17: "SMPTE ST 428-1"},
-    **{18: "ARIB STD-B67 (HLG)"},
+    1: "BT.709",
+    2: "unspecified",
+    4: "BT.470 System M (gamma 2.2)",
+    5: "BT.470 System B, G (gamma 2.8)",
+    6: "BT.601",
+    7: "SMPTE ST 240",
+    8: "linear",
+    9: "logarithmic 100:1",
+    10: "logarithmic 316:1",
+    11: "IEC 61966-2-4 (xvYCC)",
+    12: "BT.1361 extended",
+    13: "IEC 61966-2-1 (sRGB)",
+    14: "BT.2020 10 bit",
+    15: "BT.2020 12 bit",
+    16: "SMPTE ST 2084 (PQ)",
+    17: "SMPTE ST 428-1",
+    18: "ARIB STD-B67 (HLG)",
 }
+
 _MATRICES = {
-    **{0: "identity (RGB)", 1: "BT.709", 2: "unspecified", 4: "FCC 73.682", **_LINES, 8: "YCgCo"},
-    **{9: "BT.2020 non-constant luminance", 10: "BT.2020 constant luminance"},
-    **{11: "SMPTE ST 2085", 12: "chroma-derived non-constant luminance"},
-    **{13: "chroma-derived constant luminance", 14: "BT.2100 ICtCp"},
+    0: "identity (RGB)",
+    1: "BT.709",
+    2: "unspecified",
+    4: "FCC 73.682",
+    5: "BT.601 625 lines",
+    6: "BT.601 525 lines",
+    7: "SMPTE ST 240",
+    8: "YCgCo",
+    9: "BT.2020 non-constant luminance",
+    10: "BT.2020 constant luminance",
+    11: "SMPTE ST 2085",
+    12: "chroma-derived non-constant luminance",
+    13: "chroma-derived constant luminance",
+    14: "BT.2100 ICtCp",
 }
 
 

@@ -82,7 +82,8 @@ class ProgressUpdate(Fact):
 class WorkerFailed(Fact):
     """What the runner notes in place of an answer when the worker gave none. `crashed`: it ended
     without answering; `timed_out`: it was killed after its time; `cancelled`: it was killed because
-    the run is being stopped. `killed_by` names the signal by which others, or the system, did."""
+    the run is being stopped. `killed_by` names the signal by which somebody else, or the system,
+    ended it; a library that crashed is ended by others."""
 
     kind: Literal["worker_failed"] = "worker_failed"
     outcome: Literal["crashed", "timed_out", "cancelled"]

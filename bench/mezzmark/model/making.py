@@ -120,7 +120,8 @@ def making_of(encoding: Encoding, footage: MediaFacts | None = None) -> Making |
 def _matrix(
     encoding: Encoding, footage: MediaFacts | None, tags: ColourTags, height_px: int
 ) -> str:
-    """What the filter is told of the matrix where RGB is met, as the converter chooses it."""
+    """What the filter is told of the matrix where RGB is met: as `source_colour` of
+    `engines.media.conversion` chooses it."""
     if "RGB" not in {encoding.chroma, footage.chroma if footage else ""}:
         return ""
     guess = MATRIX_CODES[meaning(ColourTags(), height_px=height_px).matrix]

@@ -111,7 +111,7 @@ PREPARATIONS: Final[dict[str, tuple[type[Fact], str]]] = {
     "place-files": (PlaceFilesJob, "mezzmark.engines.media.placed_files:place_files"),
     "prepare-pictures": (PreparePicturesJob, f"{_ENCODE}.stored_pictures:prepare_pictures"),
 }
-"""By the name in `task`, each with its "module:function": (job, advance) → Answer."""
+"""Jobs before measuring by the name in `task`, and "module:function": (job, advance) → Answer."""
 
 
 class BandwidthMeasured(Fact):
@@ -160,7 +160,8 @@ ANSWER_ADAPTER: TypeAdapter[Answer] = TypeAdapter(Answer)
 
 
 def job_format() -> str:
-    """The names of all fields of jobs and answers as digits: who agrees does the other's jobs."""
+    """What an installation understands, in a few digits: the names of all fields of jobs and
+    answers. Two that agree can do each other's jobs."""
     models = [model for model, _ in PREPARATIONS.values()]
     models += [m for spec in TASKS.values() for m in (spec.job_model, spec.measurement_model)]
     schemas = [ANSWER_ADAPTER.json_schema(), *(model.model_json_schema() for model in models)]

@@ -158,8 +158,10 @@ _LOOKED_INTO: Final = 100
 """Problems of which one may follow from another: nobody reads on, and each takes a search."""
 
 _EXPECTED: Final = {
-    **{"greater_than_equal": "a number of at least {ge}", "greater_than": "a number above {gt}"},
-    **{"less_than_equal": "a number of at most {le}", "less_than": "a number below {lt}"},
+    "greater_than_equal": "a number of at least {ge}",
+    "greater_than": "a number above {gt}",
+    "less_than_equal": "a number of at most {le}",
+    "less_than": "a number below {lt}",
     "finite_number": "a number that is not infinite",
     "multiple_of": "a multiple of {multiple_of}",
     **dict.fromkeys(("literal_error", "not_in_table"), "{expected}"),

@@ -320,7 +320,8 @@ class ChooseSettings(Fact):
 
 
 def doubtful_limit(need: Need) -> ScenarioError | None:
-    """The error, a question, for a limit without a unit far below what its figure can be."""
+    """The error, a question, for a limit without a unit that is orders of magnitude below what its
+    figure can be; None for any other need."""
     if need.figure is None or not (likelier := likelier_unit(need.value, need.figure.unit)):
         return None
     return ScenarioError(
@@ -331,7 +332,8 @@ def doubtful_limit(need: Need) -> ScenarioError | None:
 
 
 def unknown_value(need: Need, met: Collection[str] = ()) -> ScenarioError | None:
-    """The error for a codec or container that is neither known nor, in any capitals, `met`."""
+    """The error for a codec or container that is neither known nor among those `met`, whatever its
+    capitals; None for any other need."""
     fact = ENCODING_FACTS.get(need.subject)
     if fact is None or not fact.is_open:
         return None

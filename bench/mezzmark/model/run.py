@@ -47,7 +47,8 @@ class HostFacts(Fact):
 
 
 class Root(Fact):
-    """A folder of prepared files and what is told of its storage; of `path` the last part."""
+    """A folder of prepared files and what the system says of its storage; `path` is its last part
+    alone."""
 
     name: str
     path: str
@@ -151,7 +152,11 @@ MACHINE_FACTS: Final = ("host_label", "cpu_model", "logical_core_count", "memory
 `decide.machine.identity` has what else is meant by "the same machine"."""
 
 RESUME_FACTS: Final = (
-    *("cpu_model", "usable_core_count", "memory_bytes", "operating_system", "kernel"),
+    "cpu_model",
+    "usable_core_count",
+    "memory_bytes",
+    "operating_system",
+    "kernel",
 )
 """What must be as it was for a run to be resumed: rounds before and after are one sample, so all
 that may change a figure counts. The label does not: it is only a name."""

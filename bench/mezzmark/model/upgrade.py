@@ -17,9 +17,15 @@ from mezzmark.model.tasks import TASKS
 Json = dict[str, Any]
 
 _RENAMED_AXES: Final = {
-    **{"pattern": "pattern", "policy": "policy", "thread_count": "threads"},
-    **{"viewer_height_px": "viewer_height", "job_count": "jobs", "order": "clip_order"},
-    **{"height_px": "delivery_height", "passes": "passes", "is_pinned": "pinned"},
+    "pattern": "pattern",
+    "policy": "policy",
+    "thread_count": "threads",
+    "viewer_height_px": "viewer_height",
+    "job_count": "jobs",
+    "order": "clip_order",
+    "height_px": "delivery_height",
+    "passes": "passes",
+    "is_pinned": "pinned",
 }
 
 _NEVER_READ: Final = frozenset(

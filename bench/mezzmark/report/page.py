@@ -96,11 +96,13 @@ def write_report(
     """Write the report of one or more runs into the folder of `report_folder`, in place of an
     earlier one; the runs are only read.
 
-    `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder. Without figure files the
-    page keeps its figures, and `report.md` has neither images nor captions. `template` is a folder
-    of templates in place of the shipped ones of the same name. RunError for an unreadable run or
-    one without trials, ScenarioError for a bad template, DestinationError where something else than
-    a report stands or nothing can be written, DiskFullError.
+    Several runs are first compared with each other: host beside host, and where a host has three
+    runs or more, over time. `prices` ("HOST=2400 EUR") belong to hosts: a label or a run's folder.
+    Without figure files the page keeps its figures, and `report.md` has neither images nor
+    captions. `template` is a folder of templates in place of the shipped ones of the same name.
+    RunError for an unreadable run or one without trials, ScenarioError for a bad template,
+    DestinationError where something else than a report stands or nothing can be written,
+    DiskFullError.
     """
     if not run_dirs:
         raise RunError(where="report", what="no run was named", remedy="Name a run's folder.")

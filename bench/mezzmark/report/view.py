@@ -32,8 +32,9 @@ LinkFamily = Sequence[tuple[Link, Ranking]]
 
 @dataclass(frozen=True, eq=False)
 class RunView(ObservedRun):
-    """A run with what a report shows of it, each computed when first asked for. `prefix` begins its
-    ids where several share a page; `unknown` counts trials left out for a name not known here."""
+    """A run with what a report shows of it, each computed when first asked for. Trials of the
+    reference workload and of self-comparisons take no part in `rankings`. `prefix` begins its ids
+    where several share a page; `unknown` counts trials left out for a name not known here."""
 
     torn_line_count: int = 0
     unknown: Mapping[str, int] = field(default_factory=dict)

@@ -1,7 +1,7 @@
 """Intervals: Student's t over trials (the unit, never the samples inside), exact ones of shares."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -20,12 +20,13 @@ class Interval:
     """A point with the interval that holds it at `confidence_level`. `count` is the number of
     trials behind it; `method` names the computation. ValueError for a level outside (0, 1)."""
 
-    point: float
-    low: float
-    high: float
     confidence_level: float
     count: int
     method: str
+    _: KW_ONLY
+    point: float
+    low: float
+    high: float
 
     def __post_init__(self) -> None:
         check_level(self.confidence_level)
@@ -56,9 +57,10 @@ def t_interval(
     mean = float(np.mean(data))
     spread, degrees = _spread(data, without_drift=without_drift)
     reach = t_quantile((1 + confidence_level) / 2, degrees)
-    half = reach * spread / math.sqrt(data.size)
-    ends = mean - half, mean + half
-    return Interval(mean, *ends, confidence_level, data.size, "t on per-trial values")
+    half, method = reach * spread / math.sqrt(data.size), "t on per-trial values"
+    return Interval(
+        confidence_level, data.size, method, point=mean, low=mean - half, high=mean + half
+    )
 
 
 def mean_share_interval(
@@ -80,7 +82,8 @@ def mean_share_interval(
 def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interval:
     """The interval of the median of positive `values`, made on their logs. Between order
     statistics, interpolated to the level (Hettmansperger & Sheather, Statistics & Probability
-    Letters 4, 1986, 75-79); of too few t on logs, made to hold it. Raises as there."""
+    Letters 4, 1986, 75-79); where so few values cannot reach it, t on their logs, widened to hold
+    the median. Raises ValueError as `log_t_interval`."""
     logs = np.sort(logs_of(values))
     count, point = logs.size, float(np.median(logs))
     # The chance that the median lies between the k-th value from either end, k = 1, 2, …
@@ -95,15 +98,16 @@ def log_median_interval(values: ArrayLike, *, confidence_level: float) -> Interv
         low = float((1 - inwards) * logs[k - 1] + inwards * logs[k])
         high = float((1 - inwards) * logs[count - k] + inwards * logs[count - k - 1])
     method = "order statistics of the median" if k else "t on logs, widened to the median"
-    ends = math.exp(low), math.exp(high)
-    return Interval(math.exp(point), *ends, confidence_level, count, method)
+    point, low, high = map(math.exp, (point, low, high))
+    return Interval(confidence_level, count, method, point=point, low=low, high=high)
 
 
 def count_median_limits(
     values: ArrayLike, *, confidence_level: float
 ) -> tuple[float, float] | None:
     """Order statistics about the median of whole numbers, whatever their distribution (Conover,
-    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None of too few (5 for 95 %)."""
+    Practical Nonparametric Statistics, 3rd ed. 1999, section 3.2); None where so few values cannot
+    reach the level (below 6 for 95 %)."""
     ordered = np.sort(_checked(values))
     count = ordered.size
     chances = 1 - 2 * special.bdtr(np.arange(count // 2 + 1), count, 0.5)
@@ -112,6 +116,7 @@ def count_median_limits(
 
 
 def _spread(data: Floats, *, without_drift: bool) -> tuple[float, int]:
+    """The sd between trials and its degrees of freedom."""
     centred = data - data.mean()
     degrees = data.size - 1
     if without_drift and data.size >= DRIFT_ROUNDS:
@@ -160,13 +165,14 @@ def share_interval(successes: int, count: int, *, confidence_level: float) -> In
     less than `confidence_level`. Raises ValueError for impossible counts or levels."""
     if count < 1 or not 0 <= successes <= count:
         raise ValueError(f"{successes} of {count} is not a share")
-    limits = share_limits(successes, count, confidence_level=confidence_level)
-    return Interval(successes / count, *limits, confidence_level, count, "exact binomial")
+    low, high = share_limits(successes, count, confidence_level=confidence_level)
+    share, method = successes / count, "exact binomial"
+    return Interval(confidence_level, count, method, point=share, low=low, high=high)
 
 
 def share_limits(successes: float, count: float, *, confidence_level: float) -> tuple[float, float]:
-    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers. Effective
-    sample sizes are none (Korn & Graubard, Survey Methodology 24, 1998, 193-201)."""
+    """Clopper-Pearson limits by the beta distribution; counts need not be whole numbers, as
+    effective sample sizes are not (Korn & Graubard, Survey Methodology 24, 1998, 193-201)."""
     tail = (1 - confidence_level) / 2
     failures = count - successes
     low = special.betaincinv(successes, failures + 1, tail) if successes > 0 else 0.0

@@ -26,7 +26,7 @@ UNDISTURBED_ROUNDS: Final = 3
 """It is never of fewer rounds: two would leave its spread a single degree of freedom."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """The log cost ratio candidate / baseline, its standard error and degrees of freedom. `count`
     is the number of units behind it: pairs of rounds, rounds of the smaller side, or runs.
@@ -65,9 +65,10 @@ class Change:
     def interval(self, *, confidence_level: float) -> Interval:
         """The cost ratio with its t interval (1.0 = same, above is worse)."""
         reach = t_quantile((1 + confidence_level) / 2, self.whole_degrees)
-        half = reach * self.whole_error
-        ends = math.exp(self.log_ratio - half), math.exp(self.log_ratio + half)
-        return Interval(math.exp(self.log_ratio), *ends, confidence_level, self.count, self.method)
+        half, log = reach * self.whole_error, self.log_ratio
+        point, low, high = map(math.exp, (log, log - half, log + half))
+        facts = confidence_level, self.count, self.method
+        return Interval(*facts, point=point, low=low, high=high)
 
     @property
     def p_value(self) -> float:
@@ -93,9 +94,13 @@ def paired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     if first.size != second.size:
         raise ValueError(f"{first.size} baseline rounds cannot pair with {second.size}")
     differences, count = second - first, first.size
-    error = float(differences.std(ddof=1)) / math.sqrt(count)
-    mean = float(differences.mean())
-    return Change(mean, error, count - 1, count, "t on log ratios paired by round")
+    return Change(
+        log_ratio=float(differences.mean()),
+        standard_error=float(differences.std(ddof=1)) / math.sqrt(count),
+        degrees=count - 1,
+        count=count,
+        method="t on log ratios paired by round",
+    )
 
 
 def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
@@ -105,13 +110,17 @@ def unpaired_change(baseline: ArrayLike, candidate: ArrayLike) -> Change:
     sizes = np.array([first.size, second.size])
     parts = np.array([first.var(ddof=1), second.var(ddof=1)]) / sizes
     errors = zip(np.sqrt(parts).tolist(), (sizes - 1).tolist(), strict=True)
-    change, error = float(second.mean() - first.mean()), math.sqrt(float(parts.sum()))
-    degrees = satterthwaite(*errors) if parts.any() else float((sizes - 1).sum())
-    return Change(change, error, degrees, int(sizes.min()), "t on logs, unequal variances")
+    return Change(
+        log_ratio=float(second.mean() - first.mean()),
+        standard_error=math.sqrt(float(parts.sum())),
+        degrees=satterthwaite(*errors) if parts.any() else float((sizes - 1).sum()),
+        count=int(sizes.min()),
+        method="t on logs, unequal variances",
+    )
 
 
 def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: bool) -> Change:
-    """Of the undisturbed level of two sides; `is_paired` where rounds of one place did one work.
+    """Of the undisturbed level of two sides; `is_paired` where the n-th rounds did the same work.
     The spread is of logs cut at the highest that counts (Tukey & McLaughlin, Sankhya A 25, 1963,
     331-352; two sides: Yuen, Biometrika 61, 1974, 165-170). Raises as `paired_change`."""
     sides = [logs_of(baseline), logs_of(candidate)]
@@ -124,10 +133,13 @@ def undisturbed_change(baseline: ArrayLike, candidate: ArrayLike, *, is_paired: 
     ]
     parts = [cut[1] - cut[0]] if is_paired else cut
     errors = [float(part.std(ddof=1)) / math.sqrt(part.size) for part in parts]
-    change = undisturbed_level(sides[1]) - undisturbed_level(sides[0])
-    degrees = satterthwaite(*((e, n - 1) for e, n in zip(errors, counts, strict=False)))
-    method = f"t on logs of the lowest third of rounds{', paired' if is_paired else ''}"
-    return Change(change, math.hypot(*errors), degrees, min(s.size for s in sides), method)
+    return Change(
+        log_ratio=undisturbed_level(sides[1]) - undisturbed_level(sides[0]),
+        standard_error=math.hypot(*errors),
+        degrees=satterthwaite(*((e, n - 1) for e, n in zip(errors, counts, strict=False))),
+        count=min(side.size for side in sides),
+        method=f"t on logs of the lowest third of rounds{', paired' if is_paired else ''}",
+    )
 
 
 def seen_run_errors(
@@ -135,9 +147,9 @@ def seen_run_errors(
 ) -> tuple[float, float]:
     """What two runs show by themselves of how much runs differ, as errors of the log ratio of the
     undisturbed level and of the typical trial; costs are in the order of their rounds. Thirds of a
-    run differ by more than their rounds explain where states of the machine last. Lowest and
-    highest thirds change alike where the work alone does: half their disagreement is each level's
-    doubt."""
+    run differ by more than their rounds explain where states of the machine last. And lowest and
+    highest third of rounds change alike where the work alone does: half of what they disagree by
+    is, for each run, a doubt of the level."""
     sides = [logs_of(baseline), logs_of(candidate)]
     parts = [sides[1] - sides[0]] if is_paired else sides
     drift = math.sqrt(sum(map(_drift_variance, parts)))
@@ -148,7 +160,7 @@ def seen_run_errors(
 
 
 def _drift_variance(values: Floats) -> float:
-    """The variance of means of thirds, less what their own spread explains; 0 of too few values."""
+    """The variance of means of thirds, less what their own spread explains; 0 below 6 values."""
     thirds = np.array_split(values, 3)
     if thirds[-1].size < 2:
         return 0.0
@@ -192,9 +204,13 @@ def run_level_change(
     if not first.size or not second.size or degrees < 1:
         raise ValueError("the spread between runs needs three runs, at least one on each side")
     squares = float(((first - first.mean()) ** 2).sum() + ((second - second.mean()) ** 2).sum())
-    change, count = float(second.mean() - first.mean()), int(first.size + second.size)
-    error = math.sqrt(squares / degrees * (1 / first.size + 1 / second.size))
-    return Change(change, error, degrees, count, "t on logs of whole runs")
+    return Change(
+        log_ratio=float(second.mean() - first.mean()),
+        standard_error=math.sqrt(squares / degrees * (1 / first.size + 1 / second.size)),
+        degrees=degrees,
+        count=int(first.size + second.size),
+        method="t on logs of whole runs",
+    )
 
 
 def holm_adjusted(p_values: Sequence[float]) -> Floats:

@@ -217,8 +217,8 @@ _PARAMETERS: Final[tuple[Parameter, ...]] = ("gamma", "sigma", "kappa")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
     """The core count N* = √((1 − σ) / κ) beyond which throughput falls. `interval` is None where
-    the law has no peak, the rounds carry no interval, κ cannot be told from 0, which bounds no
-    peak, or it lies beyond MOST_RANGE_RATIO times the cores measured; `withheld` says which."""
+    the law has no peak, the rounds carry no interval, κ cannot be told from 0 (the data bound no
+    peak), or it lies beyond MOST_RANGE_RATIO times the cores measured; `withheld` says which."""
 
     interval: Interval | None
     withheld: Literal["", "no_peak", "few_rounds", "unbounded", "far"] = ""
@@ -226,7 +226,8 @@ class Peak:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScalingPrediction:
-    """For `core_count`; `is_far`, to be said, beyond LOUD_RANGE_RATIO times the counts measured."""
+    """Throughput for `core_count`; `is_far` where that is more than LOUD_RANGE_RATIO times the
+    largest count measured, which must be said beside it."""
 
     core_count: int
     interval: Interval | None
@@ -254,7 +255,8 @@ def peak_core_count(fit: ScalingFit, *, confidence_level: float) -> Peak:
     """The peak N* with its interval, or the reason why it is withheld. Throughput peaks at N where
     1 − σ − κ N² = 0, which is linear in (σ, κ), so the interval is the set of N whose value cannot
     be told from 0 (Fieller 1954). The set is bounded only where κ differs from 0, and only then is
-    N* given: of a truth without a peak in at most half of 1 − `confidence_level`."""
+    N* given: on a truth without a peak that is at most half of 1 − `confidence_level` of the
+    time."""
     if fit.law == "amdahl":
         return Peak(interval=None, withheld="no_peak")
     if fit.covariance_source == "none":
@@ -281,8 +283,8 @@ def predict_throughput(
     fit: ScalingFit, core_count: int, *, confidence_level: float
 ) -> ScalingPrediction:
     """Mean throughput at a core count that need not have been measured. N / X(N) = (1 + σ(N−1) +
-    κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); so is the interval, up to N cores at γ's upper
-    limit."""
+    κN(N−1)) / γ is linear in (1/γ, σ/γ, κ/γ); the interval is made there and turned over, and never
+    claims more than N cores at γ's upper limit."""
     bounded = np.array((math.log(fit.gamma), fit.sigma, fit.kappa))
     point = float(law_throughput(bounded, np.array([float(core_count)]))[0])
     is_far = core_count > LOUD_RANGE_RATIO * max(fit.core_counts)
@@ -329,5 +331,5 @@ def _interval(
     fit: ScalingFit, point: float, low: float, high: float, confidence_level: float
 ) -> Interval:
     method = f"{fit.law} least squares, spread of {fit.covariance_source}"
-    ends = min(low, point), max(high, point)
-    return Interval(point, *ends, confidence_level, fit.round_count, method)
+    low, high = min(low, point), max(high, point)
+    return Interval(confidence_level, fit.round_count, method, point=point, low=low, high=high)

@@ -134,6 +134,7 @@ def moderate_variances(variances: Floats, degrees: float) -> tuple[Floats, float
 
 
 def _inverse_trigamma(value: float) -> float:
+    """Where the trigamma function, which falls from 0 on, has this value."""
     from scipy import optimize  # seldom needed, slow to load
 
     return float(optimize.brentq(lambda x: special.polygamma(1, x) - value, 1e-6, 1e9))

@@ -43,7 +43,8 @@ of a few trials would count for ever more (`tests/simulation/design_coverage.py`
 
 class Samples:
     """The samples of clips with these shares, from an array for each round of each clip, the rounds
-    of all clips in one order. `sizes` are by clip and round; ValueError without a round."""
+    of all clips in one order. `of_clips` has those of a clip, `sizes` their number by clip and
+    round; ValueError where a clip has no round."""
 
     def __init__(self, clips: Sequence[Sequence[Floats]], shares: Sequence[float]) -> None:
         self.shares = shares
@@ -84,8 +85,9 @@ class Samples:
 
 WITHIN_TRIAL_FLOOR: Final = 0.022
 """The least correlation of two moves of one trial that a claim about a share reckons with. Ten
-trials of 24 moves cannot show that one in five is bad: without a floor 13 of 100 are falsely "met",
-with it 10, and of 1 % slow moves still 90 (`tests/simulation/need_rates.py`)."""
+trials of 24 moves cannot show that one trial in five is bad: without a floor 13 of 100 false claims
+are "met", with it 10, and with 1 % slow moves 90 of 100 still are
+(`tests/simulation/need_rates.py`)."""
 
 LIKELY_WITHIN_TRIAL: Final = 0.006
 """The same for a chance, which is to be neither too sure nor too shy: with it chances of needs come
@@ -128,9 +130,9 @@ def estimate_quantile(
     high_rank = int(np.searchsorted(reached, high)) + 2
     if low_rank < 1 or high_rank > pooled.size:
         return TailEstimate(point=point, is_clustered=True)
-    ends = float(pooled[low_rank - 1]), float(pooled[high_rank - 1])
-    interval = Interval(point, *ends, confidence_level, sizes.shape[1], METHOD)
-    return TailEstimate(point=point, interval=interval)
+    low, high = float(pooled[low_rank - 1]), float(pooled[high_rank - 1])
+    facts = confidence_level, sizes.shape[1], METHOD
+    return TailEstimate(point=point, interval=Interval(*facts, point=point, low=low, high=high))
 
 
 def estimate_share(
@@ -142,8 +144,8 @@ def estimate_share(
     most = STRATIFIED_GAIN if is_stratified else 1.0
     effective = effective_count(within, sizes, shares, confidence_level=confidence_level, most=most)
     low, high = share_limits(share * effective, effective, confidence_level=confidence_level)
-    ends = min(low, share), max(high, share)
-    return Interval(share, *ends, confidence_level, sizes.shape[1], METHOD)
+    low, high = min(low, share), max(high, share)
+    return Interval(confidence_level, sizes.shape[1], METHOD, point=share, low=low, high=high)
 
 
 def effective_count(
@@ -189,7 +191,8 @@ class ShareClaim:
 def claim_share(
     inside: NDArray[np.int_], counts: Floats, wanted: float, *, confidence_level: float
 ) -> ShareClaim:
-    """Whether `wanted` or more lies within a limit; `inside` of `counts`, of two trials or more."""
+    """Whether a share of at least `wanted` of all moves lies within a limit, of which each trial
+    had `inside` among its `counts`; at least two trials."""
     total, trials = float(counts.sum()), counts.size
 
     def effective(floor: float) -> float:

@@ -28,7 +28,8 @@ the best choice than any other; `cannot say`: a need was not measured."""
 Unit = Literal["round", "run"]
 
 NoNumber = Literal["nothing to do", "the footage itself", "identical"]
-"""Why a known figure has no number; `identical`: every picture came back bit for bit."""
+"""Why a figure that is known has no number: the original does without the task, is what others are
+compared with, or every picture came back bit for bit."""
 
 RIVAL_CHANCE: Final = 0.05
 """Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
@@ -130,7 +131,8 @@ class JudgedEncoding(Fact):
 
 class TippingPoint(Fact):
     """A smallest change of the limit of `need`, or else of the `encoding`'s figure of `wish`, that
-    would change the recommendation to `then` (None: nobody); `ratio` is new / old."""
+    would change the recommendation to `then` (None: nobody); values are in `unit`, `ratio` is new /
+    old."""
 
     need: Need | None = None
     wish: Wish | None = None
@@ -150,7 +152,8 @@ class NearMiss(Fact):
 
 
 class Addition(Fact):
-    """What a scenario lacks for a figure: `value` among the `key` of a task's table, or that."""
+    """What a scenario lacks to measure a figure: `value` among the `key` of a task's table, or the
+    table itself."""
 
     task: str
     key: str = ""

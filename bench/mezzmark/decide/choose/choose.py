@@ -38,10 +38,11 @@ DEFAULT_WISHES: Final = parse_wishes(
 before size: a person waits many times a day, footage once, and disks are bought."""
 
 DEFAULT_NEEDS: Final = (Need.parse("fidelity.delta_e_max <= 2"),)
-"""Beside the default wishes where fidelity was measured: larger shifts are seen side by side."""
+"""Beside the default wishes, where fidelity was measured: colour shifts beyond 2 are seen side by
+side (common practice)."""
 
 NO_PROXY: Final = Need.parse("proxy = false")
-"""Where proxies were measured beside others and no need speaks of them: they replace nothing."""
+"""Where proxies were measured beside others and no need speaks of them: they only serve editing."""
 
 
 def settings_for(
@@ -123,8 +124,7 @@ def choose_encoding(
     """The recommendation under needs and wishes, from one or more runs of one machine; of all their
     encodings, or of those `among`. Needs that no run measured are `not shown`, never passed; wishes
     that none measured are left out and named. RunError for runs that do not go together,
-    ScenarioError where no wish was measured or a need names what nothing has, ValueError without
-    runs."""
+    ScenarioError if no wish was measured or a need names what nothing has, ValueError of no run."""
     if not runs:
         raise ValueError("a choice needs at least one run")
     observed = [ObservedRun.of(run) for run in runs]

@@ -42,7 +42,8 @@ DRAW_COUNT: Final = 8000
 CHOICE_SEED: Final = 20260701  # Fixed, so that the same runs always give the same answer
 
 ENOUGH_ROUNDS_FRACTION: Final = 0.5
-"""With fewer of a figure's rounds an encoding is not judged: why it failed may be the figure."""
+"""An encoding that finished in fewer of a figure's rounds than this share is not judged: what it
+did in the others is not known, and may be why it failed there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

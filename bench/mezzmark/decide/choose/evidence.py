@@ -99,7 +99,8 @@ Sized = Mapping[str, Mapping[str, tuple[Estimate, bool]]]
 
 class RunFigures:
     """The figures of runs, looked up by name; intervals at `confidence_level`. `unit` is what their
-    samples have a value of; `clips` are those that decide."""
+    samples have a value of; `clips` are those that decide, fixed before any encoding is looked
+    at."""
 
     def __init__(
         self,

@@ -135,7 +135,8 @@ def find_runner_up(
 ) -> int:
     """The other one in play that is the likeliest to be the `best`, as far as a table shows; or
     else the rule's choice among the other candidates, or among those still in play. Who comes
-    second at the points may never be the best, where a third one always is before it."""
+    second at the points may never be the best, where a third one is before it whenever the first is
+    not; a doubt names the one that it is about."""
     if chosen == NOBODY:
         return NOBODY
     is_other = np.arange(best.size) != chosen
@@ -147,7 +148,8 @@ def find_runner_up(
 
 
 def chance_ahead(model: ChoiceModel, chosen: int, second: int) -> float | None:
-    """In which share of draws the chosen one wins of the two; None of one, or of too few rounds."""
+    """The share of draws in which the chosen one is the choice, only these two standing; None where
+    there is no runner-up or too few rounds for a chance."""
     if NOBODY in (chosen, second) or model.draws.is_thin:
         return None
     pair = np.isin(np.arange(model.costs.shape[1]), (chosen, second))

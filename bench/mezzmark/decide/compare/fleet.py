@@ -25,7 +25,8 @@ BASELINE_RUNS: Final = 6
 
 class HostCheck(Fact):
     """One host in a check; `host` is the name of its runs' folders. `baseline_utc` says when the
-    runs began that it is judged against. Without a `report` it has no history yet."""
+    runs began that it is judged against, the earliest first. Without a `report` it has no history
+    yet, and this run begins it."""
 
     host: str
     label: str
@@ -41,7 +42,8 @@ class HostCheck(Fact):
 
     @property
     def telling_cell(self) -> verdicts.CellVerdict | None:
-        """Of the cells of the host's verdict the one that changed most, if one has a ratio."""
+        """Of the cells that the host's verdict is of, the one that changed most, slower before
+        faster; None where none has a ratio."""
         cells = [cell for cell in self.report.cells if cell.cost_ratio] if self.report else []
         own = [cell for cell in cells if cell.verdict == self.verdict]
         is_faster = self.verdict == "improved"

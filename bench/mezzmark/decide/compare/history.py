@@ -37,7 +37,7 @@ from mezzmark.statistics.paired import Change, holm_adjusted, paired_change, unp
 Costs = Mapping[RoundKey, float]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
     """Mean log cost of each run and its standard error; `counts` are the rounds behind each."""
 
@@ -58,15 +58,15 @@ def run_levels(runs: Sequence[Costs]) -> Levels:
     means = logs.mean(axis=1)
     residuals = logs - means[:, None] - logs.mean(axis=0)[None, :] + logs.mean()
     degrees = (len(common) - 1) * (len(runs) - 1) / len(runs)
-    variances = (residuals**2).sum(axis=1) / degrees
-    return Levels(means, np.sqrt(variances / len(common)), (len(common),) * len(runs))
+    errors = np.sqrt((residuals**2).sum(axis=1) / degrees / len(common))
+    return Levels(logs=means, standard_errors=errors, counts=(len(common),) * len(runs))
 
 
 def _own_rounds(runs: Sequence[Costs]) -> Levels:
     logs = [np.log(np.array(list(run.values()))) for run in runs]
-    errors = [float(values.std(ddof=1)) / math.sqrt(values.size) for values in logs]
     means = np.array([values.mean() for values in logs])
-    return Levels(means, np.array(errors), tuple(values.size for values in logs))
+    errors = np.array([float(values.std(ddof=1)) / math.sqrt(values.size) for values in logs])
+    return Levels(logs=means, standard_errors=errors, counts=tuple(v.size for v in logs))
 
 
 class HistoryRun(Fact):
@@ -79,7 +79,7 @@ class HistoryRun(Fact):
 
 
 class HistoryPoint(Fact):
-    """A run's cost / that of the series' first; the interval is the run's own, over its rounds."""
+    """A run's cost / that of the series' first (above 1: slower), with its own rounds' interval."""
 
     position: int
     cost_ratio: Estimate
@@ -111,7 +111,8 @@ class HistorySeries(Fact):
 
 
 class History(Fact):
-    """All runs of a host; the chance of any false step is held over `tasks`, and over `cells`."""
+    """All runs of a host. `tasks` are the reference kernel and each task; over these, and over
+    `cells`, the chance of any false step is held at 1 - `CONFIDENCE_LEVEL`."""
 
     host_label: str
     runs: tuple[HistoryRun, ...]

@@ -162,7 +162,8 @@ _FREE: Final = {"threads": 1, "jobs": 1, "clip_order": None}
 class BestThroughput(Fact):
     """A host at its own best setting for one clip, encoding and task. `per_fps` is price / frames
     per second; `per_hour` is the price for each hour of footage that goes through in an hour; both
-    None without a price. `cost_ratio` is this host's price per unit / the reference's."""
+    None without a price. `cost_ratio` is this host's price per unit / the reference's (below 1:
+    more for the money)."""
 
     label: str
     cell: Cell

@@ -78,9 +78,10 @@ class TaskRatio(Fact):
 
 
 class HostComparison(Fact):
-    """One host against the reference. `kernel_ratio` is that of the reference kernel. Nothing is
-    claimed where `is_void`: a cell differed from itself. `unreported` facts neither told; `states`
-    are of both."""
+    """One host against the reference. `kernel_ratio` is that of the reference kernel, plain
+    arithmetic on one core. Nothing is claimed where `is_void`: the kernel changed, or a cell
+    differed from itself. `unreported` are facts that neither system reported; `states` are of the
+    reference and of the other."""
 
     other: ComparedRun
     design: Design

@@ -197,7 +197,7 @@ def match_cells(
     manifests: tuple[Manifest, Manifest],
     hosts: tuple[str, str],
 ) -> Matching:
-    """Pairs of cells of two runs; `manifests` and `hosts` (names) are of both."""
+    """Pairs of cells of two runs; `manifests` and `hosts` (names): the reference's, the other's."""
     there = set(other)
     equal = {cell: cell for cell in reference if cell in there}
     same_share = {

@@ -87,7 +87,7 @@ def compare_runs(
     """The whole comparison. Raises ValueError for a side without runs or a bad tolerance. `history`
     are earlier runs of the machine, which tell how much runs differ; `family` is over how many
     cells intervals are simultaneous, where more than these; `kindred` is `run_evidence` of other
-    machines. Disturbed trials stay in."""
+    machines. Disturbed trials stay in; cells judged otherwise without them are named."""
     if not baseline or not candidate:
         raise ValueError("a comparison needs at least one run on each side")
     log_margin(tolerance_fraction)

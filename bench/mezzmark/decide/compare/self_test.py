@@ -100,7 +100,8 @@ def judge_self_test(
     costs: Floats, planted_fractions: Sequence[float], *, tolerance_fraction: float
 ) -> SelfTestFindings:
     """Judge every comparison as `regress` would, and count. `costs` has the shape (arms,
-    comparisons, rounds): two identical arms, then one a fraction. ValueError without two rounds."""
+    comparisons, rounds): two identical arms, then one for each planted fraction. Raises ValueError
+    for fewer than two rounds or no comparison."""
     baseline, identical = costs[0], costs[1]
     judgements = _judge(baseline, identical, tolerance_fraction)
     alarms = sum(item.is_change for item in judgements)

@@ -43,8 +43,11 @@ two machines      on different hardware
 """
 
 EXIT_CODES: Final[dict[Verdict, int]] = {
-    **{"improved": EXIT_DONE, "equivalent": EXIT_DONE, "regressed": EXIT_REGRESSED},
-    **{"slower": EXIT_INCONCLUSIVE, "inconclusive": EXIT_INCONCLUSIVE},
+    "improved": EXIT_DONE,
+    "equivalent": EXIT_DONE,
+    "regressed": EXIT_REGRESSED,
+    "slower": EXIT_INCONCLUSIVE,
+    "inconclusive": EXIT_INCONCLUSIVE,
     "not comparable": EXIT_NOT_COMPARABLE,
 }
 
@@ -64,7 +67,8 @@ class Evidence:
         return detectable_change(error, degrees=degrees, error_level=error_level)
 
     def units_needed(self, tolerance_fraction: float, *, error_level: float) -> int | None:
-        """Rounds (runs) that would settle the cell, were the change as it looks; None: none."""
+        """Rounds (runs) that would settle the cell, were the change as it looks; None: no number
+        would."""
         change = self.undisturbed
         room = abs(abs(change.log_ratio) - log_margin(tolerance_fraction))
 
@@ -81,7 +85,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A verdict with the interval it follows from, and that of the typical trial."""
+    """A verdict, its interval and that of the typical trial, both simultaneous over the cells."""
 
     verdict: Verdict
     interval: Interval

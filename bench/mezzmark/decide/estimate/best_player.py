@@ -26,7 +26,7 @@ RACE_RATIO: Final = 1.5
 
 
 class BestPlayer(Fact):
-    """Who was named for an encoding of a clip (`cell` has no pattern), and all players' costs."""
+    """Who was named for an encoding of a clip (`cell` has no pattern); all costs, least first."""
 
     cell: Cell
     name: str

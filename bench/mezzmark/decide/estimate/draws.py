@@ -59,8 +59,8 @@ def exactly(value: float, *, draw_count: int) -> Drawn:
 
 
 def combine(function: Callable[..., Floats], *quantities: Drawn) -> Drawn:
-    """`function` of the quantities, draw by draw; the point is the function of the points. Reasons
-    for having no interval are inherited; the round count is the smallest."""
+    """`function`, elementwise on arrays, of the quantities, draw by draw; the point is that of the
+    points. Reasons for having no interval are inherited; the round count is the smallest."""
     point = np.asarray(function(*(np.array([quantity.point]) for quantity in quantities)))
     draws = np.asarray(function(*(quantity.draws for quantity in quantities)), dtype=np.float64)
     counts = [q.round_count for q in quantities if q.round_count is not None]

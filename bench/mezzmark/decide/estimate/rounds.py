@@ -39,7 +39,7 @@ RATIO_UNIT: Final = "×"
 def estimate_of(
     interval: intervals.Interval, unit: str = RATIO_UNIT, *, sample_count: int | None = None
 ) -> Estimate:
-    """An interval as an estimate, of as many samples as units unless `sample_count` says more."""
+    """An interval as an estimate; of as many samples as units, unless `sample_count` is given."""
     return Estimate(
         point=interval.point,
         low=interval.low,

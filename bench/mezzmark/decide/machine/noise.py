@@ -29,7 +29,8 @@ FREQUENCY_DIP: Final = 0.10
 PRESSURE_RISE: Final = 0.10  # Waiting time above the cell's median by this share of the trial
 SWITCH_FACTOR: Final = 4.0
 SWITCH_RATE_PER_S: Final = 50.0
-"""Involuntary switches a processor second: several times the usual, and 50 slices lost."""
+"""Involuntary switches a processor second: several times the cell's usual rate, and so many that
+50 slices of some milliseconds were lost in a second."""
 
 CauseKind = Literal[
     "steal", "heat", "clock", "processor_wait", "storage_wait", "memory_wait", "interruptions"
@@ -159,7 +160,8 @@ def judge_disturbance(
 
 
 class TwoKinds(Fact):
-    """Geometric means of a cell's fast and slow trials; `fast_count` of `count` are fast."""
+    """Geometric means of a cell's fast and slow trials, in the unit of its leading figure;
+    `fast_count` of `count` are fast."""
 
     cell: Cell
     fast: float

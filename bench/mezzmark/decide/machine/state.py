@@ -100,7 +100,7 @@ class PrecisionPlan(Fact):
 
 
 def judge_precision(run: ObservedRun) -> Precision | None:
-    """What cells reached, and what more rounds would bring; None where too few are."""
+    """What cells reached, and what more rounds would bring; None where too little was measured."""
     spreads = measure_spreads(run.observations)
     if not spreads:
         return None
@@ -284,7 +284,8 @@ def judge_steadiness(run: ObservedRun, *, disturbance: Disturbance | None = None
 
 
 def _scrub_spread(run: ObservedRun) -> ScrubSpread | None:
-    """Averaged over cells: one's are known badly. A move of no time has no logarithm."""
+    """Averaged over cells: one's are known badly, and who spreads most is often just the
+    unluckiest. A trial with a move of no time, which has no logarithm, is left out."""
     moves: dict[Cell, list[Floats]] = {}
     start_costs_s: list[float] = []
     for observation in run.observations:

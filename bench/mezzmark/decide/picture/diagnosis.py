@@ -66,7 +66,8 @@ best cause then explains visibly less, and coding noise, which follows no signat
 
 STILL_CODES: Final = 3.0
 """RMS viewer codes up to which flat patches count as standing still. Dropping bits below the eighth
-lowers them by less than one code, the viewer's own rounding by about one more."""
+lowers them by less than one code, the viewer's own rounding by about one more; misplaced chroma
+does not touch them."""
 
 EIGHT_BIT_LIMIT: Final = 0.5  # Half of the staircase: nearer to "all of it" than to "none"
 SITING_LIMIT_PX: Final = 0.25  # Half of the smallest known mistake, half a luma pixel

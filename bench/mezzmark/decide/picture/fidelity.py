@@ -3,8 +3,8 @@
 by their ladders of bit rate and quality. Long because all of it is read off the same clips.
 
 The mean of PSNR is that of the frames' PSNR: each frame counts alike. (The PSNR of the mean squared
-error, in which each error counts alike, is never above it.) Identical frames have none and are left
-out."""
+error, in which each error counts alike, is never above it.) An identical frame has no finite PSNR
+and is left out."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -89,7 +89,8 @@ class TagOutcome(Fact):
 
 
 class QualityEstimate(Estimate):
-    """A metric's mean over clips, which make this `share` of the footage, and the worst frame."""
+    """A metric's mean over clips, `sample_count` of them that make this `share` of the footage,
+    with its interval; and the worst frame with its clip."""
 
     share: float = 1.0
     worst: float

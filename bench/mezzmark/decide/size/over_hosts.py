@@ -44,7 +44,7 @@ class Pace:
 
 
 class FleetMakespan(Fact):
-    """How long the folder takes on `hosts`, and one `more` like this one; over `storage`, if any.
+    """How long the folder takes on `hosts`, and one `more` like this host; over `storage`, if any.
     `miss_ratio` is predicted / measured; `time_ratio` the time with the further host / without."""
 
     encoding: str

@@ -39,13 +39,25 @@ storage writes; `reads_not_measured`: bytes read per playhead move; `waits_not_m
 encoding or on the originals; `slower_moves`: than on the originals."""
 
 SIZING_FIGURES: Final = {
-    **{"ingest_hours_per_day": "h", "utilisation": "", "card_wait_hours": "h"},
-    **{"card_wait_p95_hours": "h", "late_cards": "", "machines_needed": "machines"},
-    **{"intermediate_gb_per_day": "GB", "storage_tb": "TB", "storage_tib": "TiB"},
-    **{"network_mean_mb_per_s": "MB/s", "network_peak_mb_per_s": "MB/s"},
-    **{"editors_carried": "editors", "editors_decoded": "editors", "cost_per_year": "a year"},
-    **{"encode_again_days": "days", "encode_again_tb": "TB", "wait_saved_min_per_day": "min"},
-    **{"wait_added_min_per_day": "min", "wait_balance_min_per_day": "min"},
+    "ingest_hours_per_day": "h",
+    "utilisation": "",
+    "card_wait_hours": "h",
+    "card_wait_p95_hours": "h",
+    "late_cards": "",
+    "machines_needed": "machines",
+    "intermediate_gb_per_day": "GB",
+    "storage_tb": "TB",
+    "storage_tib": "TiB",
+    "network_mean_mb_per_s": "MB/s",
+    "network_peak_mb_per_s": "MB/s",
+    "editors_carried": "editors",
+    "editors_decoded": "editors",
+    "cost_per_year": "a year",
+    "encode_again_days": "days",
+    "encode_again_tb": "TB",
+    "wait_saved_min_per_day": "min",
+    "wait_added_min_per_day": "min",
+    "wait_balance_min_per_day": "min",
     "moves_to_pay_off": "moves",
 }
 """Figure name → unit; the order is the order of tables. results/README.md has their meanings."""
@@ -154,7 +166,8 @@ def pays_off(figures: Mapping[str, Estimate]) -> Answer:
 
 
 CLIP_RATIO: Final = 2.0
-"""Within this ratio of what was measured sizes lie where one or two clips tell (our choice)."""
+"""One or two clips cannot tell how sizes differ: they are taken to lie within this ratio of what
+was measured (our own choice)."""
 
 SIZED: Final = ("editors_carried", "storage_tb", "cost_per_year")  # Figures that answers hold so
 
@@ -203,7 +216,7 @@ def needs_of(shop: Shop) -> tuple[str, ...]:
 
 
 def machines_needed(encodings: Iterable[EncodingSizing], shop: Shop) -> dict[str, float]:
-    """With how many each is surely in time, where more than the shop's; infinite: with none."""
+    """With how many each is surely in time, where more than the shop's; infinite: no number is."""
     most = {one.encoding: one.figures.get("machines_needed") for one in encodings}
     counts = {name: found.high for name, found in most.items() if found and found.high}
     return {name: count for name, count in counts.items() if count > shop.ingest_machines}

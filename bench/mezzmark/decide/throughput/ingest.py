@@ -176,7 +176,8 @@ Value = TypeVar("Value")
 class HeatFindings(Fact):
     """One ingest cell that lasts. `first` and `last` are speeds in 10⁶ pixels a second, `ratio` is
     last / first; None where no clip was in both. Clock (mean) and battery (least charge) are of
-    first and last minutes; None where the system did not tell in every trial."""
+    first and last minutes, slowings for heat of all trials; None where the system did not tell in
+    every trial."""
 
     cell: Cell
     trial_count: int

@@ -76,7 +76,9 @@ ENCODE: Final = spec.TaskSpec(
     work=_WORK,
     figures=(
         spec.speed_figure(_WORK, "encode speed"),
-        spec.Figure("cores_busy", "cores", lambda s: s.measured.cpu_ns / s.measured.wall_ns),
+        spec.Figure(
+            "cores_busy", "cores", lambda seen: seen.measured.cpu_ns / seen.measured.wall_ns
+        ),
         spec.Figure("bitrate_bps", "bit/s", _bitrate_bps),
         spec.Figure("file_bytes", "B", lambda seen: float(seen.measured.file_bytes)),
         spec.memory_figure("memory while encoding"),

@@ -114,7 +114,7 @@ class FidelitySettings(Fact):
     """The fidelity task: what an encoding does to the picture; judged, not timed. `generations` of
     decode → encode are made, each from the one before. Before each after the first the picture
     moves by `shift_px` right and down, then back; with `bit_depth_step` it also passes through 8
-    bits (10 where the encoding has 8). `frames` are compared."""
+    bits (10 where the encoding has 8). The clip's first `frames` pictures are compared."""
 
     generations: int = Field(default=5, ge=1, le=50)
     shift_px: int = Field(default=0, ge=0, le=64, multiple_of=2)
@@ -149,8 +149,9 @@ class PatchReading(Fact):
     """A patch as the viewer shows it; codes 0 to 255, unrounded means over the patch.
     `expected_rgb` is what the chart's values call for, `entered_rgb` what the viewer shows of the
     frames that entered the encoder, `shown_rgb` what it shows of those that came back. Differences
-    are between the last two. ΔE2000 is None for HDR, of which codes and ΔE_ITP come in float from
-    the decoded planes; ΔE_ITP is None where it was not computed."""
+    are between the last two: what the viewer's own conversion adds is on both sides. ΔE2000 is None
+    for HDR, of which codes and ΔE_ITP come in float from the decoded planes; ΔE_ITP is None where
+    it was not computed."""
 
     name: str
     kind: PatchKind

@@ -151,7 +151,7 @@ def pictures_per_s(screen: Screen, moving: NDArray[np.bool_]) -> float:
 
 
 def exact_after_stops(screen: Screen, strokes: Sequence[Stroke]) -> list[tuple[int, bool]]:
-    """Of each rest: refreshes until the exact picture stood, and whether it came in time."""
+    """Of each rest: refreshes until the exact picture stood, and if before the hand went on."""
     found, at = [], 0
     for stroke in strokes:
         at += stroke.refreshes

@@ -197,6 +197,7 @@ class IngestMeasurement(Fact):
 
 
 def _heat(read: Callable[[float, float], float]) -> Callable[[spec.Seen], float | None]:
+    """A figure of the speeds in the first and in the last minutes."""
 
     def figure(seen: spec.Seen) -> float | None:
         measured: IngestMeasurement = seen.measured

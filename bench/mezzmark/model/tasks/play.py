@@ -95,7 +95,8 @@ def judge_playback(playback: Playback, refresh_hz: int) -> drag.Values:
     """At each refresh the newest picture that is both due and ready is shown: pictures not ready at
     their refresh (`late`), those of them that never were shown (`dropped`), refreshes that lacked
     their new picture, the longest time without a new one, and the fewest decoded pictures when one
-    was due, while more were to come. The cadence of two rates is in none of them."""
+    was due, that one included, while there were more to come. What the cadence of two rates repeats
+    or leaves out is in none of them."""
     due, ready = due_and_ready(playback, refresh_hz)
     places = np.arange(due.size)
     # Between these refreshes nothing changes, however many there are.

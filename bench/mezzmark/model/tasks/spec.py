@@ -27,14 +27,16 @@ Better = Literal["less", "more"]
 FigureKind = Literal["location", "tail", "rate", "peak", "count", "share"]
 """How trials become an estimate: `location`, the geometric mean of per-trial values (the mean where
 one is 0); `tail`, a quantile of all moves of all trials; `rate`, the median of trials; `peak` as
-`location`, but over clips the most; `count`, the lower median of trials, over clips the fewest;
-`share`, the mean of shares, whose interval stays within 0 and 1."""
+`location`, but over clips that of the clip with most (`decide.estimate.over_clips`); `count`, the
+lower median of trials, over clips of the clip with fewest; `share`, the mean of shares, whose
+interval stays within 0 and 1."""
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of a task. `of` reads it from a trial's view, if there; `probability` is that of a
-    quantile of moves. `meaning` is what a need or wish calls it, empty where neither can."""
+    """One figure of a task. `of` reads it from a trial's view (see `TaskSpec.view`), None where
+    the trial has none; `probability` is that of a quantile of moves. `meaning` is what a need or
+    wish calls it, empty where it can be neither."""
 
     name: str
     unit: str

@@ -32,7 +32,8 @@ class StorageSettings(Fact):
 
 
 class StorageJob(Fact):
-    """`process_count` processes of a file each, `size_bytes` at a time, or at `offsets`."""
+    """`process_count` processes read or write a file each, `size_bytes` at a time; single reads
+    start at `offsets`."""
 
     task: Literal["storage"] = "storage"
     access: Access

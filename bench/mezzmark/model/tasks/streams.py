@@ -23,7 +23,8 @@ AROUND, START_PHASE_S, LATE_PERIOD_S = 2, 1.0, 10.0
 KEPT_FRACTION: Final = 0.9  # Of its rate an ingest must get; our own choice
 
 SPREAD_LIMIT_NS: Final = 100_000_000
-"""Who began further apart did not load storage together; our choice: 1/20 of the shortest trial."""
+"""Machines that began further apart did not load the storage together; our own choice: a twentieth
+of the shortest trial."""
 
 
 class StreamsSettings(OpenLoopSettings):

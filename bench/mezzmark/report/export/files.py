@@ -135,8 +135,9 @@ RunNames = Path | str | Sequence[Path | str]
 
 @dataclass(frozen=True, kw_only=True)
 class RunFrames:
-    """Runs as tidy tables, whose every column results/README.md describes; each is made when first
-    asked for and then kept. Intervals of `cells` are at `confidence_level`."""
+    """Runs as tidy tables, whose every column results/README.md describes, with its unit in its
+    name; each is made when first asked for and then kept. `cells` has intervals at
+    `confidence_level`; a row of `trials` is the sampling unit."""
 
     runs: tuple[Run, ...]
     confidence_level: float = 0.95

@@ -164,7 +164,8 @@ _LEAST_NAME: Final = 8  # a bar without room for so many characters carries no n
 
 
 def draw_gantt(found: IngestPrediction, measured: IngestMeasurement, *, anchor: str) -> Drawing:
-    """A row per worker, a bar per clip: encoding, then lighter proving, in `measured`."""
+    """A row per worker, a bar per clip: encoding, then lighter proving; `measured` is the last
+    round of the ingest `found`. Bars link to `anchor`."""
     body_in = WORKER_IN * measured.worker_count
     drawing = new_drawing(prose.gantt_text(found), body_in=body_in, left_in=GANTT_LEFT_IN)
     axes = drawing.figure.add_subplot()

@@ -108,11 +108,11 @@ def _draw_steps(axes: Axes, series: HistorySeries) -> None:
         x = (step.before + step.after) / 2
         axes.axvline(x, color=theme.LIGHT["line"], zorder=2, **theme.DASHED)
         is_right = (x - low) / (high - low) > 0.6
-        size, offset = history_words.percent_text(step.cost_ratio), -4 if is_right else 4
+        text, offset = history_words.percent_text(step.cost_ratio), -4 if is_right else 4
         look: dict[str, Any] = {"color": theme.LIGHT["line"], "gid": theme.HALO, "zorder": 6}
         look |= {"ha": "right" if is_right else "left", "va": "top"}
         look["xycoords"] = axes.get_xaxis_transform()
-        theme.note(axes, size, (x, 1), (offset, -2 - 12 * (order % 2)), **look)
+        theme.note(axes, text, (x, 1), (offset, -2 - 12 * (order % 2)), **look)
 
 
 HOSTS_A_FIGURE: Final = 10  # more would be too small to be read on a printed page
@@ -149,7 +149,8 @@ def draw_fleet(
     anchors: Mapping[tuple[str, object], str],
     place: tuple[int, int],
 ) -> Drawing:
-    """Hosts of figure `place` with the axis and key of `of_all`; links are by host and cell."""
+    """Hosts of one figure of several (`place`: its number and theirs), with the axis and key of
+    `of_all`. Marks link to `anchors`, by host and cell."""
     bands = [max(LEAST_BAND_IN, LANE_IN * len(cells)) + GAP_IN for _, cells in hosts]
     *tops, end_in = accumulate(bands, initial=GAP_IN / 2)
     height_in = end_in - GAP_IN / 2

@@ -105,7 +105,8 @@ def draw_comparison(
     *,
     anchors: Mapping[Cell, str],
 ) -> Drawing:
-    """One task on a host against the reference (`names`): rows of encodings, lanes of cells."""
+    """One task on a host against the reference (`names`: of the host, of the reference). A row for
+    the mean, then one per encoding, the greatest ratio on top; a lane for each cell."""
     settings = hosts.setting_labels(ratios)
     shapes = dict.fromkeys(settings, theme.SHAPES[0])
     shapes |= zip(shapes, theme.SHAPES, strict=False) if len(shapes) <= len(theme.SHAPES) else ()

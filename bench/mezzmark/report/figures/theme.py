@@ -113,8 +113,9 @@ _RC: Final[dict[Any, Any]] = {
 
 @contextmanager
 def theme_context() -> Iterator[None]:
-    """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed, and
-    numpy prints the numbers by which Matplotlib names clip paths as it does by itself."""
+    """Draw inside this: settings of the user's own Matplotlib neither leak in nor get changed,
+    numpy prints the numbers by which Matplotlib names clip paths as it does by itself, and what
+    seaborn still asks of pandas is no news to the user."""
     with mpl.rc_context(), np.printoptions(legacy=False), warnings.catch_warnings():
         warnings.filterwarnings("ignore", category=DeprecationWarning, module="seaborn")
         mpl.rcdefaults()

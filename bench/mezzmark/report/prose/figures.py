@@ -84,7 +84,8 @@ CHANGE_LABELS: Final = ("before", "after", "difference")
 
 
 def mark_words(name: str, what: str, estimate: Estimate, *, samples: str = "") -> str:
-    """`VC-3 SQ, median: 14.0 ms [13.6, 14.5]; 95 % interval; 6 rounds, 144 moves` (`samples`)."""
+    """`VC-3 SQ, median: 14.0 ms [13.6, 14.5]; 95 % interval; 6 rounds, 144 moves`; `samples` is
+    the noun of the estimate's samples, where they may be counted."""
     return f"{shown_name(name)}, {what}: {estimate_words(estimate, samples)}"
 
 

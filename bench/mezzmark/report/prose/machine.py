@@ -38,7 +38,10 @@ _FACTS: Final[dict[str, tuple[str, _Words]]] = {
     "threads_per_core": ("threads per core", str),
     "numa_node_count": ("NUMA nodes", str),
     "memory_bytes": ("memory", lambda size: f"{number_text(size / 2**30)} GiB"),
-    "memory_bandwidth_bytes_per_s": ("memory bandwidth", lambda r: f"{number_text(r / 1e9)} GB/s"),
+    "memory_bandwidth_bytes_per_s": (
+        "memory bandwidth",
+        lambda rate: f"{number_text(rate / 1e9)} GB/s",
+    ),
     "frequency_max_mhz": ("highest clock", _MHZ),
     "frequency_during_mhz": ("clock during trials (median)", _MHZ),
     "governor": ("clock governor", visible_text),

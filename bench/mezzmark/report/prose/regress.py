@@ -93,7 +93,7 @@ _REASONS: Final[dict[ReasonKind, str]] = {
 
 
 def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
-    """Why these cells are not compared; a thing lacks `in` a run or `on` a host."""
+    """Why these cells are not compared; what is missing is missing `in` a run or `on` a host."""
     return "; ".join(
         _REASONS[reason.kind].format(
             needed=reason.needed,

@@ -45,7 +45,7 @@ class ComparisonSection:
 
 
 def filled_sections(*sections: Section) -> tuple[Section, ...]:
-    """Those that have something to say, with their filled tables; a single tab is joined."""
+    """Those that have something to say, with their filled tables; a single tab needs no control."""
     kept = []
     for section in sections:
         tabs = filled_sections(*section.tabs)

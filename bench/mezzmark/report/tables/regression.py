@@ -99,7 +99,7 @@ def fleet_hosts_table(check: FleetCheck) -> Table:
         Column("cost ratio", lambda h: _told(h, lambda c: ratio_entry(c.cost_ratio))),
         Column("smallest change detectable", _detectable_span),
         Column("earlier runs", lambda h: len(h.baseline_utc)),
-        Column("of cell", lambda h: _told(h, lambda c: c.cell.cell_id), "left", True),
+        Column("of cell", lambda h: _told(h, lambda c: c.cell.cell_id), "left", is_long=True),
         Column("remark", fleet_words.host_remark, "left", is_long=True),
         table_id="fleet-hosts",
         title="Each host by its cell that changed most",
