@@ -60,8 +60,12 @@ CHROMA_LOCATION: Final = "topleft"
 """Not the usual "left", so that a guess cannot pass for a kept tag."""
 
 FIELD_ORDERS: Final = {
-    **{0: "unknown", 1: "progressive", 2: "top first", 3: "bottom first"},
-    **{4: "top coded first, bottom shown first", 5: "bottom coded first, top shown first"},
+    0: "unknown",
+    1: "progressive",
+    2: "top first",
+    3: "bottom first",
+    4: "top coded first, bottom shown first",
+    5: "bottom coded first, top shown first",
 }
 """FFmpeg's numbers (AVFieldOrder)."""
 
@@ -115,7 +119,8 @@ def _chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartProbe:
-    """The chart as a viewer sees it that believes the container, and the pictures; its tags."""
+    """The chart as a viewer sees it that believes the container first and, where that differs, the
+    pictures first; and its tags."""
 
     measurement: task.ChartMeasurement
     tags: task.TagSurvival

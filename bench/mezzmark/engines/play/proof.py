@@ -125,7 +125,8 @@ class FrameVerifier:
         return "wrong", shown
 
     def is_near(self, planes: Planes, frame_index: int, part: Part = lambda whole: whole) -> bool:
-        """Within the tolerance of the wanted picture, and twice as near as its other neighbours."""
+        """Within the tolerance of the wanted picture, and less than half as far from it as from its
+        neighbours that look otherwise; `planes` are this `part` of a picture's."""
         digests = dict(enumerate(self._index.digests))
         same = (None, digests[frame_index])
         near = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
