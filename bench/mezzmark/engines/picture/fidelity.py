@@ -59,7 +59,7 @@ SAMPLE_ASPECT: Final = Fraction(4, 3)
 CHROMA_LOCATION: Final = "topleft"
 """Not the usual "left", so that a guess cannot pass for a kept tag."""
 
-FIELD_ORDERS: Final = {
+FIELD_ORDER_NAMES: Final = {
     0: "unknown",
     1: "progressive",
     2: "top first",
@@ -84,7 +84,7 @@ def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any
     beside what was told. EncodingError where no frame comes back."""
     with probe.open_media(path) as (container, track):
         media = probe.describe_media(container, track, path)
-        order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
+        order = FIELD_ORDER_NAMES.get(int(track.codec_context.field_order), "unknown")
         timecode = probe.stated(container, "timecode") or None
         pictures = probe.stated_in_pictures(container, track)
         if (frame := probe.first_picture(container, track)) is None:
@@ -99,7 +99,7 @@ def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any
         "read": media.tags,
         "pictures": pictures,
         "chroma_location": _chroma_locations(encoding.pixel_format, found[1] if found else None),
-        "field_order": (FIELD_ORDERS[PROGRESSIVE], order),
+        "field_order": (FIELD_ORDER_NAMES[PROGRESSIVE], order),
         "sample_aspect": (str(SAMPLE_ASPECT), str(aspect) if aspect else None),
         "timecode": (TIMECODE, timecode),
     }
