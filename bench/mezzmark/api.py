@@ -56,7 +56,8 @@ def measure(
 
     Every finished trial is on disk before its event is given. InterruptedRunError when stopped; the
     same call with `resume=True` and the same `out` goes on, with the run's own footage, rounds,
-    time budget (s) and seed where none are given. `rounds` below the minimum lowers it.
+    time budget (s) and seed where none are given. `rounds` below the minimum lowers it; intervals
+    need 3.
     """
     given: dict[str, Any] = {"out": out, "cache": cache, "resume": resume, "on_event": on_event}
     limits: dict[str, Any] = {"rounds": rounds, "time_budget": time_budget, "seed": seed}
@@ -80,7 +81,8 @@ def measure_series(
     on_event: Callable[[Event], None] | None = None,
 ) -> tuple[Path, ...]:
     """As `measure`, so many runs one after the other, or this installation and the one of the
-    interpreter `against` in turn, round by round; their folders end in -1, -2, …."""
+    interpreter `against` in turn, round by round; their folders end in -1, -2, …. What so many runs
+    can find is told before the first trial."""
     from mezzmark.engines.media.cache import default_cache_dir
     from mezzmark.runner.events import Noted, Prepared
     from mezzmark.runner.in_turn import run_in_turn
@@ -214,7 +216,8 @@ def publish(
 ) -> SitePaths:
     """Publish runs as a static site in the folder `to`, beside those that it has already: an index,
     each run's report and cells under addresses that stay, any two hosts, histories, tables. The
-    runs are only read. Raises DestinationError where `to` holds anything that is not published."""
+    runs are only read; one that is there and unchanged is not made again, and a host's history is
+    made of its runs named together. Raises DestinationError where `to` holds anything else."""
     from mezzmark.report.site import publish_runs
     from mezzmark.store.run_store import as_run_paths
 
@@ -266,10 +269,11 @@ def choose(
     """Which encoding to use, by each `need` ("scrub.jump.p95_ms <= 100") and `wish` ("less
     bitrate_bps", in order, or all with weights: "less bitrate_bps = 2").
 
-    `choice.recommendation` is None where a need was not measured. `clips` decide (all where none is
-    named); with `allow_missing` encodings that lack one are shown too. A `shop` adds its needs.
-    What is not given comes from `needs` (a TOML file), or from the first run's scenario. Raises
-    ScenarioError for a need or wish that cannot be read, RunError for runs that do not fit.
+    `print(choice)` says whom to choose, and how surely; `choice.recommendation` is None where a
+    need was not measured. `clips` decide (all where none is named); with `allow_missing` encodings
+    that lack one are shown too. A `shop` adds its needs. What is not given comes from `needs` (a
+    TOML file), or from the first run's scenario. Raises ScenarioError for a need or wish that
+    cannot be read, RunError for runs that do not fit.
     """
     import mezzmark.report.tables.choice  # noqa: F401  (tells `print` what to say)
     from mezzmark.decide.choose.choose import choose_with_doubt, settings_for

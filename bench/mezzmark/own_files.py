@@ -58,7 +58,8 @@ def storage_error(
     needed_bytes: int = 0,
     verb: str = "written",
 ) -> MezzmarkError:
-    """The error of a write to `path`: DiskFullError, with what is missing, or else `kind`."""
+    """The error of a write to `path`: DiskFullError, with what is missing of `needed_bytes`, where
+    there is no room or no quota left, or else `kind`."""
     where = str(path)
     if error.errno not in FULL_ERRORS:
         what = f"it cannot be {verb} ({error.strerror or error})"
@@ -186,7 +187,8 @@ def is_marked(folder: Path) -> bool:
 
 
 def remove_marked(folder: Path) -> None:
-    """Remove a folder of ours with all it holds, the marker last: what is left can be removed."""
+    """Remove a folder of ours with all it holds; any other is left. The marker goes last: who is
+    killed meanwhile leaves a folder that can still be removed."""
     if is_marked(folder):
         with suppress(OSError):
             for path in folder.iterdir():

@@ -275,7 +275,8 @@ def _plainly(told: Callable[[Any], str], context: Any) -> str:
 
 
 def main() -> None:
-    """Run the command line; ends in SystemExit, KeyboardInterrupt when it was stopped."""
+    """Run the command line; an expected error is one line on stderr and its own exit code. Ends in
+    SystemExit, or KeyboardInterrupt when it was stopped."""
     try:
         exit_code = plain_command()(prog_name="mezzmark", standalone_mode=False) or 0
         sys.stdout.flush()

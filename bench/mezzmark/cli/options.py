@@ -96,6 +96,7 @@ OPTIONS: Final[dict[str, Any]] = {
     ),
     "time_budget": option(
         float | None,
+        # As ROUNDS_RULE of model.scenario, which is too heavy to be imported for a help text.
         "Of measuring (600, 10min, 1h): at least minimum_rounds rounds are measured "
         "whatever the budget; after that no round begins that would end after it.",
         parser=parse_seconds,

@@ -241,7 +241,8 @@ def _width(text: str) -> int:
 
 
 def _column_widths(columns: _Columns, rows: Sequence[Sequence[Text]], most: int) -> list[int]:
-    """Of whole cells and headings broken at words; 0: a long text below; none: too wide."""
+    """Whole cells, and headings broken between words at most; 0 for a long text that goes below its
+    row; none where that is too wide."""
     widest = [max(_width(text.plain) for text in texts) for texts in zip(*rows, strict=True)]
     widths = [
         0 if column.is_long else max(width, *map(cell_len, ("", *column.head.split())))

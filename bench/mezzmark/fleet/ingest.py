@@ -113,8 +113,16 @@ def _refuse_other_footage(footage: Footage, runs: Mapping[str, Run]) -> None:
 
 
 _PER_CLIP: Final = (
-    *("frame_count", "width_px", "height_px", "source_bytes", "cpu_ns", "file_bytes"),
-    *("encoded_ns", "end_ns", "worker_index", "is_verified"),
+    "frame_count",
+    "width_px",
+    "height_px",
+    "source_bytes",
+    "cpu_ns",
+    "file_bytes",
+    "encoded_ns",
+    "end_ns",
+    "worker_index",
+    "is_verified",
 )
 
 

@@ -343,7 +343,8 @@ class FleetRun:
         return done.model_copy(update={"judged_by": ""})  # no host speaks for another one
 
     def footage_on(self, name: str) -> Footage:
-        """The footage as it lies on the host; stored pictures are made there: they are larger."""
+        """The footage as it lies on the host. Stored pictures are made there: decoding gives the
+        same ones, and they are many times larger."""
         here = self.footage.media
         there = dict(zip(here, self._there(name, [*here.values()]), strict=True))
         settings, pictures = self.scenario.settings(EncodeSettings), {}

@@ -165,7 +165,8 @@ def kept_gate(
 
 @dataclass(slots=True, kw_only=True)
 class Together:
-    """The machines by seat. `do` has one do a job; `paths` is what each calls home's paths."""
+    """The machines: `do` has one do a job; `paths`, in the order in which editors take seats, is
+    what each calls what home's jobs name."""
 
     do: Callable[[str, Job, float], Performed]
     reach: Callable[[str], str]
@@ -240,7 +241,8 @@ def exchanged(value: Any, paths: Mapping[str, str]) -> Any:
 
 
 def performed_together(by_host: Mapping[str, Performed], failed: str) -> Performed:
-    """One result of all. `failed` is the host that let the others go, or empty."""
+    """One result of all: times run from the first start to the longest; of moments the worst.
+    `failed` is the host that failed first and let the others go, or empty."""
     found = list(by_host.values())
     return Performed(
         answer=answer_together({name: done.answer for name, done in by_host.items()}, failed)

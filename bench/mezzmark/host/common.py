@@ -34,7 +34,8 @@ SHORTEST_SHARE_NS = 50_000_000
 """Kernels count processor time in ticks of up to 15 ms; shares of a shorter span are noise."""
 
 LONGEST_GAP_NS = 1_500_000_000
-"""Between two looks meant to be 0.2 s apart; under heavy load they were never 0.25 s apart."""
+"""Between two looks meant to be 0.2 s apart; on two cores with ten busy processes they were never
+0.25 s apart in a minute."""
 
 SHORTEST_SLEEP_NS = 50_000_000
 """Two clocks read one after the other differ by far less."""
@@ -170,7 +171,8 @@ class HostWatch:
 
 def cpu_shares(before: dict[str, float], after: dict[str, float]) -> dict[str, float | None]:
     """`busy_fraction` and `steal_fraction` of all cores between two readings in seconds. `guest` is
-    part of `user` (proc(5)). Steal, when a virtual machine was not let run, is neither."""
+    part of `user` already (proc(5)). Steal, when a virtual machine wanted to run and was not let,
+    counts as neither busy nor idle."""
     spans = {
         key: max(0.0, after[key] - before[key])
         for key in after

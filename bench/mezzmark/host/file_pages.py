@@ -36,7 +36,8 @@ def is_dropped(path: str | Path) -> bool:
 
 def resident_fraction(path: str | Path) -> float | None:
     """The share of the file's pages in the cache, 0 to 1, if known. mincore(2) looks at a mapping
-    that is never read; to who may not write the file it calls every page resident."""
+    that is never read, so a cold file stays cold; to who neither owns the file nor may write it, it
+    calls every page resident."""
     if sys.platform != "linux" or not _is_told(Path(path)):
         return None
     with Path(path).open("rb") as file:

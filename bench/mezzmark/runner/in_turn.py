@@ -98,8 +98,9 @@ def run_in_turn(
         here = partial(run_worker, is_cancelled=flag.is_set)
         footage = yield from prepare_footage(scenario, cache_dir=cache_dir, dispatch=here)
         there, noted = partial(here, python=str(python)), replace(footage, noted=other.noted_in)
-        measure = partial(run_scenario, scenario, cache_dir=cache_dir, resume=resume)
-        measure = partial(measure, stop_when=lambda _trials: "")
+        measure = partial(
+            run_scenario, scenario, cache_dir=cache_dir, resume=resume, stop_when=lambda _trials: ""
+        )
         sides = [
             measure(run_dir=run_dirs[0], dispatch=here, footage=footage),
             measure(run_dir=run_dirs[1], dispatch=there, footage=noted),

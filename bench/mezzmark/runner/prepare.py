@@ -36,7 +36,8 @@ from mezzmark.runner.plan import clip_seed
 from mezzmark.runner.workers import Dispatch
 
 PREPARE_THREADS = 4
-"""Everywhere the same: some encoders give another picture for another number of threads."""
+"""Everywhere the same: some encoders give another picture for another number of threads, and runs
+of two machines can only be compared on the same files."""
 
 PICTURES_LIMIT_BYTES = 8_000_000_000
 """What all stored pictures of a run may take, in equal parts; beyond that every trial decodes."""

@@ -73,7 +73,8 @@ def run_scenario(
     changed if that makes it another run. `dispatch` stands in for worker processes here, or is
     `Elsewhere`, `stop_when` for the stop by precision, `footage` for what would be prepared."""
     run_dir, cache_dir = Path(run_dir), Path(cache_dir)
-    is_new, elsewhere = not run_dir.exists(), dispatch if isinstance(dispatch, Elsewhere) else None
+    is_new = not run_dir.exists()
+    elsewhere = dispatch if isinstance(dispatch, Elsewhere) else None
     run_store.reserve_run_dir(run_dir, resume=resume)
     with (
         run_store.lock_folder(run_dir),

@@ -103,8 +103,12 @@ def _prepare(
     on_progress("making a short clip", 0.0)
     original = PrepareOriginalJob(clip=CLIP, seed=plan.seed, cache_dir=str(cache_dir))
     source = _answer(original, PreparedMedia, PREPARE_TIMEOUT_S).media
-    how = {"encoding": find_encoding(ENCODING_NAME), "thread_count": 1, "cache_dir": str(cache_dir)}
-    encoded = PrepareEncodingJob(source=source, **how)
+    encoded = PrepareEncodingJob(
+        source=source,
+        encoding=find_encoding(ENCODING_NAME),
+        thread_count=1,
+        cache_dir=str(cache_dir),
+    )
     made = _answer(encoded, PreparedMedia, PREPARE_TIMEOUT_S)
     return made.media, made.frame_count
 

@@ -166,10 +166,17 @@ def open_run(
 
 
 CHANGEABLE_LIMITS = {
-    *("title", "description", "rounds", "minimum_rounds", "precision_fraction"),
-    *("time_budget_s", "trial_timeout_s", "choose"),
+    "title",
+    "description",
+    "rounds",
+    "minimum_rounds",
+    "precision_fraction",
+    "time_budget_s",
+    "trial_timeout_s",
+    "choose",
 }
-"""Scenario keys of how long to measure, or of nothing measured; a resumed run may change them."""
+"""Scenario keys of how long to measure, or of nothing measured; a resumed run may change them, for
+the order of its rounds does not depend on them."""
 
 SHOWN_DIFFERENCES = 3
 """More than so many are counted, not listed: the first ones say which run it is."""

@@ -205,7 +205,8 @@ def _start(python: str = "", *, task: str = "", held: Sequence[int] = ()) -> _Wo
 
 
 def _send(process: subprocess.Popen[bytes], job: Job) -> None:
-    """Send the job aside: a worker that does not read blocks nothing. Standard input stays open."""
+    """Send the job aside: a worker that does not read blocks nothing. Standard input stays open:
+    the worker takes its end for the end of its parent."""
     text = job.model_dump_json().encode() + b"\n"
 
     def write() -> None:

@@ -59,7 +59,7 @@ def lock_folder(
     what: str = "another process is writing this run",
     remedy: str = "Wait for it to end, or measure into another folder with --out.",
 ) -> Iterator[None]:
-    """Hold a folder of ours for writing; RunError when another process holds it."""
+    """Hold a run, or another folder of ours, for writing; RunError when another process has it."""
     from filelock import FileLock, Timeout
 
     # Not bound to a thread: a run is a generator, and whoever ends it may be another one.
@@ -79,7 +79,8 @@ def lock_folder(
 
 
 def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
-    """Make a run's folder; True if one to be resumed lies in it. DestinationError if else."""
+    """Make a run's folder; True if a run to be resumed lies in it. DestinationError where something
+    stands there and `resume` was not asked for."""
     with own_files.translate_os_errors(run_dir, remedy="Choose another folder with --out."):
         run_dir.mkdir(parents=True, exist_ok=True)
         present = _names_in(run_dir)
@@ -94,7 +95,8 @@ def reserve_run_dir(run_dir: Path, *, resume: bool) -> bool:
 
 
 def discard_run_dir(run_dir: Path, *, with_folder: bool) -> None:
-    """Remove what a run left without a manifest, and its folder if asked; else nothing."""
+    """Remove what a run left that ended before its manifest was written, and its folder if asked;
+    nothing where the folder holds anything else."""
     # Only names of our own are touched, and rmdir refuses a folder that still holds something.
     with suppress(OSError):
         present = _names_in(run_dir)
@@ -245,8 +247,8 @@ def _numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
         raise RunError(where=str(path), what=what, remedy=remedy) from None
 
 
-_NAME: Final = "%Y%m%dT%H%M%SZ"
-_PATTERN: Final = f"{'[0-9]' * 8}T{'[0-9]' * 6}Z"
+_CHECK_NAME: Final = "%Y%m%dT%H%M%SZ"
+_CHECK_PATTERN: Final = f"{'[0-9]' * 8}T{'[0-9]' * 6}Z"
 
 LOOKED_BACK: Final = 8
 """Earlier runs of a host that are read: some may not compare, and more take long to read."""
@@ -265,12 +267,12 @@ class Checks:
 
 def new_check(out: Path) -> Path:
     """The folder of a check that begins now (UTC)."""
-    return out / f"{datetime.now(UTC):{_NAME}}"
+    return out / f"{datetime.now(UTC):{_CHECK_NAME}}"
 
 
 def begun_check(out: Path) -> Path | None:
     """The folder of the check that began last, if only that."""
-    return max((path for path in out.glob(_PATTERN) if path.is_dir()), default=None)
+    return max((path for path in out.glob(_CHECK_PATTERN) if path.is_dir()), default=None)
 
 
 def newest_check(out: Path) -> Path | None:
@@ -304,4 +306,4 @@ def read_checks(out: Path) -> Checks:
 
 
 def _manifests(out: Path) -> Iterator[Path]:
-    return out.glob(f"{_PATTERN}/*/{MANIFEST_NAME}")
+    return out.glob(f"{_CHECK_PATTERN}/*/{MANIFEST_NAME}")

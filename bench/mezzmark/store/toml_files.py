@@ -56,7 +56,8 @@ def scenario_names() -> tuple[str, ...]:
 
 
 def find_scenario(scenario: str | Path) -> Path:
-    """The file of a path, or of a shipped scenario or shop; ScenarioError if there is none."""
+    """The file of a path, or of a shipped scenario or shop; ScenarioError if there is none. A file
+    that exists wins over a shipped name, so that a local change is what is measured."""
     path = Path(scenario)
     if path.is_file():
         return path

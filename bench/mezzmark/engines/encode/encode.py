@@ -35,8 +35,9 @@ MEMORY_FRACTION: Final = 0.6
 
 
 def run_encode(job: EncodeJob, clock_ns: Callable[[], int]) -> Measured:
-    """Hold the clip's first `job.frame_count` pictures in memory, encode them timed, prove it.
-    EncodingError when it cannot hold the clip or loses pictures, ScenarioError without memory."""
+    """Hold the clip's first `job.frame_count` pictures in memory (or all, if it is shorter), encode
+    them timed, prove it. EncodingError when the encoding cannot hold the clip or loses pictures,
+    ScenarioError when memory does not suffice."""
     index = _read_clip(job, where="encode.frames", fewest=2)
     frame_rate, source = constant_rate(index), probe_media(job.source.media_path)
     pixel_format = job.encoding.pixel_format
@@ -128,7 +129,7 @@ def _read_clip(
     job: EncodeJob | GridJob, *, where: str, fewest: int, job_count: int = 1
 ) -> FrameIndex:
     """What is to be encoded; EncodingError unless the encoding, ScenarioError unless memory holds
-    it. `where` names the key of how many pictures, `fewest` its least."""
+    it for so many jobs. `where` names the key of how many pictures, `fewest` its least."""
     whole, encoding = read_frame_index(job.source.index_path), job.encoding
     check_frame(encoding, whole.width_px, whole.height_px, constant_rate(whole))
     index = encoded_file.first_frames(whole, job.frame_count)

@@ -110,9 +110,10 @@ def encode_clip(
     pictures: Iterator[VideoFrame] | None = None,
 ) -> tuple[int, int]:
     """Encode an index's pictures to a new file, evenly spaced, or as a carrier times them that
-    brings sound and tags; the size they were fitted to, by `height_px`, before the encoding scales.
-    `pictures` are those, if read already. Raises EncodingError, FootageError, DiskFullError, and
-    DestinationError where something stands already."""
+    brings sound and tags; the size they were fitted to. `height_px` resizes, keeping the shape
+    (None: not); what the encoding scales comes on top. `pictures` are those, if read already.
+    Raises EncodingError, FootageError, DiskFullError, and DestinationError where something stands.
+    """
     timing = carrier.timing if carrier else even_timing(index, constant_rate(index))
     fitted = fitted_size(index.width_px, index.height_px, height_px)
     check_frame(encoding, *fitted, timing.frame_rate)
@@ -184,7 +185,7 @@ def read_encoded(path: Path, *, is_stamped: bool, has_closed_groups: bool = Fals
 
 def stamps_agree(source: FrameIndex, encoded: FrameIndex) -> bool | None:
     """Whether stamps are the source's, in order; None where it has none. One that the source lost
-    is not asked for; after resizing one may be unreadable, but none another."""
+    is not asked for; after resizing one may be unreadable, but none may be another's."""
     if not source.is_stamped:
         return None
     if source.frame_count != encoded.frame_count:
@@ -222,7 +223,8 @@ def pick_frames(index: FrameIndex, numbers: Sequence[int]) -> FrameIndex:
 
 
 ANY_THREADS: Final = frozenset({"prores_ks"})
-"""They code whole pictures side by side, the same for any number of threads: all cores are used."""
+"""They code whole pictures side by side, the same for any number of threads: all cores are used,
+and `PrepareEncodingJob.thread_count` is not asked."""
 
 MOST_THREADS: Final = 16
 """Each holds a picture and what comes of it: about 60 MB at 2160p."""

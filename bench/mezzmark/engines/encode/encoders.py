@@ -154,7 +154,8 @@ def require_encoder(encoding: Encoding) -> None:
 
 def probe_encoding(encoding: Encoding) -> EncoderFault | None:
     """What goes wrong when two small pictures are encoded so, or, if refused, larger ones: a build
-    may list an encoder that cannot be opened. One of few sizes may crash at others."""
+    may list an encoder that cannot be opened. An encoder of few sizes is tried at its first, since
+    it may crash at others. The container is not tried."""
     sizes = encoding.frame_sizes[:1] or (_PROBE_SIZE, _LARGE_PROBE_SIZE)
     faults = [fault := _try_size(encoding, sizes[0])]
     faults += [_try_size(encoding, size) for size in sizes[1:] if fault]
@@ -292,7 +293,8 @@ def _quiet() -> Iterator[None]:
 
 def _restore_ordinary_scheduling() -> None:
     """Put all threads back among the machine's others (Linux): libsvtav1 run by root makes its own,
-    and the one that opens it, real-time threads that push everything else off the cores."""
+    and the one that opens it, real-time threads, which push everything else off the cores and
+    spoil what is measured beside or after it."""
     if sys.platform != "linux":
         return
     for task in Path("/proc/self/task").iterdir():

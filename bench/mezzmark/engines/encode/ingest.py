@@ -75,16 +75,19 @@ def run_ingest(job: IngestJob, clock_ns: Callable[[], int]) -> Measured:
         made = ingest_all(job, Path(job.scratch_dir) / "ingested", clock_ns=clock_ns)
     clips, later = made[: len(job.sources)], made[len(job.sources) :]
     release_ns = min(clip.start_ns for clip in made)  # a later one's worker may have been quicker
-    told = ("frame_count", "worker_index", "cpu_ns", "file_bytes")
-    timed = ("start_ns", "encoded_ns", "end_ns")
+    as_told = ("frame_count", "worker_index", "cpu_ns", "file_bytes")
+    since_release = ("start_ns", "encoded_ns", "end_ns")
     sizes = [Path(source.media.media_path).stat().st_size for source in job.sources]
     measurement = IngestMeasurement(
         clips=tuple(source.clip for source in job.sources),
         width_px=tuple(clip.size[0] for clip in clips),
         height_px=tuple(clip.size[1] for clip in clips),
         source_bytes=tuple(sizes),
-        **{name: tuple(getattr(clip, name) for clip in clips) for name in told},
-        **{name: tuple(getattr(clip, name) - release_ns for clip in clips) for name in timed},
+        **{name: tuple(getattr(clip, name) for clip in clips) for name in as_told},
+        **{
+            name: tuple(getattr(clip, name) - release_ns for clip in clips)
+            for name in since_release
+        },
         is_verified=(True,) * len(clips),
         worker_count=job.job_count,
         wait_ns=tuple(clip.wait_ns for clip in clips if clip.wait_ns is not None),

@@ -44,7 +44,8 @@ def plan_timing(index: FrameIndex, encoding: Encoding, *, has_sound: bool) -> Ti
     if not footage.is_constant_rate(index, rate):
         if holds_times(encoding):
             ticks = [pts - index.pts[0] for pts in index.pts]
-            places, tick_s = tuple((tick,) for tick in ticks), index.time_base
+            places = tuple((tick,) for tick in ticks)
+            tick_s = index.time_base
             duration_s = (ticks[-1] + _usual_step(index)) * tick_s
             return Timing(frame_rate=rate, time_base=tick_s, places=places, duration_s=duration_s)
         if has_sound:

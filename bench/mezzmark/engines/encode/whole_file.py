@@ -49,8 +49,10 @@ SLACK_S: Final = Fraction(5, 1000)
 """Times of packets may be rounded by so much; where they are further off, the sound has a gap."""
 
 _FRAMES: Final[dict[str, tuple[str, Any]]] = {
-    **{"pcm_s16le": ("s16", np.int16), "pcm_f32le": ("flt", np.float32)},
-    **dict.fromkeys(("pcm_s24le", "pcm_s32le"), ("s32", np.int32)),
+    "pcm_s16le": ("s16", np.int16),
+    "pcm_s24le": ("s32", np.int32),
+    "pcm_s32le": ("s32", np.int32),
+    "pcm_f32le": ("flt", np.float32),
 }
 """PCM codec → the format of frames that its encoder takes, and of their samples."""
 

@@ -18,7 +18,7 @@ MAX_TRAVEL_HEIGHTS = 0.6
 """A longer pan turns round and comes back, so that the canvas stays of modest size."""
 
 SWAY_FREQUENCIES_HZ = (0.35, 0.8, 1.7, 3.1)
-"""Of a standing person: most of it below 2 Hz (common practice, no published source)."""
+"""Of a standing person's hand: mostly below 2 Hz (common practice, no published source)."""
 
 SWAY_PEAK_TO_RMS = 3.0
 SHUTTER_FRACTION = 0.5
@@ -132,8 +132,9 @@ SUBJECT_HEIGHTS = (0.60, 0.42)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layer:
     """One painted surface. `luma_phases[2 * half_down + half_across]` is luma displaced by so many
-    half samples; `cb`, `cr` have half the size; `grain_weight` (64 = 1.0) is how strong noise is at
-    each luma sample; `opacity` (0 to 256) is None for a layer that hides all."""
+    half samples; `cb`, `cr` have half the lines and columns; `grain_weight` (64 = 1.0) is how
+    strong noise is at each luma sample; `opacity` (0 to 256, of luma's shape) is None for a layer
+    that hides all."""
 
     luma_phases: tuple[Codes, ...]
     cb: Codes

@@ -55,8 +55,8 @@ LIMIT_SHARE: Final = 0.92
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """What a file says of itself, None where it does not: `timecode_frame` counts from midnight,
-    `start_s` is its first picture's time in the track, `recorded_s` seconds since 1970."""
+    """What a file says of itself, None where it does not. Of its first picture `timecode_frame`
+    counts from midnight and `start_s` is the time in the track; `recorded_s` counts from 1970."""
 
     file: FoundFile
     media: MediaFacts
@@ -92,10 +92,10 @@ def sort_files(job: SortFilesJob, advance: ProgressUpdate) -> SortedFiles:
             faults[file.path] = error
     looks = _without_copies(_without_small(looks, faults), faults)
     further = _further_files(looks, faults)
-    out = [file for file in job.files if not file.is_named and file.path in faults]
-    paths = [file.path for file in job.files if file not in out]
+    out = {file.path: file for file in job.files if not file.is_named and file.path in faults}
+    paths = [file.path for file in job.files if file.path not in out]
     shots = (Shot(path=path, further_names=tuple(further.get(path, ()))) for path in paths)
-    left_out = (JobFailed.by(faults[file.path], file.name) for file in out)
+    left_out = (JobFailed.by(faults[path], file.name) for path, file in out.items())
     return SortedFiles(shots=tuple(shots), left_out=tuple(left_out))
 
 
@@ -110,9 +110,9 @@ def _without_small(looks: Sequence[Look], faults: dict[str, FootageError]) -> li
         has_few_lines = min(media.width_px, media.height_px) < SMALL_LINES
         if has_few_lines and look.area_px < SMALL_AREA * largest.area_px:
             what = (
-                f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size}"
+                f"its picture of {media.width_px}×{media.height_px} is far smaller than the {size} "
+                f"of {largest.file.name}, as a thumbnail's is"
             )
-            what += f" of {largest.file.name}, as a thumbnail's is"
             faults[look.file.path] = unfit(look.file.path, what, NAME_IT)
     return [look for look in looks if look.file.path not in faults]
 
@@ -146,7 +146,8 @@ def _without_copies(looks: Sequence[Look], faults: dict[str, FootageError]) -> l
 def is_smaller_copy(
     look: Look, other: Look, picture: Callable[[str], np.ndarray[Any, Any] | None]
 ) -> bool:
-    """Whether frame count, rate and first picture (`picture` by path) are a larger one's."""
+    """Whether frame count, rate and first picture (which `picture` gives by path) are those of the
+    other, larger one."""
     if look.area_px >= other.area_px or look.frame_count is None:
         return False
     if look.frame_count != other.frame_count or look.media.frame_rate != other.media.frame_rate:

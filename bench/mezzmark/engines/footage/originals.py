@@ -56,8 +56,9 @@ INDEX_SUFFIX: Final = ".own-index.json"
 
 
 def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
-    """The camera original of a recipe clip and its index, made or cached. FootageError if it has no
-    recipe, EngineError without the encoder, DiskFullError without room."""
+    """The camera original of a recipe clip and its index, made or cached; `advance` is given what
+    is done and its share. FootageError if it has no recipe, EngineError without the encoder,
+    DiskFullError without room."""
     recipe, original = job.clip.recipe, job.clip.original
     if recipe is None:
         what = "it has no recipe to make an original from"
@@ -75,9 +76,10 @@ def prepare_original(job: PrepareOriginalJob, advance: frame_index.ProgressUpdat
     def make(folder: Path) -> FrameIndex:
         path, message = folder / MEDIA_NAME, f"making {job.clip.name}"
 
-        write_original(
-            path, recipe, original, job.seed, advance=lambda s: advance(message, s * ENCODING_SHARE)
-        )
+        def tell(share: float) -> None:
+            advance(message, share * ENCODING_SHARE)
+
+        write_original(path, recipe, original, job.seed, advance=tell)
         advance(f"checking {job.clip.name}", ENCODING_SHARE)
         # Groups are closed unless the scenario asks for others: `original_encoding`.
         is_closed = not (original.open_groups or original.intra_refresh)
@@ -170,7 +172,7 @@ def _joined(settings: dict[str, object]) -> str:
 
 def prepare_own(job: PrepareOwnJob, advance: frame_index.ProgressUpdate) -> PreparedMedia:
     """Index the first `job.excerpt_s` seconds of a file, or all; or find that index in the cache.
-    Raises FootageError for an unfit file, DiskFullError where it cannot be written."""
+    Raises FootageError for a file that cannot be measured, DiskFullError without room."""
     path = Path(job.media_path)
     advance(f"reading {path.name}", 0.0)
     fingerprint = fingerprint_own(path)

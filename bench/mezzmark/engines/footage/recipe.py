@@ -52,7 +52,8 @@ def recipe_clip_id(recipe: Recipe, seed: int) -> int:
 
 
 def generate_frames(recipe: Recipe, seed: int) -> Iterator[Planes]:
-    """Y, Cb, Cr of every frame, the caller's own. FootageError where the stamp does not fit."""
+    """Y, Cb, Cr of every frame, the caller's own. FootageError if the picture is too small, or the
+    clip too long, for the stamp."""
     _require_stampable(recipe)
     rng = np.random.default_rng(seed)
     length_s = recipe.cut_interval_s or recipe.duration_s

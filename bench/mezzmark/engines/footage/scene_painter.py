@@ -145,7 +145,8 @@ def _scatter(shape: tuple[int, int], picture_lines: float, rng: np.random.Genera
 def _stack(
     leaves: _Leaves, shape: tuple[int, int], detail_radius: float
 ) -> tuple[Labels, npt.NDArray[np.int64]]:
-    """The leaf in front at each sample (0: none), and what each leaf is a detail of, or itself."""
+    """The leaf in front at each sample, leaf 0 where no other covers it, and what each leaf is a
+    detail of, or itself. Leaves are painted back to front."""
     labels = np.zeros(shape, np.int32)
     parents = np.arange(len(leaves.radii))
     for leaf in range(len(leaves.radii)):
@@ -241,7 +242,8 @@ def _tints(
 
 
 def _surface(height_px: int, width_px: int, rng: np.random.Generator) -> Field:
-    """A field of unit rms, 1/f, repeated; nothing slower than 1/16 tile would show that."""
+    """A field of unit rms and amplitude 1/f, repeated to the size; nothing in it is slower than a
+    sixteenth of the tile, which would show the repetition."""
     size = TEXTURE_TILE_PX
     tile = _power_law((size, size), 1.0, 16 / size, rng)
     repeats = (-(-height_px // size), -(-width_px // size))

@@ -24,8 +24,13 @@ from mezzmark.model.encoding import planar_format
 from mezzmark.model.footage import ColourTags, FrameIndex, MediaFacts
 
 _MATRICES: Final = {
-    **{1: Colorspace.ITU709, 4: Colorspace.FCC, 5: Colorspace.ITU601, 6: Colorspace.SMPTE170M},
-    **{7: Colorspace.SMPTE240M, 9: Colorspace.BT2020, 10: Colorspace.BT2020},
+    1: Colorspace.ITU709,
+    4: Colorspace.FCC,
+    5: Colorspace.ITU601,
+    6: Colorspace.SMPTE170M,
+    7: Colorspace.SMPTE240M,
+    9: Colorspace.BT2020,
+    10: Colorspace.BT2020,
 }
 """ITU-T H.273 matrix coefficients → swscale's name for them."""
 
@@ -49,8 +54,9 @@ def presenter(
 ) -> Callable[[VideoFrame | None], VideoFrame | None]:
     """A function from a decoded picture to the viewer's, and from None to None: `height_px` high
     and of even width by the picture's aspect, 8-bit RGB, full range, bilinear, turned as the file's
-    first picture asks; `as_stored` heeds neither turn nor aspect. The colour description is the
-    container's, since a frame's own is often lost or wrong."""
+    first picture asks; `as_stored` heeds neither turn nor aspect. Transfer and primaries are left
+    as they are. The colour description is the container's, since a frame's own is often lost or
+    wrong."""
     matrix, source_range = source_colour(facts.tags, height_px=facts.height_px)
     reformatter = VideoReformatter()
     turns = 0 if as_stored else None
@@ -175,8 +181,9 @@ class Converter:
 def exact_levels(
     picture: VideoFrame, tags: ColourTags, pixel_format: str
 ) -> tuple[VideoFrame, tuple[colour.Floats, ...]] | None:
-    """A Y'CbCr picture in the range and depth of `pixel_format`, its own chroma, rounded once, and
-    its planes before; None where the range is the same, or one is RGB. swscale is a code off."""
+    """A Y'CbCr picture in the range and depth of `pixel_format` but its own chroma, rounded once,
+    and its planes before; None where the range is the same, or one side is RGB. swscale's fixed
+    point would move full-range luma by a code of 10 bits."""
     have, want = map(pixels.pixel_format_facts, (picture.format.name, pixel_format))
     is_full = have.is_full_range or tags.colour_range == colour.FULL_RANGE
     if have.is_rgb or want.is_rgb or is_full == want.is_full_range or have.chroma == "other":
@@ -199,7 +206,7 @@ def exact_levels(
 def read_pictures(
     path: str | Path, index: FrameIndex, *, thread_count: int, source: Any = None
 ) -> Iterator[VideoFrame]:
-    """The indexed pictures in order; `source` as of `open_container`. FootageError if one lacks."""
+    """The indexed pictures in order; `source` as of `open_container`. FootageError without one."""
     wanted = iter(index.pts)
     target = next(wanted, None)
     with open_media(path, thread_count=thread_count, source=source) as (container, track):

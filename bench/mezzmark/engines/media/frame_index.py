@@ -107,9 +107,10 @@ def build_frame_index(
     lowres: int = 0,
 ) -> FrameIndex:
     """Index the pictures of a file, or those of its first `max_duration_s` seconds. `is_stamped`
-    None finds out by reading: nine in ten stamps readable, and in order. Where all groups are
-    closed, a whole file is decoded in parts, on all cores. `lowres` is that of a player. Raises
-    FootageError for a file that cannot be measured honestly, with the reason."""
+    None finds out by reading: at least nine in ten stamps readable, and in order. Where all groups
+    are closed, a whole file is decoded in parts, on all cores. `lowres` is that of a player, for
+    digests of its smaller pictures. Raises FootageError, with the reason, for a file that cannot be
+    measured honestly."""
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
         reads_stamps = is_stamped is not False

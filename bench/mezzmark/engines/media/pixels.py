@@ -39,7 +39,10 @@ BIT_PACKED = {"v30xle": (12, 2, 22)}
 """Where Y, U and V begin in the 32-bit words of formats of 10 bits a sample, as v410 is decoded."""
 
 _CHROMA_BY_STEP: dict[tuple[int, int], Chroma] = {
-    **{(2, 2): "4:2:0", (2, 1): "4:2:2", (1, 1): "4:4:4", (4, 1): "4:1:1"}
+    (2, 2): "4:2:0",
+    (2, 1): "4:2:2",
+    (1, 1): "4:4:4",
+    (4, 1): "4:1:1",
 }
 
 

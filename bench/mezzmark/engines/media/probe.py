@@ -163,7 +163,8 @@ def complaints() -> Iterator[list[tuple[int, str, str]]]:
 
 
 def probe_media(path: str | Path) -> MediaFacts:
-    """What the file says of itself, and one picture of the order of its fields. FootageError."""
+    """What the file says of itself, and its first picture, which is decoded, of the order of its
+    fields, since most containers know that less well. Raises FootageError."""
     with open_media(path) as (container, track):
         facts = describe_media(container, track, path)
         is_sure = int(track.codec_context.field_order) == PROGRESSIVE and facts.container != "mxf"
@@ -219,7 +220,8 @@ def first_picture(container: InputContainer, track: VideoStream) -> VideoFrame |
 
 
 def stated_in_pictures(container: InputContainer, track: VideoStream) -> ColourTags:
-    """Tags that coded pictures state themselves, by a decoder that never saw the container."""
+    """Colour tags that coded pictures state themselves, by a decoder that never saw the container;
+    none where it cannot do without."""
     known = track.codec_context
     bare = cast(VideoCodecContext, av.CodecContext.create(known.codec.name, "r"))
     bare.options = dict(DECODER_LIMIT)

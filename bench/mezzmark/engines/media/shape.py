@@ -23,7 +23,10 @@ from mezzmark.model.encoding import Encoding
 from mezzmark.model.footage import FieldOrder, HdrMetadata, MediaFacts
 
 FIELD_ORDERS: Final[dict[int, FieldOrder]] = {
-    **{2: "top first", 5: "top first", 3: "bottom first", 4: "bottom first"}
+    2: "top first",
+    3: "bottom first",
+    4: "bottom first",
+    5: "top first",
 }
 """FFmpeg's numbers (AVFieldOrder) of pictures of two fields, by which is shown first."""
 

@@ -65,8 +65,9 @@ def share_line(line: Line) -> Line:
 
 class StorageFile:
     """A file object for `av.open`; `wait_ns` is how long its reads took since `begin`. Clock and
-    sleep may be a simulation's. A sleep that ends late is made up for by the next wait; sleeps aim
-    earlier until half of them end in time: what waking takes is in the link's figures already."""
+    sleep may be a simulation's. A sleep that ends late is made up for by the next wait: reads are
+    timed as if each had returned when its last byte came. Sleeps aim earlier until half of them end
+    in time: what waking a reader takes is in the link's figures already."""
 
     def __init__(
         self,

@@ -53,8 +53,8 @@ def chart_planes(chart: Chart, pixel_format: str) -> Planes:
     else:
         luma = np.clip(field[..., 0], 0, 1) if full else field[..., 0]
         chroma = _field(chart, step=facts.chroma_step)
-        values = [colours.chroma_code(chroma[..., i], **form) for i in (1, 2)]
-        values.insert(0, colours.luma_code(luma, **form))
+        values = [colours.luma_code(luma, **form)]
+        values += [colours.chroma_code(chroma[..., i], **form) for i in (1, 2)]
     if facts.has_alpha:  # from clear to opaque, so that a lost or flattened alpha cannot pass
         values.append(np.tile(np.linspace(0, 2**depth - 1, chart.width_px), (chart.height_px, 1)))
     codes = (np.clip(np.rint(plane), 0, 2**depth - 1) for plane in values)
@@ -145,7 +145,8 @@ def _places(window: slice) -> colours.Floats:
 
 def wave_phase(values: colours.Floats, positions_px: colours.Floats) -> complex:
     """Complex amplitude of the wave of `WAVE_PERIOD_PX`, by least squares on cosine, sine and a
-    constant. A wave sin(2π(x - s)/P) of amplitude A has angle -90° - 360°·s/P and modulus A."""
+    constant, so that the window need not hold whole periods. A wave sin(2π(x - s)/P) of amplitude A
+    has angle -90° - 360°·s/P and modulus A."""
     turn = 2 * np.pi * positions_px / design.WAVE_PERIOD_PX
     columns = np.stack([np.cos(turn), np.sin(turn), np.ones_like(turn)], axis=1)
     cosine, sine, _ = np.linalg.lstsq(columns, values, rcond=None)[0]
@@ -331,7 +332,7 @@ def _eight_bit_steps(picture: ChartPicture, entered: ChartPicture, chart: Chart)
 
 
 def _empty_bits(picture: ChartPicture, chart: Chart, unit: int) -> float:
-    """0 where codes on shallow ramps are multiples of `unit` by chance, 1 where always."""
+    """0 where codes on shallow ramps are multiples of `unit` as often as by chance, 1 if always."""
     rows = [
         picture.codes[_window(ramp.cells, chart, is_inner=True)].ravel()
         for ramp in design.SHALLOW_RAMPS

@@ -59,9 +59,13 @@ SAMPLE_ASPECT: Final = Fraction(4, 3)
 CHROMA_LOCATION: Final = "topleft"
 """Not the usual "left", so that a guess cannot pass for a kept tag."""
 
-FIELD_ORDERS: Final = {
-    **{0: "unknown", 1: "progressive", 2: "top first", 3: "bottom first"},
-    **{4: "top coded first, bottom shown first", 5: "bottom coded first, top shown first"},
+FIELD_ORDER_NAMES: Final = {
+    0: "unknown",
+    1: "progressive",
+    2: "top first",
+    3: "bottom first",
+    4: "top coded first, bottom shown first",
+    5: "bottom coded first, top shown first",
 }
 """FFmpeg's numbers (AVFieldOrder)."""
 
@@ -80,7 +84,7 @@ def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any
     beside what was told. EncodingError where no frame comes back."""
     with probe.open_media(path) as (container, track):
         media = probe.describe_media(container, track, path)
-        order = FIELD_ORDERS.get(int(track.codec_context.field_order), "unknown")
+        order = FIELD_ORDER_NAMES.get(int(track.codec_context.field_order), "unknown")
         timecode = probe.stated(container, "timecode") or None
         pictures = probe.stated_in_pictures(container, track)
         if (frame := probe.first_picture(container, track)) is None:
@@ -95,7 +99,7 @@ def read_tags(path: Path, encoding: Encoding) -> tuple[MediaFacts, dict[str, Any
         "read": media.tags,
         "pictures": pictures,
         "chroma_location": _chroma_locations(encoding.pixel_format, found[1] if found else None),
-        "field_order": (FIELD_ORDERS[PROGRESSIVE], order),
+        "field_order": (FIELD_ORDER_NAMES[PROGRESSIVE], order),
         "sample_aspect": (str(SAMPLE_ASPECT), str(aspect) if aspect else None),
         "timecode": (TIMECODE, timecode),
     }
@@ -115,7 +119,8 @@ def _chroma_locations(pixel_format: str, read: str | None) -> tuple[str | None, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartProbe:
-    """The chart as a viewer sees it that believes the container, and the pictures; its tags."""
+    """The chart as a viewer sees it that believes the container first and, where that differs, the
+    pictures first; and its tags."""
 
     measurement: task.ChartMeasurement
     tags: task.TagSurvival

@@ -40,7 +40,8 @@ def picture_offset_px(settings: FidelitySettings, generation: int) -> int:
 
 
 def shifted(frame: VideoFrame, offset_px: int, tags: ColourTags | None = None) -> VideoFrame:
-    """The picture moved right and down; what leaves comes back at the other side."""
+    """The picture moved right and down by so many whole pixels; what leaves comes back at the other
+    side, so that it can be moved back."""
     if not offset_px:
         return frame
     planes = pixels.planes_of(frame)
@@ -108,16 +109,16 @@ def run_generations(plan: GenerationPlan) -> Iterator[Generation]:
     """Make and compare every generation in turn; a file may be read until the next is asked for.
     EncodingError when the encoder refuses, or frames are lost."""
     previous: Path | None = None
-    job, folder = plan.job, Path(plan.job.scratch_dir)
+    job, folder, threads = plan.job, Path(plan.job.scratch_dir), plan.job.thread_count
     frame_count = min(plan.index.frame_count, job.settings.frames)
-    pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=job.thread_count)
+    pictures = partial(read_pictures, plan.source.path, plan.index, thread_count=threads)
     timing = even_timing(plan.index, plan.frame_rate)
     with FrameSpool(lambda: islice(pictures(), frame_count), frame_count, folder) as clip:
         entered = _Entered(plan, clip)
         for generation in range(1, job.settings.generations + 1):
             path = folder / f"generation-{generation}.{job.encoding.container}"
             frames = _returning(plan, previous, generation) if previous else entered.frames()
-            frames, threads = evenly_timed(frames, plan.frame_rate), job.thread_count
+            frames = evenly_timed(frames, plan.frame_rate)
             write_clip(frames, path, job.encoding, entered.converter, timing, thread_count=threads)
             if previous is not None:
                 previous.unlink()  # made here, and no longer needed

@@ -40,7 +40,7 @@ _TICK: Final = Fraction(1, 25)
 
 
 class QualityMeter:
-    """A filter graph that compares pairs of frames, which must come in order (XPSNR)."""
+    """A filter graph that compares pairs of frames, in order: XPSNR looks at those before too."""
 
     def __init__(
         self, like: av.VideoFrame, *, metrics: tuple[Metric, ...], thread_count: int

@@ -30,7 +30,7 @@ class Meeting:
             self._connection = HTTPConnection(gate.source, timeout=SILENCE_S)
 
     def gather(self, step: str, text: str = "") -> Gathered:
-        """Wait for every machine at this step: what each said. EngineError where one failed."""
+        """What all said at this step, once they came. EngineError if home is gone or one failed."""
         while (answer := self._post(f"{step}/{self._gate.place}", text)) == GATE_WAIT:
             pass
         return Gathered.model_validate_json(answer)

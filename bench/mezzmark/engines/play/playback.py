@@ -111,7 +111,8 @@ class PlayLoop(DisplayClock):
 def frames_to_play(
     index: FrameIndex, speed: str, count: int, rng: np.random.Generator
 ) -> list[list[int]]:
-    """At most `count` frames from a random start, by what is decoded together."""
+    """At most `count` frames from a random start, by what is decoded together: each by itself, or
+    backwards those of a group."""
     stride, frame_count = abs(play.STRIDES[speed]), len(index.pts)
     count = min(count, -(-frame_count // stride))
     first = int(rng.integers(0, frame_count - (count - 1) * stride))
@@ -224,7 +225,8 @@ def refuse_shared(files: Sequence[str]) -> None:
 
 
 def _play_all(job: streams.StreamsJob, party: Party) -> tuple[list[Stream], int]:
-    """In threads opened before any begins, or processes; and ns within which all began."""
+    """In threads, opened before any begins, or a process each; and ns within which the machines
+    had begun."""
     if job.scratch_dir:
         refuse_shared(party.files)
     if job.carrier == "processes":

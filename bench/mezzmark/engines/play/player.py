@@ -139,7 +139,7 @@ class Player:
         self._seek(self._pts[frame_index])
 
     def _seek(self, target_pts: int) -> bool:
-        """Start from the next place from which the container lands before the target, if any."""
+        """Start at the next place that lands no later than the target; False if all were tried."""
         for start_pts in self._starts:
             try:
                 self._container.seek(start_pts, stream=self._track)

@@ -35,8 +35,13 @@ from mezzmark.model.tasks.spec import MediaReference
 from mezzmark.own_files import replace_whole
 
 WEIGHTS: Final = {
-    **{1: (0.2126, 0.0722), 4: (0.30, 0.11), 5: (0.299, 0.114), 6: (0.299, 0.114)},
-    **{7: (0.212, 0.087), 9: (0.2627, 0.0593), 10: (0.2627, 0.0593)},
+    1: (0.2126, 0.0722),
+    4: (0.30, 0.11),
+    5: (0.299, 0.114),
+    6: (0.299, 0.114),
+    7: (0.212, 0.087),
+    9: (0.2627, 0.0593),
+    10: (0.2627, 0.0593),
 }
 """Kr and Kb by matrix code (ITU-T H.273, table 4)."""
 
@@ -125,7 +130,8 @@ class FrameVerifier:
         return "wrong", shown
 
     def is_near(self, planes: Planes, frame_index: int, part: Part = lambda whole: whole) -> bool:
-        """Within the tolerance of the wanted picture, and twice as near as its other neighbours."""
+        """Within the tolerance of the wanted picture, and less than half as far from it as from its
+        neighbours that look otherwise; `planes` are this `part` of a picture's."""
         digests = dict(enumerate(self._index.digests))
         same = (None, digests[frame_index])
         near = [n for n in (frame_index - 1, frame_index + 1) if digests.get(n) not in same]
