@@ -16,12 +16,13 @@ from fixtures.fabricated_run import (
 )
 from fixtures.made_sizing import made
 from mezzmark.decide.picture.diagnosis import Diagnosis
-from mezzmark.decide.picture.fidelity import EncodingFidelity
+from mezzmark.decide.picture.fidelity import ClipFidelity, EncodingFidelity
 from mezzmark.model.cell import Cell
 from mezzmark.model.estimate import CellSummary
+from mezzmark.model.tasks.kernel import KERNEL_CELL, KernelMeasurement
 from mezzmark.report.prose.answer import Answer, few_rounds_text, run_answer
 from mezzmark.report.prose.numbers import estimate_text, list_text, number_text, shown_name
-from mezzmark.report.prose.picture import picture_sentences
+from mezzmark.report.prose.picture import colour_words, picture_sentences
 from mezzmark.report.prose.terms import axis_words, pattern_words, task_label
 from mezzmark.report.tables.run import failure_table
 from mezzmark.report.view import RunView
@@ -76,6 +77,34 @@ def test_too_few_rounds_claim_nothing() -> None:
     assert "[" not in everything(found)
     assert "was fastest" not in everything(found)
     assert "100 ms" not in everything(found)
+
+
+@pytest.mark.parametrize(
+    ("encodings", "task", "counted"),
+    [(THREE, "", "10 of 10 cells"), (THREE[1:2], "scrub", "2 of 2 cells")],
+)
+def test_cells_are_counted_without_the_reference_kernel(
+    encodings: tuple[FabricatedEncoding, ...], task: str, counted: str
+) -> None:
+    """Two rounds of scrubbing in two ways, of three encodings with two of them encoded at two
+    thread counts, or of one alone; the kernel and the second trials of a self-comparison, as few,
+    are no cells."""
+    manifest, trials = fabricate_run(Fabrication(encodings=encodings, rounds=2))
+    asked = [trial for trial in trials if task in ("", trial.cell.task)]
+    kernel = {"cell": KERNEL_CELL, "measurement": KernelMeasurement(wall_ns=(10**6,))}
+    kernels = [one.model_copy(update=kernel) for one in (asked[0], asked[-1])]
+    again = [one.model_copy(update={"arm": "null"}) for one in (asked[0], asked[-1])]
+    found = run_answer(RunView(manifest, (*asked, *kernels, *again))).cautions
+    [text] = [text for text in found if "too few rounds" in text]
+    assert text.startswith(f"{counted} finished too few rounds for an interval: their figures may")
+
+
+def test_one_cell_of_too_few_rounds_is_one() -> None:
+    """In the singular, whatever the count of the others."""
+    manifest, trials = fabricate_run(Fabrication(encodings=THREE[1:2], rounds=2))
+    asked = [trial for trial in trials if trial.cell.setting["pattern"] == "jump"]
+    [text] = [t for t in run_answer(RunView(manifest, asked)).cautions if "too few rounds" in t]
+    assert text.startswith("1 of 1 cell finished too few rounds for an interval: its figures may")
 
 
 def test_an_encoding_with_wrong_pictures_is_never_called_fastest() -> None:
@@ -240,22 +269,26 @@ def test_a_run_that_only_judged_pictures_does_not_say_that_nothing_finished() ->
 
 
 def test_the_answer_tells_what_became_of_the_picture() -> None:
-    """Visible shifts are counted and the worst is named; without any the largest is given; what
+    """Visible shifts, of 9 in 10 patches, are counted and the worst is named; the largest of a
+    single patch is given, of whichever encoding (of HDR in ΔE2000 too, as needs are); what
     came back bit for bit is listed; nothing is said where nothing was judged."""
 
-    def entry(name: str, delta_e: float, *, is_exact: bool = False) -> EncodingFidelity:
+    def entry(
+        name: str, delta_e: float, worst: float | None = None, **more: bool
+    ) -> EncodingFidelity:
         chart = Diagnosis(
             cause="limited as full" if delta_e > 1 else "no shift",
             delta_e=delta_e,
-            worst_delta_e=delta_e,
+            worst_delta_e=worst or delta_e,
             worst_patch="grey",
             change_codes=0,
             residual_codes=0,
+            is_hdr=more.get("is_hdr", False),
         )
         return EncodingFidelity(
             encoding=name,
-            clips=(),
-            is_bit_exact=is_exact,
+            clips=(ClipFidelity.model_construct(clip="c", diagnosis=chart),),
+            is_bit_exact=more.get("is_exact", False),
             estimates={},
             by_generation_db=(),
             bitrate_bps=1e8,
@@ -265,11 +298,21 @@ def test_the_answer_tells_what_became_of_the_picture() -> None:
     assert picture_sentences(()) == []
     calm = picture_sentences((entry("A", 0.2), entry("B", 0.41, is_exact=True)))
     assert calm == [
-        "Colours: no visible shift in any of 2 encodings; the largest of a patch is ΔE 0.410 (B).",
+        "Colours: no visible shift in any of 2 encodings; the largest shift of a patch is ΔE 0.410 "
+        "(B).",
         "Came back bit-exact: B.",
     ]
-    shifted = picture_sentences((entry("A", 5.1), entry("B", 0.4), entry("C", 2.0)))
+    shifted = picture_sentences((entry("A", 5.1), entry("B", 0.4, 12.5), entry("C", 2.0, 10.4)))
     assert shifted == [
         "Colours: 2 of 3 encodings shifted visibly; most of all A: a shift most viewers would see "
-        "(ΔE 5.1), as if limited range were read as full."
+        "(ΔE up to 5.1 in 9 of 10 patches), as if limited range were read as full. The largest "
+        "shift of a patch is ΔE 12.5 (B)."
     ]
+    nearly = picture_sentences((entry("A", 0.2), entry("B", 0.4, 12.5)))
+    assert nearly == [
+        "Colours: no visible shift in 9 of 10 patches in any of 2 encodings; the largest shift of "
+        "a patch is ΔE 12.5 (B)."
+    ]
+    assert colour_words(entry("B", 0.4, 12.5)) == "no visible shift in 9 of 10 patches"
+    [hdr] = picture_sentences((entry("A", 0.6, 37.5, is_hdr=True),))
+    assert hdr.endswith("the largest shift of a patch is ΔE_ITP 37.5, or ΔE 12.5 (A).")

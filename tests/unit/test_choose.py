@@ -1,6 +1,7 @@
 """What choosing promises: who is ruled out, recommended, behind, and what would flip it."""
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -28,19 +29,21 @@ from mezzmark.decide.choose.choice import (
     TippingPoint,
 )
 from mezzmark.decide.choose.choose import choose_encoding, settings_for
-from mezzmark.decide.choose.draws import draw_figures
+from mezzmark.decide.choose.draws import FigureSamples, draw_figures
 from mezzmark.decide.choose.judge import choose_among
 from mezzmark.decide.choose.needs import _Part, _result
 from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.ranking import rank_encodings, scrub_settings
 from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.errors import RunError, ScenarioError
+from mezzmark.model.estimate import Estimate
 from mezzmark.model.figures import parse_figure
 from mezzmark.model.records import Trial
 from mezzmark.model.request import ChooseSettings, Need, parse_wishes
 from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.spec import Figure
+from mezzmark.report.prose.needs import need_text, outcome_text
 from mezzmark.report.prose.table_notes import choice_note
 from simulation.choice_rates import samples_of
 
@@ -326,7 +329,7 @@ def test_a_met_need_is_told_of_the_clip_nearest_to_its_limit() -> None:
     """One that is open is told of the clip that is the least sure, however far from the limit."""
     need, one = (
         Need.parse("scrub.jump.p50_ms <= 100"),
-        SimpleNamespace(estimate=None, no_number=None),
+        SimpleNamespace(estimate=None, no_number=None, sides=None),
     )
     for p_wide, told in ((0.01, ("meets", "near")), (0.2, ("open", "wide"))):
         clips = (("wide", -3.0, p_wide), ("near", -1.0, 0.0))
@@ -591,3 +594,74 @@ def test_fewer_than_five_rounds_recommend_nobody(rounds: int, verdict: str, shor
         short,
         short,
     )
+
+
+MIDDLE_MS, LOG_STEP = 210.0, 0.2283
+"""Three rounds at MIDDLE / e^LOG_STEP, MIDDLE and MIDDLE · e^LOG_STEP: 210 ms [119, 370]."""
+
+
+def of_clips(orders: Sequence[tuple[int, int, int]], *exact: str) -> JudgedEncoding:
+    """An encoding with these rounds on each clip, by a need of 100 ms and further exact ones that
+    it meets on every clip."""
+    wait, *further = (Need.parse(text) for text in ("scrub.jump.p50_ms <= 100", *exact))
+    logs = [[math.log(MIDDLE_MS) + LOG_STEP * place for place in order] for order in orders]
+    clips = {f"clip {n}": samples_of(of_clip, "ms") for n, of_clip in enumerate(logs)}
+    samples = {wait.figure: {"e": replace(samples_of(logs[0], "ms"), clips=clips)}}
+    for need in further:
+        point = FigureSamples(point=0.0, estimate=Estimate.exact(1.0, need.figure.unit))
+        samples[need.figure] = {"e": replace(point, clips=dict.fromkeys(clips, point))}
+    request = ChoiceRequest(needs=(wait, *further), wishes=parse_wishes(["less scrub.jump.p50_ms"]))
+    draws = draw_figures(samples, ("e",), rng=np.random.default_rng(1))
+    return choose_among(request, draws, {"e": ()}, {}).find("e")
+
+
+def p_value_of_each() -> float:
+    """That of 100 ms on one clip: Student's t with 2 degrees of freedom in closed form."""
+    t = math.log(MIDDLE_MS / 100) / (LOG_STEP / math.sqrt(3))
+    return 0.5 - t / (2 * math.sqrt(2 + t**2))
+
+
+FOUR_ORDERS = ((-1, 0, 1), (1, 0, -1), (0, -1, 1), (0, 1, -1))
+
+
+def test_a_need_that_is_open_though_hardly_met_says_why() -> None:
+    """Each of four clips lies beyond the limit with 98.5 %, all of them never below it together;
+    Holm's correction over the four leaves 4 × 1.5 %, which is more than 5 %: open, with that share
+    beside the chance. With one clip alone it is missed."""
+    entry = of_clips(FOUR_ORDERS)
+    [found] = entry.needs
+    assert (entry.status, found.outcome, found.chance) == ("open", "open", 0.0)
+    assert found.noise_fraction == pytest.approx(4 * p_value_of_each())
+    assert need_text(found) == (
+        f"scrub.jump.p50_ms <= 100: 210 ms [119, 370], 2.1× the limit on {found.clip} (open: < 1 % "
+        "likely to meet it on every clip, but one that meets every need looks so by noise in up to "
+        "6.1 % of runs)"
+    )
+    assert outcome_text(found) == "? open, likely missed"
+    [alone] = of_clips(FOUR_ORDERS[:1]).needs
+    assert (alone.outcome, alone.noise_fraction) == ("misses", None)
+    assert outcome_text(alone) == "✕ missed"
+
+
+def test_needs_that_are_known_exactly_take_no_share_of_the_error() -> None:
+    """On two clips a miss at 1.5 % each is sure at 2 × 1.5 %, however many exact needs beside it
+    are met."""
+    exact = ("fidelity.delta_e_max <= 2", "bitrate_bps <= 400 Mbit/s")
+    entry = of_clips(FOUR_ORDERS[:2], *exact)
+    assert [found.outcome for found in entry.needs] == ["misses", "meets", "meets"]
+
+
+def test_a_tail_that_is_open_though_likely_met_says_why() -> None:
+    """A claim reckons with bad trials that a chance does not: 98 % of moves within the limit in ten
+    trials of 24 are likely the 95 % that is asked for, and not surely."""
+    need = Need.parse("scrub.jump.p95_ms <= 100")
+    one = SimpleNamespace(estimate=None, no_number=None, sides=None)
+    part = _Part(clip="c", one=one, excess=np.array([-1.0]), p_met=0.08, p_missed=0.92, share=0.98)
+    found = _result(need, [part], 0.97, 0.92, 0.05)
+    assert (found.outcome, found.noise_fraction) == ("open", 0.08)
+    value = Estimate.exact(80.0, "ms").model_copy(update={"round_count": 10})
+    assert need_text(found.model_copy(update={"value": value})).endswith(
+        "(open: 97 % likely to meet it, but one that misses it looks so by noise in up to 8.0 % of "
+        "runs)"
+    )
+    assert outcome_text(found) == "? open, likely met"

@@ -61,8 +61,8 @@ def test_inside_a_round_a_line_comes_every_half_minute() -> None:
         log.tell(started(eta_s=900.0, minimum_eta_s=240.0 - place), after_s=12 if place else 0)
         log.tell(finished())
     assert log.lines == [
-        f"round 1 of 4 to 12, {count} of 83 trials, about 4 min left of the minimum"
-        for count in (3, 6, 9)
+        f"round 1 of 4 to 12, {count} of 83 trials, about {left} min left of the minimum"
+        for count, left in ((3, "4"), (6, "3.9"), (9, "3.9"))
     ]
 
 
@@ -111,29 +111,30 @@ def test_notes_and_what_is_left_out_are_told_at_once() -> None:
 @pytest.mark.parametrize(
     ("least", "most", "budget_s", "text"),
     [
-        (4, 12, None, "at least 4 rounds, about 5 min; at most 12, about 16 min"),
+        (4, 12, None, "at least 4 rounds, about 5.3 min; at most 12, about 16 min"),
         (
             4,
             9,
             720.0,
-            "at least 4 rounds, about 5 min; at most 9, about 12 min, by the time budget of 720 s",
+            "at least 4 rounds, about 5.3 min; at most 9, about 12 min, by the time budget of "
+            "720 s",
         ),
-        (4, 4, None, "4 rounds, about 5 min in all"),
+        (4, 4, None, "4 rounds, about 5.3 min in all"),
         (
             4,
             4,
             350.0,
-            "4 rounds, about 5 min in all; the time budget of 350 s has no room for more",
+            "4 rounds, about 5.3 min in all; the time budget of 350 s has no room for more",
         ),
         (
             4,
             4,
             100.0,
-            "4 rounds, about 5 min in all; that is over the time budget of 100 s, but so many are "
-            "measured whatever the budget. --rounds 1 lowers that, to about 80 s: stop with Ctrl-C "
-            "and give the command again with --resume, this --out and --rounds; no finished trial "
-            "is lost. Below 5 rounds nothing is ranked or recommended, below 3 no figure has an "
-            "interval.",
+            "4 rounds, about 5.3 min in all; that is over the time budget of 100 s, but so many "
+            "are measured whatever the budget. --rounds 1 lowers that, to about 80 s: stop with "
+            "Ctrl-C and give the command again with --resume, this --out and --rounds; no finished "
+            "trial is lost. Below 5 rounds nothing is ranked or recommended, below 3 no figure has "
+            "an interval.",
         ),
     ],
 )
@@ -151,3 +152,25 @@ def test_a_forecast_is_one_sentence(
         affordable_rounds=int((budget_s or 960) // 80),
     )
     assert forecast_text(found) == f"a round takes 80 s: {text}"
+
+
+@pytest.mark.parametrize(
+    ("round_s", "text"),
+    [
+        (98.0, "a round takes 1.6 min: 3 rounds, about 4.9 min in all"),
+        (150.0, "a round takes 2.5 min: 3 rounds, about 7.5 min in all"),
+        (240.0, "a round takes 4 min: 3 rounds, about 12 min in all"),
+    ],
+)
+def test_so_many_rounds_are_told_to_take_so_many_times_one(round_s: float, text: str) -> None:
+    """Below ten minutes a tenth is told, so that 98 s are not 2 min of which three make 5."""
+    found = RoundsForecast(
+        round_s=round_s,
+        minimum_rounds=3,
+        minimum_s=3 * round_s,
+        most_rounds=3,
+        most_s=3 * round_s,
+        time_budget_s=None,
+        affordable_rounds=3,
+    )
+    assert forecast_text(found) == text

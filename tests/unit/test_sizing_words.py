@@ -269,6 +269,50 @@ def test_too_few_editors_are_told(
     assert [said in note for note in told] == ([True] if said else [])
 
 
+@pytest.mark.parametrize(
+    ("decoded", "verb", "shown"),
+    [
+        ((0, 0, 0), "is", ("0", "")),
+        ((0, 0, 1), "may be", ("0", "[0, 1]")),
+        ((0, None, None), "may be", ("0", "")),
+        ((1, 1, 2), "", ("1", "[1, 2]")),
+    ],
+)
+def test_who_serves_but_decodes_for_no_editor_is_named(
+    decoded: tuple[float, float | None, float | None], verb: str, shown: tuple[str, str]
+) -> None:
+    """Link and array carry 11 editors of the 3: the original serves; that one machine decodes for
+    none of them is a sentence of its own, and stands beside the 11 in a column of its own. Of one
+    that does not serve it is not said."""
+    figures = {**ORIGINAL.figures, "editors_decoded": made(*decoded, "editors")}
+    original = ORIGINAL.model_copy(update={"figures": figures, "limited_by": "decoding"})
+    late = made_encoding("late", in_time="no").model_copy(update={"figures": figures})
+    result = made_result(original, late, made_encoding("a")).model_copy(
+        update={"named_here": "original"}
+    )
+    _, serves, *others = sizing_sentences(result)
+    assert serves.partition("): ")[2].startswith("original and a.")
+    said = [text for text in others if "Decoding" in text]
+    assert said == [
+        f"Decoding is not part of that: on one machine like this it {verb} slower than one editor "
+        "plays (1 stream) with original."
+    ] * bool(verb)
+    other = {**ORIGINAL.figures, "editors_decoded": made(0, 0, 1, "editors")}
+    both = result.model_copy(
+        update={"encodings": (original, result.encodings[2].model_copy(update={"figures": other}))}
+    )
+    joined = [
+        text for text in sizing_sentences(both) if "with original, and may be with a." in text
+    ]
+    assert len(joined) == (verb == "is")
+    summary = sizing_summary(result)
+    heads = [column.head for column in summary.columns]
+    row = dict(zip(heads, summary.rows[0], strict=True))
+    assert row["editors carried"].text == "11 [9, 14]"
+    entry = row["one machine decodes for"]
+    assert (entry.point, entry.interval) == shown
+
+
 def test_detail_keeps_what_the_compact_table_leaves_out() -> None:
     """Binary units, the share in time with the share wanted, where the speed comes from, and every
     assumption stand in the detail."""

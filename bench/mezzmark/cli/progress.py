@@ -189,7 +189,7 @@ def _round_text(started: events.RoundStarted) -> str:
 
 
 def forecast_text(found: events.RoundsForecast) -> str:
-    """`a round takes 80 s: at least 4 rounds, about 5 min; at most 12, about 16 min`."""
+    """`a round takes 80 s: at least 4 rounds, about 5.3 min; at most 12, about 16 min`."""
     budget_s = found.time_budget_s
     budget = f"the time budget of {budget_s:g} s" if budget_s is not None else ""
     more = " or more" * found.is_early  # the first trials, pilot trials among them, are short

@@ -16,7 +16,7 @@ from mezzmark.model.making import Making
 from mezzmark.model.request import STEP_FRACTION, Need, Wish
 
 Outcome = Literal["meets", "open", "misses", "not shown"]
-"""`open`: too near to the limit to tell. `not shown`: not measured, so nobody has passed it."""
+"""`open`: neither met nor missed for sure. `not shown`: not measured, so nobody has passed it."""
 
 Status = Literal["meets", "open", "ruled out", "not judged"]
 Front = Literal["on it", "may be on it", "off it"]
@@ -77,7 +77,9 @@ class NeedResult(Fact):
     is the room left as a share of the limit, negative beyond it; dB figures have `margin_db`
     instead. Of several clips all this is of `clip`, the least sure to meet it or, where all do, the
     nearest to its limit, but `chance`, which is of all. `share_within` is the share of moves within
-    the limit of a tail; `rounds_missing` more are needed for a claim."""
+    the limit of a tail; `rounds_missing` more are needed for a claim. Where it is open and
+    `chance` alone would decide, one on the other side of the limit looks so by noise in
+    `noise_fraction` of runs at most (of a miss over all needs and clips): too many for a claim."""
 
     need: Need
     outcome: Outcome
@@ -86,6 +88,7 @@ class NeedResult(Fact):
     no_number: NoNumber | None = None
     lack: Lack | None = None
     chance: float | None = None
+    noise_fraction: float | None = None
     clip: str = ""
     share_within: float | None = None
     rounds_missing: int = 0

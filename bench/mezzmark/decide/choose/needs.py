@@ -4,8 +4,9 @@ A need holds where it holds on every clip that decides. A need of a tail (p95) i
 share of moves within its limit, judged from ten trials a clip on (`claim_share`); any other is
 Student's t on the log scale. It is met where each clip meets it with `confidence_level`
 (intersection-union, Berger 1982), and missed where a clip's p-value of meeting it, adjusted over
-the encoding's needs and clips (Holm), is at most 1 - `confidence_level`: then the chance that noise
-rules out who truly meets all is at most that. No other encoding changes what is said of one."""
+the encoding's needs and clips (Holm; without those that are known exactly), is at most
+1 - `confidence_level`: then the chance that noise rules out who truly meets all is at most that. No
+other encoding changes what is said of one."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -210,12 +211,17 @@ def _judge_level(
 
 
 def _worst_misses(parts: Mapping[int, Sequence[_Part]]) -> dict[int, float]:
-    """The smallest p-value of meeting each need, adjusted over all needs and clips."""
-    spots = [(n, part.p_missed) for n, mine in parts.items() for part in mine]
-    known = [(n, p_value) for n, p_value in spots if p_value is not None]
+    """The smallest p-value of meeting each need, adjusted over all needs and clips but those that
+    are known exactly: noise says nothing false of them, so they take no share of the error."""
     found = dict.fromkeys(parts, 1.0)
-    for (n, _), p_value in zip(known, holm_adjusted([p for _, p in known]), strict=True):
-        found[n] = min(found[n], p_value)
+    noisy: list[tuple[int, float]] = []
+    for n, part in ((n, part) for n, mine in parts.items() for part in mine):
+        if part.p_missed is not None and (part.one.logs or part.one.sides):
+            noisy.append((n, part.p_missed))
+        elif part.p_missed is not None:
+            found[n] = min(found[n], part.p_missed)
+    for (n, _), p_value in zip(noisy, holm_adjusted([p for _, p in noisy]), strict=True):
+        found[n] = min(found[n], float(p_value))
     return found
 
 
@@ -243,12 +249,24 @@ def _result(
         value=estimate,
         no_number=worst.one.no_number,
         chance=chance if is_known else None,
+        noise_fraction=_noise(parts, chance, missed, alpha) if outcome == "open" else None,
         clip=worst.clip if len(parts) > 1 else "",
         share_within=worst.share,
         rounds_missing=max(part.rounds_missing for part in parts),
         margin_db=room if is_db else None,
         margin_fraction=None if is_db or room is None else room / limit,
     )
+
+
+def _noise(parts: Sequence[_Part], chance: float, missed: float, alpha: float) -> float | None:
+    """The p-value of the claim, missed or met, that would follow from the chance alone; None where
+    the chance is between, and of figures of sizing, which have no p-value."""
+    p_met = [part.p_met for part in parts if part.p_met is not None and not part.one.sides]
+    if len(p_met) < len(parts):
+        return None
+    if chance <= alpha:
+        return missed
+    return max(p_met) if chance >= 1 - alpha else None
 
 
 def nearest_misses(entries: Sequence[JudgedEncoding]) -> tuple[NearMiss, ...]:

@@ -97,7 +97,8 @@ class Diagnosis(Fact):
     `NO_SHIFT` or `UNEXPLAINED`; `further` are those that come with it where tags are misread.
     `residual_codes` is the RMS change (viewer codes of 255) that the cause leaves unexplained,
     `change_codes` the whole of it. `delta_e` is the 90th percentile over the patches, of ΔE2000 or,
-    where `is_hdr`, of ΔE_ITP. Shifts of chroma and counts of codes are as in `ChartMeasurement`.
+    where `is_hdr`, of ΔE_ITP, and `worst_delta_e` that of the one that moved most. Shifts of
+    chroma and counts of codes are as in `ChartMeasurement`.
     `by_pictures` says that it is what a viewer sees that believes the pictures' own tags first,
     `lacks_bits` that HDR has 8 bits: a code of PQ is ΔE_ITP 3.3, of HLG 1.5 to 4 (by BT.2124)."""
 
@@ -120,6 +121,11 @@ class Diagnosis(Fact):
     def severity(self) -> float:
         """The shift in steps of ΔE2000, whatever it was measured by."""
         return severity(self.delta_e, is_hdr=self.is_hdr)
+
+    @property
+    def worst_severity(self) -> float:
+        """The same of the worst patch."""
+        return severity(self.worst_delta_e, is_hdr=self.is_hdr)
 
     @property
     def is_wrong(self) -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 
 from mezzmark.decide.estimate.observed_run import ObservedRun
 from mezzmark.decide.estimate.over_clips import Mix, mix_of
-from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose_both, severity
+from mezzmark.decide.picture.diagnosis import Diagnosis, diagnose_both
 from mezzmark.decide.picture.tags import tag_shift, tag_verdicts
 from mezzmark.model.colour import Floats
 from mezzmark.model.encoding import Encoding
@@ -116,7 +116,7 @@ class EncodingFidelity(Fact):
     def worst_patch(self) -> Diagnosis | None:
         """The chart whose worst patch is the worst of all clips; None without a chart."""
         charts = [clip.diagnosis for clip in self.clips if clip.diagnosis is not None]
-        return max(charts, key=_worst_patch, default=None)
+        return max(charts, key=lambda chart: chart.worst_severity, default=None)
 
     @property
     def alpha_db(self) -> float | None:
@@ -136,14 +136,10 @@ class EncodingFidelity(Fact):
             return Estimate.exact(found.worst, found.unit)
         shift = {
             "delta_e_p90": self.worst_chart.severity if self.worst_chart else None,
-            "delta_e_max": _worst_patch(self.worst_patch) if self.worst_patch else None,
+            "delta_e_max": self.worst_patch.worst_severity if self.worst_patch else None,
             "delta_e_tags": max((tag_shift(one.survival) for one in self.tags), default=None),
         }.get(name)
         return None if shift is None else Estimate.exact(shift, "ΔE")
-
-
-def _worst_patch(chart: Diagnosis) -> float:
-    return severity(chart.worst_delta_e, is_hdr=chart.is_hdr)
 
 
 def judge_encodings(

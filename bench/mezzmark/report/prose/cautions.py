@@ -13,6 +13,7 @@ from mezzmark.model.link import ReadSettings
 from mezzmark.model.players import PLAYERS
 from mezzmark.model.records import Trial
 from mezzmark.model.run import Manifest
+from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.patterns import PATTERNS
 from mezzmark.model.tasks.scrub import ScrubSettings
 from mezzmark.report.prose.footage import clip_name, signs_text
@@ -136,12 +137,15 @@ def _no_decoders(trials: Sequence[Trial]) -> Iterator[str]:
 
 
 def _too_few_rounds(summaries: Sequence[CellSummary]) -> Iterator[str]:
-    finished = [s.trial_count - s.failed_trial_count for s in summaries if s.estimates]
+    """Of the cells that were asked for and are timed: the reference kernel is none of them."""
+    cells = [s for s in summaries if TASKS[s.cell.task].is_compared and not s.arm]
+    finished = [s.trial_count - s.failed_trial_count for s in cells if s.estimates]
     if short := [count for count in finished if count < MINIMUM_ROUNDS]:
         missing = count_text(MINIMUM_ROUNDS - min(short), "more round")
+        many, whose = count_text(len(cells), "cell"), "its" if len(short) == 1 else "their"
         yield (
-            f"{count_text(len(short), 'cell')} of {len(summaries)} finished too few rounds for an "
-            f"interval: their figures may be chance. Run at least {missing}."
+            f"{len(short)} of {many} finished too few rounds for an interval: {whose} figures may "
+            f"be chance. Run at least {missing}."
         )
 
 

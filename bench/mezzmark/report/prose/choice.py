@@ -24,7 +24,13 @@ from mezzmark.model.request import Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.latency import best_player_sentences
 from mezzmark.report.prose.method import disturbance_text, disturbed_text
-from mezzmark.report.prose.needs import chance_text, lack_text, need_text, percent_digits
+from mezzmark.report.prose.needs import (
+    LIKELY,
+    chance_text,
+    lack_text,
+    need_text,
+    percent_digits,
+)
 from mezzmark.report.prose.numbers import (
     count_text,
     level_text,
@@ -53,8 +59,6 @@ FRONTS: Final[dict[Front | None, str]] = {
 }
 """Where an encoding stands by all wishes together."""
 
-_LIKELY: Final = 0.5  # From here on a need is sooner met than not
-
 
 def headline(choice: Choice) -> str:
     """The answer in one sentence, or two."""
@@ -82,12 +86,12 @@ def _advice(choice: Choice, leader: str, start: str = "") -> str:
         count = count_text(choice.unit_count, choice.unit)
         return f"{start}{name} is ahead, but {count} cannot tell; {MINIMUM_ROUNDS} are needed."
     met = choice.find(leader).chance_measured or 0.0
-    if leader == ORIGINAL and choice.needs and not start and (choice.is_sure or met >= _LIKELY):
+    if leader == ORIGINAL and choice.needs and not start and (choice.is_sure or met >= LIKELY):
         doubt = "" if choice.is_sure else f" ({chance_text(best)} likely; {_doubt(choice, leader)})"
         return f"No intermediate is needed: the originals meet every need{doubt}."
     if choice.is_sure:
         return f"{f'{start}use' if start else 'Use'} {name}."
-    if met < _LIKELY:
+    if met < LIKELY:
         near = f"is likely to meet every need; {name} comes nearest ({chance_text(met)})"
         return f"{f'{start}nothing' if start else 'Nothing'} {near}.{_more(choice)}"
     doubt = _doubt(choice, leader)
@@ -311,9 +315,11 @@ def against_text(choice: Choice, entry: JudgedEncoding) -> str:
 def basis_text(choice: Choice) -> str:
     """What the chances and the word "missed" rest on."""
     texts = ["There is no overall score."]
-    if any(entry.status == "ruled out" for entry in choice.encodings):
+    results = [result for entry in choice.encodings for result in entry.needs]
+    if any(one.outcome == "misses" or one.noise_fraction is not None for one in results):
         level = level_text(choice.confidence_level)
-        texts.insert(0, f"Missed: not met, with {level} confidence.")
+        text = "confidence over all needs and clips of an encoding"
+        texts.insert(0, f"Missed: not met, with {level} {text}.")
     if choice.unit_count and not choice.is_thin:
         texts.insert(0, f"Chances from {choice.draw_count} draws over {rounds_text(choice)}.")
     return " ".join(texts)

@@ -1,5 +1,6 @@
 """One need in words: what it asks, what was found and how surely, or why nothing is known."""
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -27,6 +28,8 @@ OUTCOMES: Final[dict[Outcome, str]] = {
     "not shown": "? not measured",
 }
 """What becomes of one need, with a sign that needs no colour."""
+
+LIKELY: Final = 0.5  # From here on a need is sooner met than not
 
 _SURVIVALS: Final = {f"survives.{n}": f"{thing.label} survives" for n, thing in THINGS.items()}
 _SIGNS: Final = {"<=": "≤ ", ">=": "≥ ", "=": ""}
@@ -79,6 +82,14 @@ def limit_text(need: Need) -> str:
     return f"{_SIGNS[need.operator]}{limit} {shown_unit(unit)}".strip()
 
 
+def outcome_text(result: NeedResult) -> str:
+    """Of one need, in a word or two; where one looks likely though it is open, which."""
+    text = OUTCOMES[result.outcome]
+    if result.noise_fraction is None or result.chance is None:
+        return text
+    return f"{text}, likely {'met' if result.chance > LIKELY else 'missed'}"
+
+
 def found_text(result: NeedResult) -> str:
     """What was found of one need, without the need itself; empty where nothing is known."""
     if result.lack is not None or result.need.figure is None:
@@ -107,8 +118,18 @@ def need_text(result: NeedResult) -> str:
         return f"{text} (open: at least {count_text(result.rounds_missing, 'more round')} needed)"
     if result.chance is None:
         return f"{text} (too few rounds to tell)"
+    likely = f"{chance_text(result.chance)} likely to meet it{' on every clip' * bool(result.clip)}"
+    if result.noise_fraction is not None:
+        return f"{text} (open: {likely}, but {_noise_text(result.noise_fraction, result.chance)})"
     is_exact = value.round_count == 1
-    return text if is_exact else f"{text} ({chance_text(result.chance)} likely to meet it)"
+    return text if is_exact else f"{text} ({likely})"
+
+
+def _noise_text(fraction: float, chance: float) -> str:
+    """Why a need is open though its chance alone would decide."""
+    other = "one that misses it" if chance > LIKELY else "one that meets every need"
+    percent = percent_digits(math.ceil(1000 * fraction) / 1000)
+    return f"{other} looks so by noise in up to {percent} % of runs"
 
 
 def _fact_text(need: Need, facts: Sequence[str]) -> str:

@@ -118,13 +118,16 @@ IN_BRACKETS: Final = f"{level_text(CONFIDENCE_LEVEL)} intervals in brackets"
 
 
 def duration_text(seconds: float) -> str:
-    """Seconds up to a minute and a half, then minutes, then hours: as exact as a guess may be."""
+    """Seconds up to a minute and a half, then minutes, then hours: as exact as a guess may be.
+
+    Below ten minutes to a tenth, or a few rounds would not look like so many times one."""
     if seconds < 10:
         return f"{max(0.1, seconds):.1f} s"
     if seconds < 90:
         return f"{seconds:.0f} s"
     if seconds < 90 * 60:
-        return f"{seconds / 60:.0f} min"
+        minutes = seconds / 60
+        return f"{minutes:.2g} min" if minutes < 10 else f"{minutes:.0f} min"
     return f"{seconds / 3600:.1f} h"
 
 

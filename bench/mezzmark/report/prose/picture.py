@@ -37,6 +37,8 @@ _SEEN: Final[dict[known.Visibility, str]] = {
     "most viewers": "a shift most viewers would see",
 }
 
+_OF_MOST: Final = " in 9 of 10 patches"  # What a 90th percentile over the patches is of
+
 
 def _curve(display: DisplayName) -> str:
     names = {"sRGB": "the sRGB curve", "2.4": "BT.1886 (gamma 2.4)"}
@@ -72,28 +74,35 @@ _CAUSES: Final = {
 
 def picture_sentences(fidelity: Sequence[EncodingFidelity]) -> list[str]:
     """What the encodings did to the picture: colours first, then what came back bit for bit."""
-    texts = []
-    charts = [(entry.worst_chart, shown_name(entry.encoding)) for entry in fidelity]
-    judged = [(chart, name) for chart, name in charts if chart is not None]
-    shifted = [pair for pair in judged if pair[0].severity >= INVISIBLE_DELTA_E]
-    count = count_text(len(judged), "encoding")
-    if shifted:
-        worst, name = max(shifted, key=lambda pair: pair[0].severity)
-        texts.append(
-            f"Colours: {len(shifted)} of {count} shifted visibly; most of all {name}: "
-            f"{diagnosis_words(worst)}."
-        )
-    elif judged:
-        worst, name = max(judged, key=lambda pair: pair[0].worst_delta_e)
-        texts.append(
-            f"Colours: no visible shift in any of {count}; the largest of a patch is "
-            f"{_unit(worst.is_hdr)} {number_text(worst.worst_delta_e)} ({name})."
-        )
-    if few := [name for chart, name in judged if chart.lacks_bits]:
+    judged = [
+        (chart, patch, shown_name(entry.encoding))
+        for entry in fidelity
+        if (chart := entry.worst_chart) is not None and (patch := entry.worst_patch) is not None
+    ]
+    texts = [_colours(judged)] if judged else []
+    if few := [name for chart, _, name in judged if chart.lacks_bits]:
         texts.append(f"HDR footage needs 10 bits, and 8 are in {list_text(few)}.")
     if exact := [entry.encoding for entry in fidelity if entry.is_bit_exact]:
         texts.append(f"Came back bit-exact: {list_text(exact)}.")
     return texts
+
+
+def _colours(judged: Sequence[tuple[Diagnosis, Diagnosis, str]]) -> str:
+    """Of encodings by name, each with its worst chart and the chart of its worst patch."""
+    count = count_text(len(judged), "encoding")
+    _, patch, name = max(judged, key=lambda one: one[1].worst_severity)
+    unit, shift = _unit(patch.is_hdr), number_text(patch.worst_delta_e)
+    steps = f", or ΔE {number_text(patch.worst_severity)}" if patch.is_hdr else ""
+    largest = f"the largest shift of a patch is {unit} {shift}{steps} ({name})"
+    shifted = [one for one in judged if one[0].severity >= INVISIBLE_DELTA_E]
+    if not shifted:
+        of_most = _OF_MOST * (patch.worst_severity >= INVISIBLE_DELTA_E)
+        return f"Colours: no visible shift{of_most} in any of {count}; {largest}."
+    worst, _, name = max(shifted, key=lambda one: one[0].severity)
+    return (
+        f"Colours: {len(shifted)} of {count} shifted visibly; most of all {name}: "
+        f"{diagnosis_words(worst)}. {sentence(largest)}."
+    )
 
 
 def colour_words(entry: EncodingFidelity) -> str:
@@ -105,8 +114,11 @@ def colour_words(entry: EncodingFidelity) -> str:
 
 
 def diagnosis_words(chart: Diagnosis) -> str:
-    """`a shift most viewers would see (ΔE 5.1), as if limited range were read as full`."""
+    """`a shift most viewers would see (ΔE up to 5.1 in 9 of 10 patches), as if limited range were
+    read as full`."""
     seen = _seen_words(chart.delta_e, is_hdr=chart.is_hdr)
+    if chart.severity < INVISIBLE_DELTA_E <= chart.worst_severity:
+        seen += _OF_MOST
     viewer = " in viewers that go by the tags in the pictures" if chart.by_pictures else ""
     few = "; 8 bits are too few for HDR: a code of PQ is a step of ΔE_ITP 3.3" * chart.lacks_bits
     if chart.cause == known.NO_SHIFT:
@@ -146,8 +158,9 @@ def _seen_words(delta_e: float, *, is_hdr: bool) -> str:
 
 
 def _with_delta_e(delta_e: float, *, is_hdr: bool) -> str:
+    """Of a 90th percentile over the patches, which the worst of them may exceed by far."""
     seen = _SEEN[known.visibility(severity(delta_e, is_hdr=is_hdr))]
-    return f"{seen} ({_unit(is_hdr)} {delta_e:.1f})"
+    return f"{seen} ({_unit(is_hdr)} up to {delta_e:.1f}{_OF_MOST})"
 
 
 _TAG_STATES: Final = {"added": "stated newly, as viewers guess", "not asked": "not asked"}

@@ -111,9 +111,11 @@ def sizing_sentences(result: SizingResult) -> tuple[str, ...]:
             "measured. Add an [ingest] table and measure again."
         )
         return (headline, *named, *_pay_off(asked))
+    served = result.encodings if result.named_here == ORIGINAL else asked
     return (
         *named,
-        _serves(result.encodings if result.named_here == ORIGINAL else asked, result),
+        _serves(served, result),
+        *_undecoded(served, result.shop),
         *_more_machines(judged, result.shop),
         *_more_cores(judged, result.measured_core_count),
         *([f"Ingest was not measured for {_names(unjudged)}."] if unjudged else []),
@@ -233,6 +235,30 @@ def _serves(asked: Sequence[EncodingSizing], result: SizingResult) -> str:
     surely = "surely " if _having(asked, "serves", "cannot tell") else ""
     who_none = "Nothing" if any(one.encoding == ORIGINAL for one in asked) else "No intermediate"
     return f"{who_none} {surely}serves your shop in all it asks for ({wanted}): {rest}."
+
+
+def _undecoded(asked: Sequence[EncodingSizing], shop: Shop) -> list[str]:
+    """Whom one machine decodes too slowly for a single editor, though else they may serve."""
+    decoded = [
+        (found, editors)
+        for found in asked
+        if found.serves != "no" and (editors := found.figures.get("editors_decoded")) is not None
+    ]
+    surely = [found for found, editors in decoded if editors.high is not None and editors.high < 1]
+    perhaps = [
+        found
+        for found, editors in decoded
+        if found not in surely and (editors.point if editors.low is None else editors.low) < 1
+    ]
+    if not (surely or perhaps):
+        return []
+    verb = "is" if surely else "may be"
+    streams = count_text(shop.streams_per_editor, "stream")
+    more = f", and may be with {_names(perhaps)}" if surely and perhaps else ""
+    return [
+        f"Decoding is not part of that: on one machine like this it {verb} slower than one "
+        f"editor plays ({streams}) with {_names(surely or perhaps)}{more}."
+    ]
 
 
 def _more_machines(judged: Sequence[EncodingSizing], shop: Shop) -> list[str]:
@@ -361,16 +387,17 @@ def _columns_in_words(result: SizingResult) -> str:
     _, unit, size = size_unit(result.encodings)
     machines = "" if shop.ingest_machines == 1 else f" by {shop.ingest_machines} machines together"
     limiter, limit = carried_by(shop, result.read_mb_per_s)
-    is_decoded = any("editors_decoded" in found.figures for found in result.encodings)
-    least = ", or decoding by one machine like this where that carries fewer"
-    decoding = least if is_decoded else "; decoding was not measured"
+    decoding = "; decoding was not measured"
+    if any("editors_decoded" in found.figures for found in result.encodings):
+        decoding = ", those decoded for by one machine like this"
     return (
         f"Ingest: hours of work{machines} for a shooting day's footage, of the 24 h of a day. "
         f"In time: {wanted_text(shop)}. "
         f"Storage: {count_text(shop.retention_days, 'shooting day')} kept, with "
         f"{_copies_text(shop)}. 1 {unit} = {size} bytes. "
-        f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; the "
-        f"{_LIMITERS[limiter]} is the limit, with {number_text(limit)} MB/s to plan for{decoding}. "
+        f"Editors: playing {count_text(shop.streams_per_editor, 'stream')} each; those carried are "
+        f"limited by the {_LIMITERS[limiter]}, with {number_text(limit)} MB/s to plan for"
+        f"{decoding}. "
         "Pays off: an editor saves more waiting in the timeline than ingest adds. "
         f"Brackets: {result.confidence_level * 100:g} % intervals."
     )

@@ -18,7 +18,8 @@ from mezzmark.report.prose.terms import setting_words
 
 NOTES: Final = {
     "doubts": "Each need that is missed or open: what was measured, how far that is from the "
-    "limit, and the chance of meeting it.",
+    "limit, and the chance of meeting it. An interval is of one clip; missed is "
+    "judged over all needs and clips together.",
     "tasks": "Geometric mean over common cells. What a task gains beyond the reference kernel "
     "(plain arithmetic on one core; its interval at 99 %) is not the core's plain speed.",
     "differences": "Recorded by each run.",

@@ -8,7 +8,13 @@ from mezzmark.model.encoding import ORIGINAL
 from mezzmark.model.fact import text_of
 from mezzmark.model.request import Need
 from mezzmark.report.prose import choice as words
-from mezzmark.report.prose.needs import OUTCOMES, chance_text, found_text, limit_text, need_label
+from mezzmark.report.prose.needs import (
+    chance_text,
+    found_text,
+    limit_text,
+    need_label,
+    outcome_text,
+)
 from mezzmark.report.prose.numbers import visible_text
 from mezzmark.report.prose.table_notes import NOTES, choice_note
 from mezzmark.report.tables.table import Column, Content, Entry, Table, tabulate, worded
@@ -82,7 +88,7 @@ def _checked(entry: JudgedEncoding, need: Need) -> Content:
     if result is None:
         return None
     sign = {"misses": "wrong", "meets": "met"}.get(result.outcome, "")
-    return Entry(" ".join(filter(None, (found_text(result), OUTCOMES[result.outcome]))), sign=sign)
+    return Entry(" ".join(filter(None, (found_text(result), outcome_text(result)))), sign=sign)
 
 
 def doubt_table(choice: Choice, *, table_id: str, but: Collection[str] = ()) -> Table:

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from functools import partial
 from typing import Final
 
@@ -25,6 +24,8 @@ _NEVER: Final = {"moves": "never", "machines": "no number is enough"}
 def sizing_summary(result: SizingResult) -> Table:
     """An encoding a row, those in time first, then by storage; each figure with its interval."""
     factor, unit, _ = size_unit(result.encodings)
+    decoded = partial(_sized, figure="editors_decoded")
+    is_decoded = any(map(decoded, result.encodings))
     return tabulate(
         words.in_table_order(result.encodings),
         Column("encoding", lambda f: f.encoding, "left"),
@@ -34,7 +35,8 @@ def sizing_summary(result: SizingResult) -> Table:
             f"storage, {unit}",
             lambda f: _sized(f, "storage_tb", lambda e: bare(e.scaled(factor, ""))),
         ),
-        Column("editors carried", _editors),
+        Column("editors carried", lambda f: _sized(f, "editors_carried")),
+        *([Column("one machine decodes for", decoded)] if is_decoded else []),
         Column("pays off", _pays_off),
         table_id="size",
     )
@@ -69,14 +71,6 @@ def _sized(
     more = " or more" * estimate.is_least
     interval = f"[{', '.join(ends)}{more}]" if {*ends} - {point} else ""
     return Entry(f"{least}{point}{tail}", interval, sort=estimate.point)
-
-
-def _editors(found: EncodingSizing) -> Entry | None:
-    """Those that link and array carry, or fewer that one machine decodes for."""
-    decoded = _sized(found, "editors_decoded")
-    if decoded is None or found.limited_by != "decoding":
-        return _sized(found, "editors_carried")
-    return replace(decoded, interval=f"{decoded.interval} (decoding)".strip())
 
 
 def _end_text(value: float, unit: str) -> str:
