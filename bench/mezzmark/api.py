@@ -123,7 +123,10 @@ def _plan(
     from mezzmark.report.prose.footage import limit_warnings_of
     from mezzmark.runner.events import Noted
     from mezzmark.runner.request import AskedLimits, plan_measurement
+    from mezzmark.store.run_store import MANIFEST_NAME
 
+    if earlier_run is not None and not (earlier_run / MANIFEST_NAME).is_file():
+        tell(Noted(message=f"nothing to resume in {earlier_run}: a new run begins."))
     chosen = {"footage": _listed(footage), "roots": _listed(roots)}
     asked = AskedLimits(**limits)
     plan, notes = plan_measurement(scenario, asked, **chosen, earlier_run=earlier_run)
@@ -477,8 +480,11 @@ def _fleet_plan(
 ) -> Scenario:
     """As `_plan`, on a fleet whose runs are in `out`."""
     _refuse_what_goes_not_together(out, None, 1, resume=resume)
-    earlier = min(Path(out).glob("*/manifest.json"), default=None) if out and resume else None
-    return _plan(scenario, earlier and earlier.parent, partial(on_event, ""), **asked)
+    earlier = None
+    if out and resume:
+        found = (path.parent for path in Path(out).glob("*/manifest.json"))
+        earlier = min(found, default=Path(out))
+    return _plan(scenario, earlier, partial(on_event, ""), **asked)
 
 
 def _fleet_run(

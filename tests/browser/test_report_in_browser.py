@@ -16,6 +16,7 @@ from fixtures.fabricated_run import (
     HOSTILE_NAMES,
     FabricatedEncoding,
     Fabrication,
+    fabricate_run,
     many_encodings,
 )
 from fixtures.headless_page import (
@@ -415,6 +416,31 @@ def test_no_box_is_narrower_than_its_longest_word(
         assert driver.execute_script(BROKEN) == [], width
         assert driver.execute_script(OUT_OF_BOX) == [], width
         assert driver.execute_script("return document.documentElement.scrollWidth") <= width
+
+
+def test_clips_named_in_a_table_leave_room_for_its_last_column(driver: Any, tmp_path: Path) -> None:
+    """Waits of three clips that differ stand one by one in every row of the ranking: at 1,200
+    pixels all its columns are seen without scrolling."""
+    clips = ("own/broll_0002.mov", "own/Interview Müller 01.mp4", "own/C0003.MP4")
+    made = Fabrication(encodings=EIGHT, clips=clips, rounds=4, requests=6, patterns=("jump",))
+    manifest, trials = fabricate_run(made)
+    create_run(tmp_path / "run", manifest)
+    lines = (_slowed(t, 4 ** clips.index(t.cell.clip)).model_dump_json() for t in trials)
+    (tmp_path / "run" / TRIALS_NAME).write_text("\n".join(lines), encoding="utf-8")
+    open_page(driver, write_report([tmp_path / "run"]).html, size=(1200, 900))
+    row = driver.find_element(By.ID, "ranking-0-0").text
+    assert all(clip in row for clip in clips)
+    box = "const box = document.querySelector('#ranking-0').parentElement;"
+    assert driver.execute_script(f"{box} return box.scrollWidth - box.clientWidth") == 0
+
+
+def _slowed(trial: Trial, times: int) -> Trial:
+    """The trial with so many times the waits."""
+    if trial.cell.task != "scrub":
+        return trial
+    longer = tuple(times * ns for ns in trial.measurement.decode_ns)
+    measured = trial.measurement.model_copy(update={"decode_ns": longer})
+    return trial.model_copy(update={"measurement": measured, "wall_ns": times * trial.wall_ns})
 
 
 def test_a_tab_shows_its_pattern_and_paper_shows_all(driver: Any, pages: dict[str, Path]) -> None:

@@ -1,5 +1,7 @@
 """A need that was not measured: nobody is recommended, and the reader is told what to do."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from test_choose import TWO, choose, made, without
@@ -9,7 +11,7 @@ from mezzmark.decide.choose.choice import Addition
 from mezzmark.decide.choose.choose import list_unmeasured
 from mezzmark.decide.estimate.observed_run import observe
 from mezzmark.decide.estimate.rounds import estimate_figures
-from mezzmark.model.encoding import CustomEncoding
+from mezzmark.model.encoding import ORIGINAL, CustomEncoding
 from mezzmark.model.request import ChooseSettings
 from mezzmark.model.scenario import Scenario
 from mezzmark.model.tasks.encode import EncodeSettings
@@ -211,3 +213,17 @@ def test_warnings_are_of_needs_wishes_and_names() -> None:
     assert "scrub.near.p50_ms" in told[1]
     assert "Nearest: VC-3" in told[2]
     assert choosing_warnings(plan()) == ()
+
+
+def test_the_original_is_listed_before_its_first_trial() -> None:
+    """While a run that plays it is not over; where the run is over, or only encodes, nothing of it
+    will come."""
+    run = without(made(THREE), encoding=ORIGINAL)
+    going_on = replace(run, manifest=run.manifest.model_copy(update={"stop_reason": ""}))
+    assert choose(going_on).find(ORIGINAL).status == "not judged"
+    only = {"tasks": {"encode": run.manifest.scenario.tasks["encode"]}}
+    encoding = going_on.manifest.scenario.model_copy(update=only)
+    encodes = going_on.manifest.model_copy(update={"scenario": encoding})
+    for manifest in (run.manifest, encodes):
+        judged = choose(replace(run, manifest=manifest)).encodings
+        assert {entry.encoding for entry in judged} == {one.name for one in THREE[1:]}

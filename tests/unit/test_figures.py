@@ -264,13 +264,22 @@ def test_a_history_whose_cells_were_never_alike_is_drawn() -> None:
     assert [anchor for anchor, _ in marks(svg)] == ["a", "b", "c"] * len(history.tasks)
 
 
-def test_of_three_frame_rates_the_lowest_and_the_highest_have_a_line() -> None:
-    """A wait is shorter than one frame only where it is so at the highest rate: 20 ms at 50 fps."""
-    manifest, _ = fabricate_run(Fabrication())
-    clip = manifest.clips[0]
+def at_three_rates() -> RunView:
+    """A run of clips at 50, 25 and 30 fps."""
+    made = Fabrication(clips=("dusk", "noon", "dawn"), rounds=4, requests=8, patterns=("jump",))
+    manifest, trials = fabricate_run(made)
     clips = [
         clip.model_copy(update={"original": clip.original.model_copy(update={"frame_rate": rate})})
-        for rate in (50.0, 25.0, 30.0)
+        for clip, rate in zip(manifest.clips, (50.0, 25.0, 30.0), strict=True)
     ]
-    budgets = frame_budgets(manifest.model_copy(update={"clips": tuple(clips)}))
-    assert sorted(budgets) == [20.0, 40.0]
+    return RunView(manifest.model_copy(update={"clips": tuple(clips)}), trials)
+
+
+def test_of_three_frame_rates_the_lowest_and_the_highest_have_a_line() -> None:
+    """A wait is shorter than one frame only where it is so at the highest rate: 20 ms at 50 fps.
+    Encoding is set against each clip's own rate, on one line that names both."""
+    view = at_three_rates()
+    assert sorted(frame_budgets(view.manifest)) == [20.0, 40.0]
+    [picture] = (p for p in run_context(view).pictures if p.file_stem == "encode-speed")
+    [line] = (text.strip() for text in texts(picture.page_svg) if "real time: " in text)
+    assert line == "real time: 25 fps to 50 fps"

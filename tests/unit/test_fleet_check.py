@@ -21,8 +21,15 @@ from mezzmark.decide.compare.fleet import BASELINE_RUNS, FleetCheck, choose_base
 from mezzmark.decide.compare.regress import run_evidence
 from mezzmark.model.cell import Cell, Setting
 from mezzmark.model.errors import DestinationError, RunError
+from mezzmark.model.records import HostMoment
 from mezzmark.report.page import write_fleet_page
-from mezzmark.report.prose.fleet import fleet_cautions, fleet_headline, fleet_rules, fleet_sentences
+from mezzmark.report.prose.fleet import (
+    fleet_cautions,
+    fleet_headline,
+    fleet_rules,
+    fleet_sentences,
+    unjudged_fleet_lines,
+)
 from mezzmark.report.sections.comparison import build_fleet
 from mezzmark.report.tables.regression import fleet_markdown
 from mezzmark.store import run_store
@@ -275,3 +282,32 @@ def test_the_words_of_a_check() -> None:
     found = judged(fleet, left_out=["old: damaged"], faults=["late: no answer"])
     lines = [*fleet_sentences(found), "", *fleet_cautions(found), "", *fleet_rules(found)]
     assert_matches_snapshot("\n".join([*lines, "", fleet_markdown(found)]), "fleet_check")
+
+
+@pytest.mark.parametrize(
+    ("short", "where"),
+    [
+        ((0,), "earlier checks (a-0)"),
+        ((1,), "this check (a-1)"),
+        ((0, 1), "earlier checks (a-0) and this check (a-1)"),
+    ],
+)
+def test_too_few_rounds_say_in_which_check_and_what_to_do(short: Sequence[int], where: str) -> None:
+    """Only this check can be given more rounds; by it the next one is judged."""
+    found = judged({"a": runs("a", *({ENCODE: QUIET[: 2 if k in short else 8]} for k in (0, 1)))})
+    [line, *todo] = unjudged_fleet_lines(found)
+    assert line == f"a: 1 cell inconclusive: fewer than 3 finished rounds in {where}."
+    assert any("--resume and --rounds 3" in text for text in todo) is (1 in short)
+    assert any("the next is judged by this one" in text for text in todo) is (0 in short)
+    assert len(todo) == len(short)
+
+
+def test_a_host_that_was_busy_is_named_with_its_load() -> None:
+    """On the page before anything else, with the cores that the load is of; an idle host is not."""
+    busy, idle = runs("busy", both(), both()), runs("idle", both(), both())
+    moment = HostMoment(load_average_1m=15.4)
+    trials = tuple(t.model_copy(update={"host_before": moment}) for t in busy[1].trials)
+    found = judged({"busy": [busy[0], Run(busy[1].manifest, trials)], "idle": idle})
+    [caution] = build_fleet(found).cautions
+    assert "busy, 15.4 to 15.4 on 4 cores" in caution
+    assert "idle" not in caution

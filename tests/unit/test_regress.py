@@ -383,7 +383,8 @@ def test_too_few_rounds_are_inconclusive_not_equal() -> None:
     report = compare(earlier({ENCODE: QUIET[:2]}), later({ENCODE: OTHER[:2]}))
     cell = report.cells[0]
     assert (cell.verdict, cell.units_needed, cell.cost_ratio) == ("inconclusive", 3, None)
-    assert cell.reasons == (Reason(kind="few_rounds", needed=3),)
+    sides = {"before": ("earlier",), "after": ("later",)}
+    assert cell.reasons == (Reason(kind="few_rounds", needed=3, **sides),)
 
 
 def test_a_cell_of_one_side_only_is_not_comparable() -> None:

@@ -182,6 +182,7 @@ def test_regress_in_words(report: RegressionReport) -> None:
     """Every kind of remark, summary and line beside the verdicts."""
     cell = report.cells[0].cell
     judged = CellVerdict(cell=cell, verdict="regressed", figure="p50_ms", cost_ratio=_ratio(1.1))
+    few = Reason(kind="few_rounds", needed=3, before=("monday",), after=("friday",))
     remarks = [
         {},
         {"verdict": "improved", "cost_ratio": _ratio(0.8)},
@@ -204,7 +205,7 @@ def test_regress_in_words(report: RegressionReport) -> None:
         {"verdict": "inconclusive", "withheld_verdict": "improved"},
         {"candidate_wrong_count": 1},
         {"candidate_wrong_count": 3, "baseline_wrong_count": 2},
-        {"cost_ratio": None, "reasons": (Reason(kind="few_rounds", needed=3),)},
+        {"cost_ratio": None, "reasons": (few,)},
         {"verdict": "inconclusive", "cost_ratio": made(1.7, 0.2, 12, "×", rounds=3)},
     ]
     cells = [judged.model_copy(update=update) for update in remarks]

@@ -5,11 +5,13 @@ from pathlib import Path
 import pytest
 
 import mezzmark
+from mezzmark import api
 from mezzmark.host.common import Clock
 from mezzmark.model.errors import DestinationError, ScenarioError, UsageError
 from mezzmark.model.footage import ClipSpec
 from mezzmark.model.scenario import ROUNDS_RULE, Scenario
 from mezzmark.report.prose.footage import limit_warnings_of
+from mezzmark.runner.events import Noted
 from mezzmark.runner.request import AskedLimits, limit_scenario, plan_demo, plan_measurement
 from mezzmark.runner.start import describe_run
 from mezzmark.store.run_store import create_run
@@ -140,6 +142,28 @@ def test_resuming_needs_the_runs_folder() -> None:
     """`resume` without `out` would begin a new run somewhere else."""
     with pytest.raises(UsageError, match=r"--resume.*--out"):
         mezzmark.measure("first-look", resume=True)
+
+
+def test_where_nothing_can_be_resumed_a_line_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A mistyped folder is named before a new run begins in it, of a fleet too; where a run lies
+    nothing is said of it."""
+    monkeypatch.setattr("mezzmark.runner.run.run_scenario", lambda _plan, **_: iter(()))
+    lay_run(tmp_path / "host", read_scenario("first-look"))
+    told: list[str] = []
+
+    def note(event: Noted) -> None:
+        told.append(event.message)
+
+    for out in (tmp_path / "typo", tmp_path / "host" / "run"):
+        mezzmark.measure("first-look", out=out, resume=True, on_event=note)
+    for out in (tmp_path / "typos", tmp_path / "host"):
+        api._fleet_plan("first-look", out, lambda _, e: note(e), resume=True, footage=())
+    assert [text for text in told if "resume" in text] == [
+        f"nothing to resume in {tmp_path / 'typo'}: a new run begins.",
+        f"nothing to resume in {tmp_path / 'typos'}: a new run begins.",
+    ]
 
 
 def test_the_demo_on_own_footage_is_called_by_it(card: Path, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from fixtures.fabricated_run import FabricatedEncoding, Fabrication, fabricate_run
+from fixtures.fabricated_tasks import fabricate_every_task
 from fixtures.fabricated_throughput import (
     delivery_trial,
     grid_trial,
@@ -26,6 +27,7 @@ from mezzmark.report.sections.parts import Section, filled_sections
 from mezzmark.report.sections.tasks import throughput_section
 from mezzmark.report.tables.size import sizing_details
 from mezzmark.report.tables.table import DASH
+from mezzmark.report.tables.tasks import decode_table
 from mezzmark.report.view import RunView
 from mezzmark.statistics.scaling import fit_scaling
 
@@ -292,6 +294,25 @@ def test_the_same_run_draws_the_same_bytes(section: Section) -> None:
 def test_without_throughput_tasks_there_is_no_section() -> None:
     """A run of scrub and encode trials has none."""
     assert filled_sections(throughput_section(_view([]))) == ()
+
+
+def test_decoding_of_clips_of_several_rates_is_against_real_time_once() -> None:
+    """Where all clips are of one rate a column beside the speed has it; where not, that is it."""
+    manifest, trials = fabricate_every_task()
+    [clip] = manifest.clips
+    faster = clip.original.model_copy(update={"frame_rate": 50.0})
+    second = clip.model_copy(update={"clip": "harbour", "original": faster})
+    decodes = (trial for trial in trials if trial.cell.task == "decode")
+    there = [t.model_copy(update={"cell": t.cell.but(clip="harbour")}) for t in decodes]
+    both = manifest.model_copy(update={"clips": (clip, second)})
+    for run, unit, is_beside in (
+        (RunView(manifest, trials), " fps", True),
+        (RunView(both, (*trials, *there)), " × real time", False),
+    ):
+        table = decode_table(run)
+        heads = [column.head for column in table.columns]
+        assert [row[heads.index("speed")].point.endswith(unit) for row in table.rows] == [True] * 2
+        assert ("against real time" in heads) is is_beside
 
 
 def test_a_queue_without_end_is_put_into_words() -> None:

@@ -112,8 +112,10 @@ def test_three_unpaired_rounds_carry_an_interval() -> None:
     ratio = compare(first, second).cells[0].typical_ratio
     assert (ratio.round_count, ratio.method) == (3, "t on logs, unequal variances")
     short = build_run({ENCODE: OTHER[:2]}, run_id="b", seed=2, start_minute=100)
-    assert compare(first, short).cells[0].cost_ratio is None
-    assert compare(short, first).cells[0].cost_ratio is None
+    [after], [before] = (compare(*two).cells for two in ((first, short), (short, first)))
+    assert (after.cost_ratio, before.cost_ratio) == (None, None)
+    assert (after.reasons[0].before, after.reasons[0].after) == ((), ("b",))
+    assert (before.reasons[0].before, before.reasons[0].after) == (("b",), ())
 
 
 def test_kernels_of_a_round_are_averaged_as_ratios() -> None:
@@ -195,7 +197,7 @@ def test_several_runs_of_other_requests_compare_all_their_rounds() -> None:
 
 @pytest.mark.parametrize("short", ["candidate", "baseline"])
 def test_a_run_of_two_rounds_is_no_unit(short: str) -> None:
-    """Several runs, of which one is too short to count: the rest is too little."""
+    """Several runs, of which one is too short to count: the rest is too little, and it is named."""
     runs = level_runs((-0.01, 0.0, 0.01))
     stub = build_run({ENCODE: QUIET[:2]}, run_id="c", start_minute=500)
     sides = (runs, [stub]) if short == "candidate" else ([*runs[:2], stub], runs[2:])
@@ -203,6 +205,8 @@ def test_a_run_of_two_rounds_is_no_unit(short: str) -> None:
     assert report.design == "several runs"
     assert report.cells[0].verdict == "inconclusive"
     assert report.cells[0].cost_ratio is None
+    [reason] = report.cells[0].reasons
+    assert (reason.before, reason.after) == ((("c",), ()) if short == "baseline" else ((), ("c",)))
 
 
 def design_of(

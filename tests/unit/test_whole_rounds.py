@@ -5,9 +5,12 @@ from pathlib import Path
 
 from test_choose import TWO, Run, choose, encoding, made, without
 
+from fixtures.two_sides import KERNEL
 from mezzmark.decide.estimate.observed_run import complete_round_count, truncated_round
 from mezzmark.report.prose.choice import rounds_text
+from mezzmark.report.prose.method import run_basis
 from mezzmark.report.prose.numbers import round_count_text
+from mezzmark.report.view import RunView
 from mezzmark.store.run_store import read_run
 
 EXAMPLES = Path(__file__).parents[2] / "results"
@@ -73,10 +76,11 @@ def test_one_round_and_none() -> None:
 
 def test_rounds_in_words() -> None:
     """Complete ones by their number, a truncated one beside them."""
-    assert [round_count_text(*counts) for counts in ((6, 6), (1, 1), (5, 6))] == [
+    assert [round_count_text(*counts) for counts in ((6, 6), (1, 1), (5, 6), (0, 1))] == [
         "6 rounds",
         "1 round",
         "5 whole rounds and part of another",
+        "part of the first round",
     ]
 
 
@@ -89,3 +93,28 @@ def test_an_example_cut_short() -> None:
     manifest = run.manifest.model_copy(update={"stop_reason": ""})
     cut = replace(run, manifest=manifest, trials=run.trials[:-100])
     assert (truncated_round(cut), complete_round_count(cut)) == (4, 4)
+
+
+def test_of_a_first_round_that_was_cut_short_none_is_whole() -> None:
+    """Pilot trials alone are no round yet, and a round that was stopped before its last kernel is
+    part of one; up to that kernel, or in a run that ended by itself, it is whole."""
+    run = made(TWO, rounds=1)
+    first, last = (
+        run.trials[0].model_copy(update={"cell": KERNEL, "position": place})
+        for place in (0, len(run.trials))
+    )
+    timed = (first, *run.trials[1:])
+    pilots = tuple(trial.model_copy(update={"arm": "pilot"}) for trial in run.trials)
+    for trials, count in (
+        (pilots, 0),
+        ((*pilots, first), 0),
+        (timed[:3], 0),
+        (timed, 0),
+        ((*timed, last), 1),
+    ):
+        cut = stopped(replace(run, trials=trials))
+        assert complete_round_count(cut) == count
+        basis = run_basis(RunView(cut.manifest, trials))
+        assert (" · part of the first round · " in basis) is (count == 0)
+        assert (" · 1 round · " in basis) is (count == 1)
+    assert complete_round_count(replace(run, trials=timed)) == 1

@@ -39,6 +39,7 @@ from mezzmark.model.errors import RunError
 from mezzmark.model.estimate import Estimate, Withheld
 from mezzmark.model.fact import grouped
 from mezzmark.model.figures import FigureName, known_figures
+from mezzmark.model.run import Manifest
 from mezzmark.model.tasks import TASKS
 from mezzmark.model.tasks.fidelity import METRICS, metric_of
 
@@ -78,7 +79,14 @@ def list_encodings(runs: Sequence[ObservedRun]) -> tuple[str, ...]:
     """All encodings that any of the runs measured or prepared, in alphabetical order."""
     names = {e.name for run in runs for e in run.manifest.encodings}
     names |= {t.cell.encoding for run in runs for t in run.trials if not t.arm}
+    names |= {ORIGINAL for run in runs if _may_play_originals(run.manifest)}
     return tuple(sorted(names - {KERNEL_ENCODING, STORAGE_ENCODING}))
+
+
+def _may_play_originals(manifest: Manifest) -> bool:
+    """Whether a run that is not over was asked to: a trial of them may be still to come."""
+    is_asked = any(TASKS[task].reads_encoded_file for task in manifest.scenario.tasks)
+    return is_asked and ORIGINAL in manifest.scenario.encodings and not manifest.stop_reason
 
 
 def count_wrong(runs: Sequence[ObservedRun]) -> Counter[str]:

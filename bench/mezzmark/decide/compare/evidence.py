@@ -114,6 +114,16 @@ def gather_evidence(cell: Cell, sides: Sides) -> Evidence | None:
     return Evidence(undisturbed=widened(found.undisturbed), typical=widened(found.typical))
 
 
+def lacking_runs(cell: Cell, sides: Sides) -> tuple[list[int], list[int]]:
+    """By side, the places of the runs whose few rounds leave a cell without evidence."""
+    lacking: tuple[list[int], list[int]] = ([], [])
+    for places, side in zip(lacking, sides.both, strict=True):
+        costs = [run.by_cell.get(cell, {}) for run in side]
+        if sides.design == "several runs" or len(_merge(costs)) < MINIMUM_ROUNDS:
+            places += [at for at, rounds in enumerate(costs) if len(rounds) < MINIMUM_ROUNDS]
+    return lacking
+
+
 def gather_all(
     cells: Iterable[Cell], sides: Sides, kindred: Sequence[Mapping[Cell, Evidence]] = ()
 ) -> dict[Cell, Evidence]:

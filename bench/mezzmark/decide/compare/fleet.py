@@ -16,6 +16,7 @@ from mezzmark.decide.compare.matching import compared_cells, find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs, run_evidence
 from mezzmark.decide.estimate.observed_run import MeasuredRun, Runs, start_of
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
+from mezzmark.decide.machine.state import ForeignLoad, judge_machine
 from mezzmark.model.errors import EXIT_DONE
 from mezzmark.model.fact import Fact
 
@@ -25,14 +26,15 @@ BASELINE_RUNS: Final = 6
 
 class HostCheck(Fact):
     """One host in a check; `host` is the name of its runs' folders. `baseline_utc` says when the
-    runs began that it is judged against, the earliest first. Without a `report` it has no history
-    yet, and this run begins it."""
+    runs began that it is judged against, the earliest first; `foreign_load` that other programs
+    were at work in this one. Without a `report` it has no history yet, and this run begins it."""
 
     host: str
     label: str
     started_utc: str
     is_finished: bool
     baseline_utc: tuple[str, ...] = ()
+    foreign_load: ForeignLoad | None = None
     report: verdicts.RegressionReport | None = None
 
     @property
@@ -157,6 +159,7 @@ def _host(
         started_utc=start_of(run),
         is_finished=bool(run.manifest.stop_reason),
         baseline_utc=tuple(map(start_of, baselines.get(name, ()))),
+        foreign_load=judge_machine(run).foreign_load,
         report=reports.get(name),
     )
 

@@ -18,6 +18,7 @@ from mezzmark.decide.compare.evidence import (
     gather_all,
     gather_own,
     kernel_change,
+    lacking_runs,
     machine_moved,
     read_run_spreads,
 )
@@ -102,6 +103,7 @@ def compare_runs(
     has_moved = machine_moved(kernel, design)
     rules = _Rules(
         reasons=dict(_reasons(baseline, candidate, names)),
+        names=(names[: len(baseline)], names[len(baseline) :]),
         wrong_counts=(_count_wrong(baseline), _count_wrong(candidate)),
         players=_unlike_players(baseline, candidate),
         is_void=bool(overlaps) or has_moved or any(c.is_significant for c in self_comparisons),
@@ -185,10 +187,12 @@ def _load(side: Literal["baseline", "candidate"], runs: Runs) -> verdicts.SideLo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rules:
-    """What verdicts follow from besides costs: why a cell is not compared (empty: it is), wrong
-    pictures by side, both best players where they differ, and whether no time can be trusted."""
+    """What verdicts follow from besides costs: why a cell is not compared (empty: it is), names of
+    the runs and wrong pictures by side, both best players where they differ, and whether no time
+    can be trusted."""
 
     reasons: Mapping[Cell, tuple[verdicts.Reason, ...]]
+    names: tuple[Sequence[str], Sequence[str]]
     wrong_counts: tuple[Counter[Cell], ...]
     players: Mapping[Cell, tuple[tuple[str, ...], ...]]
     is_void: bool
@@ -237,7 +241,7 @@ def _judge(sides: Sides, rules: _Rules) -> list[verdicts.CellVerdict]:
     return [
         _judged(cell, evidence[cell], judged[cell], rules, sides, share)
         if cell in judged
-        else _unjudged(cell, reasons)
+        else _unjudged(cell, reasons or (_few_rounds(cell, rules, sides),))
         for cell, reasons in rules.reasons.items()
     ]
 
@@ -252,13 +256,24 @@ def _changed(
     )
 
 
+def _few_rounds(cell: Cell, rules: _Rules, sides: Sides) -> verdicts.Reason:
+    """Of a cell without evidence, with the runs that lack rounds."""
+    before, after = (
+        tuple(names[at] for at in places)
+        for names, places in zip(rules.names, lacking_runs(cell, sides), strict=True)
+    )
+    needed = MINIMUM_ROUNDS
+    return verdicts.Reason(kind="few_rounds", needed=needed, before=before, after=after)
+
+
 def _unjudged(cell: Cell, reasons: tuple[verdicts.Reason, ...]) -> verdicts.CellVerdict:
+    needed = max(reason.needed for reason in reasons)
     return verdicts.CellVerdict(
         cell=cell,
-        verdict="not comparable" if reasons else "inconclusive",
+        verdict="inconclusive" if needed else "not comparable",
         figure=TASKS[cell.task].headline,
-        reasons=reasons or (verdicts.Reason(kind="few_rounds", needed=MINIMUM_ROUNDS),),
-        units_needed=None if reasons else MINIMUM_ROUNDS,
+        reasons=reasons,
+        units_needed=needed or None,
     )
 
 

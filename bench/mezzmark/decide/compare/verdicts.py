@@ -149,7 +149,8 @@ ReasonKind = Literal[
 class Reason(Fact):
     """Why a cell is not compared; cells that share it have equal reasons.
 
-    - `few_rounds`: a side has fewer than `needed` finished rounds;
+    - `few_rounds`: the runs `before` of the baseline and `after` of the candidate have fewer than
+      `needed` finished rounds;
     - `other_setting`: key `name` of the scenario's table `task` is `before` on one side and `after`
       on the other, each as text (nothing: not set);
     - `other_footage`: clip `name` is not the same footage; `other_encoding`: encoding `name` is

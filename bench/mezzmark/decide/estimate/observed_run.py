@@ -249,9 +249,20 @@ def truncated_round(run: MeasuredRun) -> int | None:
 
 
 def complete_round_count(run: MeasuredRun) -> int:
-    """Rounds that were begun, without a last one that was truncated."""
-    begun = {trial.round_index for trial in run.trials if trial.cell.task != "fidelity"}
-    return len(begun) - (truncated_round(run) is not None)
+    """Rounds that were begun, without a last one that was truncated, or the only one."""
+    timed = [t for t in run.trials if t.cell.task != "fidelity" and t.arm != "pilot"]
+    begun = {trial.round_index for trial in timed}
+    is_cut = truncated_round(run) is not None or (len(begun) == 1 and _is_cut(run, timed))
+    return len(begun) - is_cut
+
+
+def _is_cut(run: MeasuredRun, only_round: Sequence[Trial]) -> bool:
+    """Whether a run was stopped within its only round so far: a round ends with the reference
+    kernel, of which it has two or more. One that was cut right after its middle one is not seen."""
+    kernels = [trial.position for trial in only_round if trial.cell.task == "kernel"]
+    last = max(trial.position for trial in only_round)
+    is_open = len(kernels) == 1 or last not in kernels
+    return not run.manifest.stop_reason and bool(kernels) and is_open
 
 
 ID_DIGITS: Final = 8  # Digits of a run's id that tell it from any other a person has

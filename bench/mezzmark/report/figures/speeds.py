@@ -76,11 +76,12 @@ def draw_encode(
 
 def _speed_axis(view: RunView, speeds: Sequence[Estimate]) -> tuple[str, dict[float, str]]:
     """Its label, and the lines where encoding keeps up with the footage."""
-    is_real_time = any(speed.unit != "fps" for speed in speeds)
-    rates = clip_rates(view.manifest)[:2]
-    line = prose.REAL_TIME_LINE.format
-    lines = {1.0 if is_real_time else rate: line(rate_text(rate)) for rate in rates}
-    return prose.REAL_TIME_LABEL if is_real_time else prose.SPEED_LABEL, lines
+    lines = {rate: rate_text(rate) for rate in clip_rates(view.manifest)}
+    label = prose.SPEED_LABEL
+    if any(speed.unit != "fps" for speed in speeds):  # one line for each clip's own rate
+        lines = {1.0: " to ".join(lines.values())} if lines else {}
+        label = prose.REAL_TIME_LABEL
+    return label, {x: prose.REAL_TIME_LINE.format(text) for x, text in lines.items()}
 
 
 def _join(drawing: Drawing, marks: Sequence[Mark]) -> None:

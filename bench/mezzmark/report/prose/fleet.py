@@ -11,7 +11,12 @@ from mezzmark.decide.compare.verdicts import RegressionReport, Verdict
 from mezzmark.model.cell import Cell
 from mezzmark.model.fact import grouped
 from mezzmark.report.prose.figures import BARS_TOLD, FigureText, first_few, verdict_text
-from mezzmark.report.prose.machine import cause_text, fact_change_text, machine_predicate
+from mezzmark.report.prose.machine import (
+    REMEDY,
+    cause_text,
+    fact_change_text,
+    machine_predicate,
+)
 from mezzmark.report.prose.numbers import (
     bare_ratio,
     count_span_text,
@@ -37,6 +42,9 @@ MOST_HOSTS: Final = 4
 TITLE: Final = "Check of the fleet"
 PAGE_NAME: Final = "fleet.html"
 NO_HISTORY: Final = "no history yet"
+
+SIDES: Final = ("earlier checks", "this check")
+"""What is compared of a host, where a reason names its runs."""
 
 NAME_ROOM: Final = 24
 """Characters of a host's name in a table that has to fit on a terminal."""
@@ -163,8 +171,21 @@ def fleet_cautions(check: FleetCheck) -> list[str]:
     return [
         *(f"{visible_text(fault)}." for fault in check.faults),
         *(f"{words}: {_listed(labels)}." for words, labels in texts.items() if labels),
+        *_foreign_loads(check),
         *(f"Not in this check: {_listed(labels)} (last {day})." for day, labels in days),
     ]
+
+
+def _foreign_loads(check: FleetCheck) -> list[str]:
+    """Hosts on which other programs were at work, with the load."""
+    loads = [
+        f"{host_name(host)}, {load.low:.1f} to {load.high:.1f} on "
+        f"{count_text(load.core_count, 'core')}"
+        for host in check.hosts
+        if (load := host.foreign_load)
+    ]
+    start = "Other programs were at work, by the load before trials"
+    return [f"{start}: {few_text(loads, most=MOST_HOSTS)}. {REMEDY}"] if loads else []
 
 
 def host_remark(host: HostCheck) -> str:
@@ -176,7 +197,7 @@ def host_remark(host: HostCheck) -> str:
         ratio = bare_ratio(report.machine_ratio)
         text = f"the machine itself changed: its reference kernel takes {ratio} times as long"
     else:
-        text = summarise_regression(report).rstrip(".")
+        text = summarise_regression(report, SIDES).rstrip(".")
     return text if host.is_finished else f"not finished; {text}"
 
 
@@ -246,13 +267,26 @@ def unjudged_fleet_lines(check: FleetCheck) -> list[str]:
     reasons: dict[str, list[str]] = grouped(
         (line, host.label)
         for host, report in judged_hosts(check)
-        for line in unjudged_lines(report)
-        or [summarise_regression(report)] * all(c.cost_ratio is None for c in report.cells)
+        for line in unjudged_lines(report, SIDES)
+        or [summarise_regression(report, SIDES)] * all(c.cost_ratio is None for c in report.cells)
     )
     return [
         *(f"{_listed(labels)}: {visible_text(line)}" for line, labels in reasons.items()),
+        *_rounds_to_do(check),
         *(f"Left out: {visible_text(text)}." for text in check.left_out),
     ]
+
+
+def _rounds_to_do(check: FleetCheck) -> Iterator[str]:
+    """What to do where this check, or earlier ones, have too few rounds of a cell."""
+    cells = [cell for _, report in judged_hosts(check) for cell in report.cells]
+    few = [reason for cell in cells for reason in cell.reasons if reason.kind == "few_rounds"]
+    if any(reason.after for reason in few):
+        least = few[0].needed
+        yield f"More rounds in this check: the same command with --resume and --rounds {least}."
+    if any(reason.before for reason in few):
+        enough = count_text(few[0].needed, "round")
+        yield f"Earlier checks stay short: the next is judged by this one, if it has {enough}."
 
 
 def fleet_rules(check: FleetCheck) -> list[str]:

@@ -44,19 +44,22 @@ def run_basis(view: RunView) -> str:
     host = view.manifest.host
     encodings = {trial.cell.encoding for trial in view.trials if trial.cell.clip != KERNEL_CLIP}
     tasks = {trial.cell.task for trial in view.trials}
-    rounds = round_count_text(complete_round_count(view), view.round_count)
     return " · ".join(
         (
             f"{shown_name(host.cpu_model or host.host_label)}, "
             f"{count_text(host.usable_core_count, 'core')}",
             count_text(len(view.manifest.clips), "clip"),
             count_text(len(encodings), "encoding"),
-            *([rounds] if any(not TASKS[task].is_judged for task in tasks) else []),
+            *([_rounds(view)] if any(not TASKS[task].is_judged for task in tasks) else []),
             count_text(len(view.trials), "trial"),
             *([] if view.manifest.stop_reason else ["unfinished"]),
             IN_BRACKETS,
         )
     )
+
+
+def _rounds(view: RunView) -> str:
+    return round_count_text(complete_round_count(view), view.round_count)
 
 
 _CLOCKS: Final = {
@@ -88,7 +91,7 @@ def method_sentences(view: RunView) -> list[str]:
     tasks = {trial.cell.task for trial in view.trials}
     return [
         *(text for names, text in _CLOCKS.items() if tasks.intersection(names)),
-        f"{count_text(view.round_count, 'round')} of {scenario.rounds} allowed. In a round every "
+        f"{_rounds(view).capitalize()} of {scenario.rounds} allowed. In a round every "
         "cell runs once, in a new random order and a fresh process, and all encodings of a clip "
         f"replay the same playhead moves. Stopped because: {visible_text(stop)}.",
         "The sampling unit is the trial (one cell in one round), not the single move. Median and "

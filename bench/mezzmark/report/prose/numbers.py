@@ -204,6 +204,8 @@ def round_count_text(complete_count: int, begun_count: int) -> str:
     """`6 rounds`, or `5 whole rounds and part of another` where the last one was not finished."""
     if begun_count <= complete_count:
         return count_text(begun_count, "round")
+    if not complete_count:
+        return "part of the first round"
     return f"{count_text(complete_count, 'whole round')} and part of another"
 
 

@@ -13,6 +13,7 @@ from mezzmark.decide.compare.verdicts import (
     CellVerdict,
     ChangedVerdict,
     Design,
+    Reason,
     ReasonKind,
     Refusal,
     RegressionReport,
@@ -74,7 +75,7 @@ def assumption_text(design: Design, *, has_kernel: bool) -> str:
 
 
 _REASONS: Final[dict[ReasonKind, str]] = {
-    "few_rounds": "fewer than {needed} finished rounds",
+    "few_rounds": "fewer than {needed} finished rounds{sides}",
     "other_setting": "the scenario's {task}.{name} was {before}, is {after}",
     "other_footage": 'clip "{name}" is not the same footage',
     "other_encoding": 'encoding "{name}" is defined differently',
@@ -92,11 +93,18 @@ _REASONS: Final[dict[ReasonKind, str]] = {
 }
 
 
-def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
+SIDES: Final = ("the baseline", "the candidate")
+"""What the two are called where nobody knows them by better names."""
+
+
+def reasons_text(
+    refusal: Refusal, *, preposition: str = "in", sides: tuple[str, str] = SIDES
+) -> str:
     """Why these cells are not compared; what is missing is missing `in` a run or `on` a host."""
     return "; ".join(
         _REASONS[reason.kind].format(
             needed=reason.needed,
+            sides=_sides_text(reason, sides),
             task=reason.task,
             name=shown_name(reason.name),
             before=list_text(reason.before, limit=MOST_NAMED) or "not set",
@@ -107,6 +115,13 @@ def reasons_text(refusal: Refusal, *, preposition: str = "in") -> str:
         )
         for reason in refusal.reasons
     )
+
+
+def _sides_text(reason: Reason, sides: tuple[str, str]) -> str:
+    """` in the baseline (monday) and the candidate (friday)`: the runs of either side, if told."""
+    both = zip(sides, (reason.before, reason.after), strict=True)
+    found = [f"{side} ({list_text(runs, limit=MOST_NAMED)})" for side, runs in both if runs]
+    return f" in {joined_text(found)}" if found else ""
 
 
 def _axis_text(axis: str, cells: Sequence[Cell]) -> str:
@@ -181,7 +196,7 @@ def _unjudged_groups(report: RegressionReport) -> tuple[Refusal, ...]:
     return tuple(sorted(groups, key=lambda group: -len(group.cells)))
 
 
-def unjudged_lines(report: RegressionReport) -> list[str]:
+def unjudged_lines(report: RegressionReport, sides: tuple[str, str] = SIDES) -> list[str]:
     """`47 cells not comparable: …`, the few named; empty where the summary tells the one reason."""
     groups = _unjudged_groups(report)
     if _is_of_one_reason(report, groups):
@@ -192,7 +207,7 @@ def unjudged_lines(report: RegressionReport) -> list[str]:
         counted = f"{count_text(len(group.cells), 'cell')} {verdicts[group.cells[0]]}"
         ids = "; ".join(cell.cell_id for cell in group.cells)
         named = f" ({ids})" if len(group.cells) <= MOST_NAMED else ""
-        lines.append(f"{counted}: {reasons_text(group)}{named}")
+        lines.append(f"{counted}: {reasons_text(group, sides=sides)}{named}")
     return lines
 
 
@@ -210,14 +225,14 @@ _SUMMARY_ORDER: Final[tuple[Verdict, ...]] = (
 )
 
 
-def summarise_regression(report: RegressionReport) -> str:
+def summarise_regression(report: RegressionReport, sides: tuple[str, str] = SIDES) -> str:
     """How many cells came out how, or the one reason why none could be judged."""
     if not report.cells:
         return "The runs hold no finished trial to compare."
     groups = _unjudged_groups(report)
     counted = count_text(len(report.cells), "cell")
     if _is_of_one_reason(report, groups):
-        return f"{counted} {report.verdict}: {reasons_text(groups[0])}."
+        return f"{counted} {report.verdict}: {reasons_text(groups[0], sides=sides)}."
     verdicts = [cell.verdict for cell in report.cells]
     counts = [f"{verdicts.count(v)} {v}" for v in _SUMMARY_ORDER if v in verdicts]
     why = _withheld_why(report) if report.overlaps or report.has_moved else ""

@@ -129,9 +129,9 @@ def bar_words(estimates: Iterable[Estimate], *, also: str = "") -> str:
 
 
 def clip_rates(manifest: Manifest) -> list[float]:
-    """Frame rates of the clips in fps, each once, ascending."""
-    rates = {clip.original.frame_rate for clip in manifest.clips if clip.original.frame_rate}
-    return sorted(float(rate) for rate in rates)
+    """The lowest and the highest frame rate of the clips in fps: two, one or, if unknown, none."""
+    known = [clip.original.frame_rate for clip in manifest.clips if clip.original.frame_rate]
+    return sorted({float(min(known)), float(max(known))}) if known else []
 
 
 def rate_text(rate_fps: float) -> str:
@@ -141,10 +141,9 @@ def rate_text(rate_fps: float) -> str:
 
 def frame_budgets(manifest: Manifest) -> dict[float, str]:
     """Ms that a frame stays on screen, named, at the lowest and highest rate of the clips."""
-    rates = clip_rates(manifest)
     return {
         1000 / rate: f"one frame at {rate_text(rate)}: {number_text(1000 / rate)} ms"
-        for rate in (*rates[:1], *rates[-1:])
+        for rate in clip_rates(manifest)
     }
 
 

@@ -222,16 +222,19 @@ def _on_axis(axis: str, found: IngestPrediction) -> str | int | None:
 
 
 def decode_table(view: RunView) -> Table:
-    """Decoding in order over all clips, a row for each encoding and player."""
+    """Decoding in order over all clips, a row for each encoding and player. Of clips of several
+    rates or sizes the speed itself is against real time."""
     mine = [o for o in view.observations if o.cell.task == "decode"]
     pooled = pool_clips(mine, view.manifest)
+    against: Column[Cell] = Column("against real time", lambda c: _real_time(view, pooled[c]))
+    is_told = any(_shown_speed(view, of) == _real_time(view, of) for of in pooled.values())
     return tabulate(
         sorted(pooled, key=lambda c: -pooled[c]["throughput_fps"].point),
         Column("from", lambda c: named(view, c.encoding), "left"),
         Column("player", lambda c: player_words(c.setting["player"]), "left"),
         Column("threads", lambda c: c.setting["threads"]),
         Column("speed", lambda c: _shown_speed(view, pooled[c])),
-        Column("against real time", lambda c: _real_time(view, pooled[c])),
+        *(() if is_told else (against,)),
         Column("cores busy", lambda c: pooled[c].get("cores_busy")),
         Column("peak memory", lambda c: pooled[c].get("peak_rss_bytes")),
         table_id=f"{view.prefix}decode",
