@@ -80,7 +80,7 @@ class Ticks:
     def __init__(self, trial_s: float) -> None:
         self.now_s = 0.0
         self.trial_s = trial_s
-        self.engine = SyntheticEngine(seed=1, usual=Truth(median_ms=0.001))
+        self.engine = SyntheticEngine(seed=1, usual=Truth(median_ms=0.0001))
 
     def execute(self, job, timeout_s):
         self.now_s += self.trial_s

@@ -62,7 +62,7 @@ from simulation import coverage_tables
 from simulation.synthetic_engine import SyntheticEngine, Truth
 from simulation.synthetic_footage import synthetic_footage
 
-ENGINE = SyntheticEngine(usual=Truth(median_ms=0.001), seed=5)
+ENGINE = SyntheticEngine(usual=Truth(median_ms=0.0001), seed=5)
 PLAN = Scenario(
     name="synthetic",
     seed=3,

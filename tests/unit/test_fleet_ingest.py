@@ -34,7 +34,7 @@ from mezzmark.store.run_store import read_run
 from simulation.synthetic_engine import SyntheticEngine, Truth
 from simulation.synthetic_footage import synthetic_footage
 
-KERNELS = SyntheticEngine(usual=Truth(median_ms=0.001), seed=5)
+KERNELS = SyntheticEngine(usual=Truth(median_ms=0.0001), seed=5)
 NAMES = ("a", "b", "c", "d", "e")
 PLAN = Scenario(
     name="folder",

@@ -40,7 +40,7 @@ def plan() -> Scenario:
 @pytest.fixture
 def pythons(monkeypatch: pytest.MonkeyPatch, plan: Scenario) -> list[str]:
     """The interpreter of each job, "" for this one; work and footage are made up."""
-    engine, seen = SyntheticEngine(seed=1, usual=Truth(median_ms=0.001)), []
+    engine, seen = SyntheticEngine(seed=1, usual=Truth(median_ms=0.0001)), []
 
     def worker(job, timeout_s, *, is_cancelled, python=""):
         seen.append(python)
@@ -104,7 +104,7 @@ def test_runs_are_repeated_in_folders_of_their_own(
     first trial; with `against` it is refused."""
 
     def made_up(plan, *, run_dir, cache_dir, resume):
-        engine = SyntheticEngine(seed=1, usual=Truth(median_ms=0.001))
+        engine = SyntheticEngine(seed=1, usual=Truth(median_ms=0.0001))
         return run_scenario(
             plan,
             run_dir=run_dir,
