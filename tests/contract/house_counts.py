@@ -9,6 +9,7 @@ import ast
 import sys
 import tokenize
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -40,12 +41,13 @@ def count(root: Path) -> Counts:
     package = root / "bench" / "mezzmark"
     texts = {path: path.read_text(encoding="utf-8") for path in sorted(package.rglob("*.py"))}
     modules = {path: text for path, text in texts.items() if path.name != "__init__.py"}
+    tokens = {path: _tokens(path) for path in texts}
     public, undocumented = _docstrings(modules, package)
     tests = [path.read_text(encoding="utf-8") for path in (root / "tests").rglob("*.py")]
     return Counts(
         lines=sum(text.count("\n") for text in texts.values()),
-        code_lines=sum(map(_code_lines, texts)),
-        tokens=sum(map(_token_count, texts)),
+        code_lines=sum(_code_lines(text, tokens[path]) for path, text in texts.items()),
+        tokens=sum(map(len, tokens.values())),
         modules=len(modules),
         files_in=dict(Counter(str(path.parent.relative_to(package)) for path in modules)),
         lonely=_lonely(texts, package),
@@ -55,21 +57,19 @@ def count(root: Path) -> Counts:
     )
 
 
-def _token_count(path: Path) -> int:
+def _tokens(path: Path) -> list[tokenize.TokenInfo]:
     with path.open("rb") as file:
-        return sum(token.type not in _LAYOUT for token in tokenize.tokenize(file.readline))
+        return [token for token in tokenize.tokenize(file.readline) if token.type not in _LAYOUT]
 
 
-def _code_lines(path: Path) -> int:
+def _code_lines(text: str, tokens: Sequence[tokenize.TokenInfo]) -> int:
     """Lines that hold more than blanks, a comment or a text that only documents."""
-    text = path.read_text(encoding="utf-8")
-    with path.open("rb") as file:
-        coded = {
-            line
-            for token in tokenize.tokenize(file.readline)
-            if token.type not in {*_LAYOUT, tokenize.COMMENT, tokenize.ENCODING}
-            for line in range(token.start[0], token.end[0] + 1)
-        }
+    coded = {
+        line
+        for token in tokens
+        if token.type not in {tokenize.COMMENT, tokenize.ENCODING}
+        for line in range(token.start[0], token.end[0] + 1)
+    }
     for node in ast.walk(ast.parse(text)):
         if isinstance(node, ast.Expr) and isinstance(getattr(node.value, "value", None), str):
             coded -= set(range(node.lineno, (node.end_lineno or node.lineno) + 1))

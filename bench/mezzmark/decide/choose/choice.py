@@ -31,6 +31,8 @@ NoNumber = Literal["nothing to do", "the footage itself", "identical"]
 """Why a figure that is known has no number: the original does without the task, is what others are
 compared with, or every picture came back bit for bit."""
 
+LIKELY: Final = 0.5  # From here on a need is sooner met than not; who meets all may lead
+
 RIVAL_CHANCE: Final = 0.05
 """Whoever is the best choice with less than this chance is no rival worth naming in a doubt."""
 

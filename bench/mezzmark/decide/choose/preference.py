@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from mezzmark.decide.choose.choice import SHOWN_CHANCE, ChoiceRequest, TippingPoint
+from mezzmark.decide.choose.choice import LIKELY, SHOWN_CHANCE, ChoiceRequest, TippingPoint
 from mezzmark.decide.choose.draws import FigureDraws, Flags, Floats, from_log, to_log
 from mezzmark.model.request import Wish
 
@@ -114,9 +114,6 @@ def dominated_share(costs: Floats, rivals: Flags, row: int) -> float:
     mine = costs[:, row : row + 1, :]
     dominates = (costs <= mine).all(axis=-1) & (costs < mine).any(axis=-1) & rivals
     return float(dominates.any(axis=-1).mean())
-
-
-LIKELY: Final = 0.5  # Who meets all needs with this chance may lead
 
 
 def find_leader(model: ChoiceModel, in_play: Flags, best: Floats) -> tuple[int, Flags]:

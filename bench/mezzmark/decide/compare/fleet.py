@@ -16,7 +16,7 @@ from mezzmark.decide.compare.matching import compared_cells, find_unlikeness
 from mezzmark.decide.compare.regress import compare_runs, run_evidence
 from mezzmark.decide.estimate.observed_run import MeasuredRun, Runs, start_of
 from mezzmark.decide.estimate.rounds import MINIMUM_ROUNDS
-from mezzmark.decide.machine.state import ForeignLoad, judge_machine
+from mezzmark.decide.machine.state import ForeignLoad, find_foreign_load
 from mezzmark.model.errors import EXIT_DONE
 from mezzmark.model.fact import Fact
 
@@ -159,7 +159,7 @@ def _host(
         started_utc=start_of(run),
         is_finished=bool(run.manifest.stop_reason),
         baseline_utc=tuple(map(start_of, baselines.get(name, ()))),
-        foreign_load=judge_machine(run).foreign_load,
+        foreign_load=find_foreign_load(run.manifest.host, run.trials),
         report=reports.get(name),
     )
 

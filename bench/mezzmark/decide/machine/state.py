@@ -209,7 +209,7 @@ def judge_machine(run: MeasuredRun) -> MachineState:
         (o for o in observations if o.figures.get("kernel_ms", 0) > 0),
         key=lambda o: (o.round_index, o.position),
     )
-    load = _foreign_load(run.manifest.host, run.trials)
+    load = find_foreign_load(run.manifest.host, run.trials)
     times_ms = [kernel.figures["kernel_ms"] for kernel in kernels]
     if len(times_ms) < MINIMUM_KERNELS:
         return MachineState(kind="unknown", kernel_count=len(times_ms), foreign_load=load)
@@ -231,7 +231,7 @@ def judge_machine(run: MeasuredRun) -> MachineState:
     )
 
 
-def _foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | None:
+def find_foreign_load(host: HostFacts, trials: Sequence[Trial]) -> ForeignLoad | None:
     """The load before trials where it was more than the run by itself can make. The most is all
     cores even where trials use fewer threads, for the average of a minute still holds the encoding
     before. So less than the cores of other work goes unseen beside a run of few threads."""

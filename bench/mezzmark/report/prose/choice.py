@@ -6,6 +6,7 @@ from typing import Final
 
 from mezzmark.decide.choose.choice import (
     FRONT_LEVEL,
+    LIKELY,
     Addition,
     Choice,
     Front,
@@ -24,13 +25,7 @@ from mezzmark.model.request import Wish, doubtful_limit, unknown_value
 from mezzmark.model.scenario import Scenario
 from mezzmark.report.prose.latency import best_player_sentences
 from mezzmark.report.prose.method import disturbance_text, disturbed_text
-from mezzmark.report.prose.needs import (
-    LIKELY,
-    chance_text,
-    lack_text,
-    need_text,
-    percent_digits,
-)
+from mezzmark.report.prose.needs import chance_text, lack_text, need_text, percent_digits
 from mezzmark.report.prose.numbers import (
     count_text,
     level_text,

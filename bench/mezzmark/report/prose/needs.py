@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from mezzmark.decide.choose.choice import SHOWN_CHANCE, Lack, NeedResult, Outcome
+from mezzmark.decide.choose.choice import LIKELY, SHOWN_CHANCE, Lack, NeedResult, Outcome
 from mezzmark.model.request import Need
 from mezzmark.model.survival import THINGS
 from mezzmark.report.prose.numbers import (
@@ -28,8 +28,6 @@ OUTCOMES: Final[dict[Outcome, str]] = {
     "not shown": "? not measured",
 }
 """What becomes of one need, with a sign that needs no colour."""
-
-LIKELY: Final = 0.5  # From here on a need is sooner met than not
 
 _SURVIVALS: Final = {f"survives.{n}": f"{thing.label} survives" for n, thing in THINGS.items()}
 _SIGNS: Final = {"<=": "≤ ", ">=": "≥ ", "=": ""}
