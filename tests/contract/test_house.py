@@ -8,7 +8,7 @@ import pytest
 from contract.house_counts import count
 
 ROOT = Path(__file__).parents[2]
-LIMITS = {"lines": 47_010, "code_lines": 34_310, "modules": 208, "test_lines": 43_590}
+LIMITS = {"lines": 47_010, "code_lines": 34_310, "modules": 208, "test_lines": 43_600}
 """What the project may hold; a limit is raised by whoever has a reason, in the same commit."""
 
 FULLEST_FOLDER = 25

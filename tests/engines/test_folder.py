@@ -19,6 +19,7 @@ from mezzmark.model.errors import FootageError
 from mezzmark.model.footage import timecode_frame
 from mezzmark.model.preparations import FoundFile, PrepareOwnJob, SortedFiles, SortFilesJob
 from mezzmark.model.scenario import Scenario
+from mezzmark.runner import at_once
 from mezzmark.runner.events import LeftOut
 from mezzmark.runner.footage_files import fault_text, find_files
 from mezzmark.runner.prepare import prepare_footage
@@ -52,9 +53,12 @@ def test_every_file_of_a_card_is_a_clip_or_told_with_its_reason(card: Path) -> N
     assert_matches_snapshot(lines, "card_folder")
 
 
-def test_a_thumbnail_is_no_clip_of_a_measurement(card: Path) -> None:
+def test_a_thumbnail_is_no_clip_of_a_measurement(
+    card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A card's clip, viewing copy and moving thumbnail of 160 × 120 were three clips whose verdict
     the thumbnail turned; from a folder and from a glob one clip is prepared, the rest is told."""
+    monkeypatch.setattr(at_once, "jobs_at_once", lambda *_: 1)  # side by side none is the first
     for place in (card, card / "**"):
         asked, told = [], []
 
